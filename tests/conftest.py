@@ -1,0 +1,56 @@
+"""What every test may ask for: the project's folder, and a browser that must be there when asked for."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome", "microsoft-edge")
+MAC_BROWSERS = (
+    "/Applications/Chromium.app/Contents/MacOS/Chromium",
+    "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
+    "/Applications/Microsoft Edge.app/Contents/MacOS/Microsoft Edge",
+)
+
+
+NO_SKIPS = "WORKBOOK_NO_SKIPS"
+"""Where this variable is set, a skipped test fails the run; `.ci/run` sets it."""
+
+
+def skipped_count(reporter: object) -> int:
+    """How many tests a finished run skipped."""
+    return len(getattr(reporter, "stats", {}).get("skipped", []))
+
+
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    """Fail a run that must not skip and did."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if os.environ.get(NO_SKIPS) and skipped_count(reporter) and exitstatus == 0:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say why such a run failed."""
+    if os.environ.get(NO_SKIPS) and skipped_count(terminalreporter):
+        terminalreporter.write_line(f"{NO_SKIPS} is set and {skipped_count(terminalreporter)} were skipped: the run failed", red=True)
+
+
+@pytest.fixture(scope="session")
+def root() -> Path:
+    """Folder of the project."""
+    return ROOT
+
+
+@pytest.fixture(scope="session")
+def browser() -> str:
+    """Path of an installed Chromium-family browser. A browser test without one fails; it is never skipped."""
+    named = os.environ.get("WORKBOOK_BROWSER")
+    found = next(filter(None, [named, *map(shutil.which, BROWSERS), *(path for path in MAC_BROWSERS if Path(path).exists())]), None)
+    if not found:
+        pytest.fail("no Chromium-family browser found: install one, or leave these tests out with -m 'not browser'")
+    return found

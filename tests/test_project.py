@@ -1,0 +1,143 @@
+"""The project's own papers agree: dependencies, environment, version, licence, and the commands of the README."""
+
+from __future__ import annotations
+
+import ast
+import re
+import sys
+import tomllib
+from importlib import metadata
+from pathlib import Path
+
+import pytest
+import yaml
+
+import workbook_lib
+
+ROOT = Path(__file__).resolve().parent.parent
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+CARD = {"jupyterlab", "ipywidgets", "pandas", "pint", "matplotlib", "nbval", "papermill"}
+"""Libraries that the project offers to an engineer at work in a notebook, whether or not its own code imports them."""
+
+
+def split(requirement: str) -> tuple[str, frozenset[str]]:
+    """Name and bounds of a requirement: `pandas>=2.2,<4`."""
+    name, bounds = re.fullmatch(r"([A-Za-z0-9._-]+)\s*(.*)", requirement.strip()).groups()
+    return name.lower().replace("_", "-"), frozenset(part.strip().replace(" ", "") for part in bounds.split(",") if part.strip())
+
+
+def wanted(project: dict) -> dict[str, frozenset[str]]:
+    """What pyproject.toml asks for: the interpreter, the libraries and those of the tests."""
+    table = project["project"]
+    listed = [*table["dependencies"], *table["optional-dependencies"]["test"]]
+    return dict([("python", split("python" + table["requires-python"])[1]), *map(split, listed)])
+
+
+def offered(environment: dict) -> dict[str, frozenset[str]]:
+    """What environment.yml installs, but for pip and the project itself."""
+    return dict(split(row) for row in environment["dependencies"] if isinstance(row, str) and row != "pip")
+
+
+def differences(project: dict, environment: dict) -> list[str]:
+    """Libraries or bounds that only one of the two files has."""
+    left, right = wanted(project), offered(environment)
+    return [
+        f"{name}: {sorted(left.get(name, ()))} and {sorted(right.get(name, ()))}"
+        for name in sorted(left | right)
+        if left.get(name) != right.get(name)
+    ]
+
+
+def command(name: str, readme: str = README) -> list[str]:
+    """Lines of the code block that stands under a remark `<!-- command: NAME -->` in the README."""
+    found = re.findall(rf"<!-- command: {name} -->\n+```sh\n(.*?)```", readme, re.DOTALL)
+    return found[0].strip("\n").split("\n") if len(found) == 1 else []
+
+
+def third_party(folder: Path) -> set[str]:
+    """Distributions that the Python files of a folder import, at any depth."""
+    tops = set()
+    for path in folder.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                tops |= {alias.name.split(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and not node.level:
+                tops.add(node.module.split(".")[0])
+    owners = metadata.packages_distributions()
+    ours = {"workbook_lib", "tests", "conftest"}
+    return {split(owners.get(top, [top])[0])[0] for top in tops - set(sys.stdlib_module_names) - ours}
+
+
+def test_environment_and_project_agree():
+    environment = yaml.safe_load((ROOT / "environment.yml").read_text(encoding="utf-8"))
+    assert differences(PROJECT, environment) == []
+    assert environment["channels"] == ["conda-forge"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        ("pandas>=2.2", "pandas>=2.1"),
+        ("  - pint>=0.24,<1\n", ""),
+        ("  - pip\n", "  - pip\n  - lxml>=5\n"),
+        ("python>=3.11", "python>=3.12"),
+    ],
+)
+def test_a_difference_is_found(change):
+    text = (ROOT / "environment.yml").read_text(encoding="utf-8")
+    assert change[0] in text
+    assert len(differences(PROJECT, yaml.safe_load(text.replace(*change)))) == 1
+
+
+def test_every_library_in_use_is_declared_and_none_is_declared_in_vain():
+    declared = {split(row)[0] for row in PROJECT["project"]["dependencies"]}
+    for_tests = {split(row)[0] for row in PROJECT["project"]["optional-dependencies"]["test"]}
+    used = third_party(ROOT / "workbook_lib")
+    assert used <= declared
+    assert third_party(ROOT / "tests") <= declared | for_tests
+    assert declared <= used | CARD | {"ipykernel", "numpy"}
+
+
+def test_every_package_is_listed():
+    folders = {path.parent for path in (ROOT / "workbook_lib").rglob("__init__.py")}
+    listed = set(PROJECT["tool"]["setuptools"]["packages"])
+    assert listed == {".".join(path.relative_to(ROOT).parts) for path in folders} | {"workbook_lib.notebooks"}
+    assert PROJECT["tool"]["setuptools"]["package-dir"]["workbook_lib.notebooks"] == "notebooks"
+
+
+def test_version_licence_and_command():
+    assert re.fullmatch(r"\d+\.\d+\.\d+", workbook_lib.__version__)
+    assert PROJECT["tool"]["setuptools"]["dynamic"]["version"] == {"attr": "workbook_lib.version.VERSION"}
+    assert PROJECT["project"]["name"] == "dwelling-service-workbooks"
+    assert PROJECT["project"]["license"] == "BSD-3-Clause"
+    assert (ROOT / "LICENSE").read_text(encoding="utf-8").startswith("BSD 3-Clause License")
+    assert PROJECT["project"]["scripts"] == {"dwelling-service": "workbook_lib.__main__:main"}
+
+
+@pytest.mark.parametrize("name", ["study", "test"])
+def test_each_command_of_the_readme_is_one_line(name):
+    lines = command(name)
+    assert len(lines) == 1
+    assert "python3 -m venv .venv" in lines[0]
+    assert not lines[0].endswith("\\")
+
+
+def test_readme_commands_do_what_the_readme_says():
+    assert '-m "not browser"' in command("test")[0]
+    site = re.search(r"study (\S+\.toml)", command("study")[0])
+    assert site
+    assert (ROOT / site.group(1)).is_file()
+
+
+def test_readme_commands_do_not_hang_on_two_lines_or_two_blocks():
+    block = "<!-- command: x -->\n\n```sh\n{}```\n"
+    assert command("x", block.format("a\nb\n")) == ["a", "b"]
+    assert command("x", block.format("a\n") * 2) == []
+
+
+def test_every_file_that_the_readme_points_to_exists():
+    pointed = re.findall(r"!?\[[^\]]*\]\(([^)#:]+)\)", README)
+    assert pointed
+    assert [name for name in pointed if not (ROOT / name).exists()] == []

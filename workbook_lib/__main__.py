@@ -1,0 +1,132 @@
+"""The command line: study a home, validate files."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+DEBUG_VARIABLE = "WORKBOOK_DEBUG"
+STATUSES = (
+    "Exit status: 0 every check passes or does not apply; 1 some check fails, needs input or is a judgement; "
+    "2 a file is at fault; 3 the machinery failed or a value could not be computed."
+)
+
+
+def parser() -> argparse.ArgumentParser:
+    """The commands with their options."""
+    whole = argparse.ArgumentParser(
+        prog="python3 -m workbook_lib",
+        description="Engineering workbooks for the meter-side connection of solar, storage and EV charging to a dwelling.",
+        epilog=STATUSES,
+    )
+    shared = argparse.ArgumentParser(add_help=False)
+    shared.add_argument(
+        "--debug", action="store_true", help=f"show where an unexpected error arose (also by the variable {DEBUG_VARIABLE})"
+    )
+    commands = whole.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    study = commands.add_parser(
+        "study",
+        parents=[shared],
+        help="calculate the sheets of one home",
+        description="Read a site file, run the workbooks, and leave a folder with one page a workbook, an index, "
+        "the executed notebooks, results.json and a copy of the inputs.",
+        epilog=STATUSES,
+    )
+    study.add_argument("site", metavar="SITE", help="site file of the home (TOML)")
+    study.add_argument("--only", metavar="NAME[,NAME]", help="workbooks to run, by name (default: all)")
+    study.add_argument("--edition", metavar="YEAR", help="code edition in place of the adopted one; the sheets then say what-if")
+    study.add_argument("--out", metavar="DIR", help="folder to write; a study that is there is replaced (default: studies/SITE_ID)")
+    study.add_argument("--results-only", action="store_true", help="write results.json alone, without running notebooks")
+    study.add_argument("--pdf", action="store_true", help="print each page to PDF as well, through an installed Chromium-family browser")
+    check = commands.add_parser(
+        "validate",
+        help="check files without calculating",
+        description="Read site, jurisdiction and utility files and list every fault, one a line.",
+    )
+    check.add_argument("files", nargs="+", metavar="FILE", help="file to check")
+    return whole
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command. Returns: exit status."""
+    whole = parser()
+    given = whole.parse_args(arguments)
+    debug = given.debug or bool(os.environ.get(DEBUG_VARIABLE))
+    from workbook_lib.errors import WorkbookError
+
+    try:
+        return _study(whole, given) if given.command == "study" else _validate(given)
+    except WorkbookError as error:
+        return _report(error)
+    except KeyboardInterrupt:
+        print("stopped; nothing was written", file=sys.stderr)
+        return 3
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 3
+    except Exception as error:
+        if debug:
+            raise
+        print(f"unexpected error: {type(error).__name__}: {error} (--debug shows where)", file=sys.stderr)
+        return 3
+
+
+def _report(error: Exception) -> int:
+    """Faults one a line on the error stream. Returns: exit status."""
+    from workbook_lib.errors import CalculationFault, InputFault
+
+    if isinstance(error, InputFault):
+        for fault in error.faults:
+            print(fault, file=sys.stderr)
+        return 2
+    kind = "calculation fault" if isinstance(error, CalculationFault) else "machinery fault"
+    print(f"{kind}: {error}", file=sys.stderr)
+    return 3
+
+
+def _study(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
+    from workbook_lib import run
+
+    only = [name.strip() for name in given.only.split(",") if name.strip()] if given.only else None
+    if given.results_only and given.pdf:
+        whole.error("--pdf prints pages, and --results-only makes none; leave one out")
+    try:
+        run.chosen_workbooks(only)
+    except ValueError as error:
+        whole.error(str(error))
+    progress = _line if sys.stderr.isatty() else run.quiet
+    made = run.study(given.site, only, given.edition, given.out, given.results_only, given.pdf, progress)
+    for sheet in made.sheets:
+        print(_said(sheet))
+    print(made.folder / (run.RESULTS if given.results_only else run.INDEX))
+    return made.status
+
+
+def _said(sheet) -> str:
+    from workbook_lib.render import content
+
+    decider = sheet.controlling
+    what_if = "WHAT-IF, not the adopted edition; " if sheet.header.edition_basis == "what-if" else ""
+    return f"{sheet.workbook}: {sheet.verdict}; {what_if}{content.bare_sentence(sheet, decider) if decider else 'no check applies'}"
+
+
+def _line(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def _validate(given: argparse.Namespace) -> int:
+    from workbook_lib import run
+
+    status = 0
+    for path, error in run.validate(given.files):
+        if error is None:
+            print(f"{path}: no fault")
+        else:
+            status = _report(error)
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,197 @@
+"""Contradictions inside a site file that a reader can judge without any code rule.
+
+Each works on what could be read: `givens` holds the leaves that are sound, by key path, whatever
+else is at fault. A main above its bus or a breaker too large is no contradiction but a rule's matter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from workbook_lib.home.defaults import LEG_VOLTAGE_LIMIT_V, rows, table, text, voltages
+from workbook_lib.home.model import OPTIONS
+from workbook_lib.home.raw import Raw, Table, show, suggest
+from workbook_lib.home.references import Index
+from workbook_lib.home.shapes import FaultBook
+from workbook_lib.sheet import Input
+
+Givens = Mapping[str, Input]
+
+
+def check(index: Index, givens: Givens, book: FaultBook) -> None:
+    """Note every contradiction in the book."""
+    _poles(index, givens, book)
+    _legs(index, givens, book)
+    _spaces(index, givens, book)
+    _chargers(index, givens, book)
+    _inverters(index, book)
+    _lugs(index, givens, book)
+    _removed(index, book)
+    _tiers(index, givens, book)
+    _options(index, book)
+    _islanding(index, book)
+
+
+def _value(givens: Givens, row: Table, name: str) -> object:
+    given = givens.get(f"{row.path}.{name}")
+    return None if given is None else given.value
+
+
+def _poles(index: Index, givens: Givens, book: FaultBook) -> None:
+    known = voltages(index.tree)
+    for row in (*rows(index.tree, "load"), *rows(index.tree, "evse")):
+        breaker = index.things.get(text(row, "connected_to"))
+        if breaker is None or breaker.kind != "breaker" or f"{row.path}.voltage" not in givens:
+            continue
+        poles, volts, place = _value(givens, breaker.table, "poles"), known[row.path], row["connected_to"]
+        shown = f"{givens[f'{row.path}.voltage'].text} on {breaker.id} with {poles} pole{'s' if poles == 2 else ''}"
+        if poles == 2 and volts <= LEG_VOLTAGE_LIMIT_V and not _value(givens, breaker.table, "multiwire"):
+            limit = "one pole for 120 V, or two poles with multiwire = true"
+            book.at(place, "a 120 V load on a two-pole breaker", shown, limit, "correct the voltage, the poles or the breaker named")
+        elif poles == 1 and volts > LEG_VOLTAGE_LIMIT_V:
+            book.at(
+                place,
+                "a 240 V load on a single-pole breaker",
+                shown,
+                "two poles for 240 V",
+                "correct the voltage, the poles or the breaker named",
+            )
+
+
+def _legs(index: Index, givens: Givens, book: FaultBook) -> None:
+    for panel in rows(index.tree, "panel"):
+        for breaker in rows(panel, "breakers"):
+            if _value(givens, breaker, "poles") == 2 and isinstance(breaker.get("leg"), Raw):
+                limit = "leg only for a breaker with one pole"
+                book.at(
+                    breaker["leg"], "a two-pole breaker stands on both legs", show(breaker["leg"]), limit, "remove leg, or correct poles"
+                )
+    for row in (*rows(index.tree, "load"), *rows(index.tree, "evse")):
+        volts = _value(givens, row, "voltage")
+        if isinstance(row.get("leg"), Raw) and isinstance(volts, float) and volts > LEG_VOLTAGE_LIMIT_V:
+            book.at(
+                row["leg"],
+                "a 240 V load stands on both legs",
+                show(row["leg"]),
+                "leg only for a 120 V load",
+                "remove leg, or correct voltage",
+            )
+
+
+def _spaces(index: Index, givens: Givens, book: FaultBook) -> None:
+    for panel in rows(index.tree, "panel"):
+        spaces = _value(givens, panel, "spaces")
+        if not isinstance(spaces, int):
+            continue
+        taken = 0.0
+        for breaker in rows(panel, "breakers"):
+            poles = _value(givens, breaker, "poles")
+            if isinstance(poles, int) and text(breaker, "status") != "removed":
+                taken += poles / 2 if _value(givens, breaker, "tandem") else poles
+        if taken > spaces:
+            todo = "correct spaces or the breakers; a tandem breaker is marked tandem = true"
+            book.at(
+                panel["spaces"], "its breakers take more spaces than there are", f"{taken:g} taken of {spaces}", f"at most {spaces}", todo
+            )
+
+
+def _chargers(index: Index, givens: Givens, book: FaultBook) -> None:
+    words = {
+        "setting": "set above its rating",
+        "minimum_current": "least current above its rating",
+        "fallback_current": "fallback above its rating",
+    }
+    for row in rows(index.tree, "evse"):
+        rating = givens.get(f"{row.path}.rating")
+        for name, what in words.items():
+            given = givens.get(f"{row.path}.{name}")
+            if rating is not None and given is not None and given.value > rating.value:
+                book.at(row[name], what, given.text, f"at most its rating, {rating.text}", f"correct {name} or rating")
+
+
+def _inverters(index: Index, book: FaultBook) -> None:
+    for row in rows(index.tree, "storage"):
+        source = index.things.get(text(row, "inverter"))
+        if source is not None and source.kind == "source" and text(source.table, "kind") == "pv-inverter":
+            limit = "a storage-inverter or multimode-inverter"
+            book.at(
+                row["inverter"],
+                "storage behind a pv-inverter",
+                f'"{source.id}"',
+                limit,
+                "name its own inverter, or correct that one's kind",
+            )
+
+
+def _lugs(index: Index, givens: Givens, book: FaultBook) -> None:
+    for thing in index.things.values():
+        if not thing.parent.endswith(":lugs") or thing.kind == "breaker":
+            continue
+        panel = index.things.get(thing.parent[:-5])
+        if panel is not None and panel.kind == "panel" and _value(givens, panel.table, "feed_through") is False:
+            limit = f"feed_through = true at {panel.id}"
+            todo = "name its breaker, or correct feed_through of the panel"
+            book.at(thing.table["connected_to"], "names lugs of a panel that has none", f'"{thing.parent}"', limit, todo)
+
+
+def _removed(index: Index, book: FaultBook) -> None:
+    for thing in index.things.values():
+        if "connected_to" not in thing.table or text(thing.table, "status") == "removed":
+            continue
+        upstream = index.things.get(thing.parent.removesuffix(":lugs"))
+        gone = upstream is not None and text(upstream.table, "status") == "removed"
+        if upstream is not None and upstream.kind == "breaker" and not gone:
+            panel = index.things.get(upstream.parent)
+            gone = panel is not None and text(panel.table, "status") == "removed"
+        if gone:
+            limit = f'something that stays, or status = "removed" for {thing.id}'
+            place = thing.table["connected_to"]
+            book.at(
+                place,
+                f"{thing.id} stays, but what it is connected to is removed",
+                f'"{thing.parent}"',
+                limit,
+                "name what feeds it after this work",
+            )
+
+
+def _tiers(index: Index, givens: Givens, book: FaultBook) -> None:
+    backup = table(index.tree, "backup")
+    seen: set[object] = set()
+    for row in rows(backup, "tier") if backup is not None else ():
+        tier, shed, restore = (_value(givens, row, name) for name in ("tier", "shed", "restore"))
+        if tier is not None and tier in seen:
+            book.at(row["tier"], "this tier stands twice", str(tier), "each tier once", "join the two rows")
+        seen.add(tier)
+        if isinstance(shed, float) and isinstance(restore, float) and restore < shed:
+            book.at(
+                row["restore"],
+                "restored at a charge below that of shedding",
+                f"{restore:g}",
+                f"at least {shed:g}",
+                "correct shed or restore",
+            )
+
+
+def _options(index: Index, book: FaultBook) -> None:
+    options = table(index.tree, "option")
+    for name in options or ():
+        if name not in OPTIONS:
+            place = options[name]
+            book.at(place, "unknown option", show(name), ", ".join(OPTIONS), suggest(name, OPTIONS, "write one of these"))
+
+
+def _islanding(index: Index, book: FaultBook) -> None:
+    backup = table(index.tree, "backup")
+    if backup is None:
+        return
+    source = index.things.get(text(backup, "islanding"))
+    if source is not None and source.kind == "source" and text(source.table, "kind") in ("pv-inverter", "storage-inverter"):
+        limit = "a multimode-inverter, a transfer or the adapter"
+        book.at(
+            backup["islanding"],
+            "this inverter cannot island",
+            f'"{source.id}"',
+            limit,
+            "name the islanding device, or correct the inverter's kind",
+        )

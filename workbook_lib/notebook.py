@@ -1,0 +1,223 @@
+"""The only import of a notebook: opens a home and shows each part of its sheet.
+
+Every method gives an object that a notebook displays as text and as HTML. Nothing is computed here
+or in a cell: the sheet comes whole from the workbook's one function.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from workbook_lib import editions
+from workbook_lib.errors import Fault, InputFault, WorkbookError
+from workbook_lib.render import compare, content, html, results, text
+from workbook_lib.render.content import Part
+from workbook_lib.render.trace import Trace
+from workbook_lib.sheet import Sheet
+from workbook_lib.workbooks import REGISTRY
+
+RESULTS_MIME = "application/vnd.dwelling-service.results+json"
+"""Kind of the notebook output that carries results.json of its workbook."""
+EDITION_FIELD = "site.edition"
+
+
+class Shown:
+    """Something that a notebook displays: the same words as text and as HTML, and data where it has any."""
+
+    def __init__(self, plain: str, markup: str, data: Mapping[str, object] | None = None):
+        self._bundle = {"text/plain": plain, "text/html": markup, **(data or {})}
+
+    def __repr__(self) -> str:
+        return self._bundle["text/plain"]
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, object]:
+        return dict(self._bundle)
+
+
+class Drawings:
+    """Figures: each a drawing by itself, then its table, so that drawings can be left out of comparisons."""
+
+    def __init__(self, sheet: Sheet):
+        self._figures = sheet.figures
+
+    def __repr__(self) -> str:
+        return "\n\n".join(f"{figure.title}\n{figure.description}" for figure in self._figures) or "no figure"
+
+    def _ipython_display_(self) -> None:
+        from IPython.display import display
+
+        from workbook_lib.render import figures
+
+        for figure in self._figures:
+            caption = f"{figure.title}\n{figure.description}"
+            display({"image/svg+xml": figures.svg(figure), "text/plain": caption}, raw=True)
+            display(_shown(content.figure_table(figure.title, figure.table)))
+        if not self._figures:
+            display(Shown("no figure", "<p>No figure: the load could not be computed.</p>"))
+
+
+class Study:
+    """One home in one workbook, ready to be shown part by part."""
+
+    def __init__(self, home, sheet: Sheet, others: Callable[[], Mapping[str, Sheet | WorkbookError]], opened: str, *, interactive: bool):
+        self.home = home
+        self.sheet = sheet
+        self._trace = Trace(sheet)
+        self._others = others
+        self._opened = opened
+        self._interactive = interactive
+
+    def __repr__(self) -> str:
+        return self._opened
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, object]:
+        from workbook_lib.render import page
+
+        part = Part("opened", "Opened", (content.Prose((self._opened,)),))
+        return {"text/plain": self._opened, "text/html": page.live_style() + html.fragment(part)}
+
+    def title_block(self) -> Shown:
+        """Who, where, under which code, from which inputs."""
+        return _shown(content.title_block(self.sheet, live=self._interactive))
+
+    def verdict(self) -> Shown:
+        """The verdict and the check that decides it."""
+        return _shown(content.verdict(self._trace))
+
+    def inputs(self) -> Shown:
+        """Every value used, with how it is known."""
+        return _shown(content.inputs(self._trace))
+
+    def assumptions(self) -> Shown:
+        """What was taken without being given."""
+        return _shown(content.assumptions(self.sheet))
+
+    def steps(self) -> Shown:
+        """The calculation, step by step."""
+        return _shown(content.steps(self._trace))
+
+    def checks(self) -> Shown:
+        """Every test with its margin."""
+        return _shown(content.checks(self._trace))
+
+    def figures(self) -> Drawings:
+        """Drawings, each with its table."""
+        return Drawings(self.sheet)
+
+    def other_editions(self) -> Shown:
+        """The same home under every edition, and what moves the result."""
+        return _shown(compare.other_editions(self.sheet, self._others()))
+
+    def published(self) -> Shown:
+        """The published cases that the rules of this sheet are proven against."""
+        return _shown(content.published(self.sheet))
+
+    def open_items(self) -> Shown:
+        """What is missing or left to judgement, what closes it, who decides."""
+        return _shown(content.open_items(self.sheet))
+
+    def cautions(self) -> Shown:
+        """Cautions, and what was not checked."""
+        return _shown(content.cautions(self.sheet))
+
+    def results(self) -> Shown:
+        """The results as filed; the output also carries results.json of this workbook."""
+        part = content.results(self._trace)
+        return Shown(text.plain(part), html.fragment(part), {RESULTS_MIME: document(self.home, (self.sheet,))})
+
+
+def _shown(part: Part) -> Shown:
+    return Shown(text.plain(part), html.fragment(part))
+
+
+def document(home, sheets: tuple[Sheet, ...]) -> dict[str, object]:
+    """What results.json holds for these sheets of a home."""
+    return results.document(sheets, home.inputs, home.inputs_sha256)
+
+
+def read(site_file: str | Path, edition: str | None = None, overrides: Mapping[str, object] | str | None = None):
+    """The validated home. Parameters: site file, edition (None: the file's own), overrides by key path.
+
+    Errors: InputFault with every fault, among them an override or edition that cannot be used.
+    """
+    from workbook_lib.home import read_home
+
+    given = dict(_overrides(overrides, str(site_file)))
+    if edition:
+        given[EDITION_FIELD] = str(edition)
+    return read_home(Path(site_file), given)
+
+
+def _overrides(overrides: Mapping[str, object] | str | None, file: str) -> Mapping[str, object]:
+    if isinstance(overrides, str) and overrides.strip():
+        try:
+            overrides = json.loads(overrides)
+        except json.JSONDecodeError as error:
+            raise InputFault([Fault(file, "overrides", f"not JSON: {error}", overrides, '{"field": "value"}')]) from None
+    if not overrides:
+        return {}
+    if not isinstance(overrides, Mapping):
+        raise InputFault([Fault(file, "overrides", "not a set of fields with values", repr(overrides), '{"field": "value"}')])
+    return overrides
+
+
+def sheet_of(home, workbook: str) -> Sheet:
+    """The sheet of one workbook for a home under its own edition. Errors: CalculationFault."""
+    return importlib.import_module(REGISTRY[workbook]).study(home, editions.load(home.edition_year))
+
+
+def open(
+    site_file: str | Path,
+    edition: str | None = None,
+    overrides: Mapping[str, object] | str | None = None,
+    interactive: bool = False,
+    workbook: str = "service_load",
+) -> Study:
+    """A home opened in a workbook.
+
+    Parameters: site file; edition year, None for the file's own; overrides, values by key path in
+    place of the file's; interactive, marks the sheet as a working copy; workbook. Returns: Study.
+    Errors: InputFault or CalculationFault, shown in the notebook as a list instead of a traceback.
+    """
+    try:
+        home = read(site_file, edition, overrides)
+        sheet = sheet_of(home, workbook)
+    except WorkbookError as error:
+        lines = text.faults(error).split("\n")
+        error._render_traceback_ = lambda: lines
+        raise
+    given = _overrides(overrides, str(site_file))
+
+    def others() -> dict[str, Sheet | WorkbookError]:
+        return {year: _under(year, sheet, site_file, given, workbook) for year in editions.YEARS}
+
+    said = "; ".join(f"{key} = {value}" for key, value in given.items()) or "none"
+    opened = f"Site file {Path(site_file).as_posix()}; edition {sheet.header.edition}; values overridden: {said}."
+    return Study(home, sheet, others, opened, interactive=interactive)
+
+
+def _under(year: str, own: Sheet, site_file: str | Path, given: Mapping[str, object], workbook: str) -> Sheet | WorkbookError:
+    """The sheet under another edition, or the error that says why there is none."""
+    if year == own.header.edition:
+        return own
+    try:
+        return sheet_of(read(site_file, year, given), workbook)
+    except WorkbookError as error:
+        return error
+
+
+def notebook_path(workbook: str) -> Path:
+    """File of a workbook's notebook, in an installed package or beside it in a source tree.
+
+    Errors: KeyError for an unknown workbook, FileNotFoundError if its notebook is not there.
+    """
+    if workbook not in REGISTRY:
+        raise KeyError(f"no workbook {workbook!r}; there are {', '.join(REGISTRY)}")
+    package = Path(__file__).resolve().parent
+    for folder in (package / "notebooks", package.parent / "notebooks"):
+        if (folder / f"{workbook}.ipynb").is_file():
+            return folder / f"{workbook}.ipynb"
+    raise FileNotFoundError(f"{workbook}.ipynb is neither in the package nor beside it")

@@ -1,0 +1,301 @@
+"""The study of one home: a folder with executed notebooks, pages, results.json and the inputs.
+
+Everything is written to a folder of its own beside the target, which then takes the target's place
+in one step; a reader never sees half a study, nor parts of two.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from workbook_lib import notebook, notebook_tools
+from workbook_lib.errors import CalculationFault, InputFault, MachineryFault
+from workbook_lib.render import results
+from workbook_lib.sheet import Sheet, Verdict, worst
+from workbook_lib.workbooks import REGISTRY
+
+INPUT_FAULT, CALCULATION_FAULT, MACHINERY_FAULT = "input fault", "calculation fault", "machinery fault"
+STATUS = {
+    str(Verdict.PASS): 0,
+    str(Verdict.NOT_APPLICABLE): 0,
+    str(Verdict.JUDGEMENT): 1,
+    str(Verdict.NEEDS_INPUT): 1,
+    str(Verdict.FAIL): 1,
+    INPUT_FAULT: 2,
+    CALCULATION_FAULT: 3,
+    MACHINERY_FAULT: 3,
+}
+"""Exit status of each state of a study."""
+STUDIES = "studies"
+RESULTS, INDEX, INPUTS = "results.json", "index.html", "inputs"
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """What a study came to: its state, the folder it stands in (None if none was written), its sheets."""
+
+    state: str
+    folder: Path | None
+    sheets: tuple[Sheet, ...] = ()
+
+    @property
+    def status(self) -> int:
+        """Exit status: 0 pass, 1 fail, needs input or judgement, 2 input fault, 3 calculation or machinery fault."""
+        return STATUS[self.state]
+
+
+def quiet(_: str) -> None:
+    """Progress that is not shown."""
+
+
+def chosen_workbooks(only: Sequence[str] | None) -> tuple[str, ...]:
+    """Workbooks to run, in reading order. Errors: ValueError naming those that there are."""
+    unknown = [name for name in only or () if name not in REGISTRY]
+    if unknown:
+        raise ValueError(f"no workbook {', '.join(unknown)}; there are {', '.join(REGISTRY)}")
+    return tuple(name for name in REGISTRY if not only or name in only)
+
+
+def study(
+    site_file: str | Path,
+    only: Sequence[str] | None = None,
+    edition: str | None = None,
+    out: str | Path | None = None,
+    results_only: bool = False,
+    pdf: bool = False,
+    progress: Progress = quiet,
+) -> Study:
+    """Study one home and leave a folder.
+
+    Parameters: site file; workbooks (None: all); edition year in place of the file's; folder (None:
+    `studies/SITE_ID` here); only results.json, without a kernel; PDFs as well; a function that takes
+    each line of progress. Returns: Study. Errors: InputFault, CalculationFault, MachineryFault; a
+    folder that was named then holds a results.json with the fault and no verdict, except after a
+    machinery fault, which leaves everything as it was. ValueError for an unknown workbook.
+    """
+    names = chosen_workbooks(only)
+    site = Path(site_file)
+    named = None if out is None else Path(out)
+    if named is not None:
+        _refuse_foreign(named)
+    progress(f"reading {site.name}")
+    try:
+        home = notebook.read(site, edition)
+        target = named if named is not None else Path(STUDIES) / home.site.site.id
+        _refuse_foreign(target)
+        sheets = tuple(notebook.sheet_of(home, name) for name in names)
+    except (InputFault, CalculationFault) as error:
+        if named is not None:
+            _write_fault(named, error)
+        raise
+    if results_only:
+        _write_results(target, results.to_bytes(notebook.document(home, sheets)))
+    else:
+        _write_study(target, site, home, sheets, edition, pdf, progress)
+    progress(f"written to {target}")
+    return Study(str(worst(sheet.verdict for sheet in sheets)), target, sheets)
+
+
+# the folder
+
+
+def own_names() -> set[str]:
+    """Names that a study folder may hold."""
+    made = {f"{name}.{kind}" for name in REGISTRY for kind in ("ipynb", "html", "pdf")}
+    return made | {RESULTS, INDEX, INPUTS, "index.pdf", ".ipynb_checkpoints"}
+
+
+def _refuse_foreign(target: Path) -> None:
+    """Errors: MachineryFault if the target holds what no study wrote; nothing of the user's is ever replaced."""
+    if not target.exists():
+        return
+    if not target.is_dir():
+        raise MachineryFault(f"{target} is a file; name a folder for the study")
+    foreign = sorted({path.name for path in target.iterdir()} - own_names())
+    if foreign:
+        raise MachineryFault(f"{target} holds {', '.join(foreign[:3])}, which no study wrote; name an empty or a new folder")
+
+
+@contextlib.contextmanager
+def beside(target: Path, kept: Path | None = None) -> Iterator[Path]:
+    """A new folder beside the target that takes its place on leaving, or vanishes on an error.
+
+    What stood there is removed, or kept under the name `kept`.
+    """
+    target.parent.mkdir(parents=True, exist_ok=True)
+    made = Path(tempfile.mkdtemp(prefix=f".{target.name}-", suffix=".part", dir=target.parent))
+    try:
+        mask = os.umask(0)
+        os.umask(mask)
+        made.chmod(0o777 & ~mask)
+        yield made
+        swap(made, target, kept)
+    except BaseException:
+        shutil.rmtree(made, ignore_errors=True)
+        raise
+
+
+def swap(made: Path, target: Path, kept: Path | None = None) -> None:
+    """Put a finished folder in the place of the target: the old one aside, the new one in, the old one away or kept."""
+    aside = Path(f"{made}.old") if kept is None else kept
+    had = target.exists()
+    if had:
+        target.rename(aside)
+    try:
+        made.rename(target)
+    except BaseException:
+        if had:
+            aside.rename(target)
+        raise
+    if had and kept is None:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _write_results(target: Path, content: bytes) -> None:
+    """results.json alone; an existing study stays if it says the same, else it stands aside as `NAME.previous`."""
+    filed = target / RESULTS
+    if filed.is_file() and filed.read_bytes() == content:
+        return
+    with beside(target, _previous(target)) as made:
+        (made / RESULTS).write_bytes(content)
+
+
+def _previous(target: Path) -> Path | None:
+    """Where a study with more than results.json is kept, so that it is neither lost nor taken for the new one."""
+    if not target.is_dir() or {path.name for path in target.iterdir()} <= {RESULTS}:
+        return None
+    previous = target.with_name(f"{target.name}.previous")
+    if previous.exists():
+        _refuse_foreign(previous)
+        shutil.rmtree(previous)
+    return previous
+
+
+def _write_fault(target: Path, error: InputFault | CalculationFault) -> None:
+    _write_results(target, results.to_bytes(results.faulted(error)))
+
+
+# the full study
+
+
+def _write_study(target: Path, site: Path, home, sheets: tuple[Sheet, ...], edition: str | None, pdf: bool, progress: Progress) -> None:
+    from workbook_lib.render import pdf as printer
+
+    if pdf:
+        printer.find_browser()
+    with beside(target) as made:
+        copied = copy_inputs(site, home.inputs, made / INPUTS)
+        parameters = {"site_file": copied.relative_to(made).as_posix(), "edition": edition, "overrides": {}, "interactive": False}
+        documents = []
+        with ThreadPoolExecutor(1) as aside:
+            ready = aside.submit(_load_page_maker)
+            for number, sheet in enumerate(sheets, 1):
+                progress(f"running {sheet.workbook} ({number} of {len(sheets)})")
+                run = _run_notebook(sheet, parameters, made, target)
+                documents.append(filed_in(run))
+                _write_page(ready, sheet, run, number, len(sheets), pdf, made)
+        content = results.to_bytes(results.merged(documents))
+        if content != results.to_bytes(notebook.document(home, sheets)):
+            raise MachineryFault("the notebooks and the library gave different results; nothing was written")
+        (made / RESULTS).write_bytes(content)
+        ready.result().index(made, sheets, home.inputs, pdf)
+        for name in (*(sheet.workbook for sheet in sheets), "index") if pdf else ():
+            progress(f"printing {name}")
+            printer.to_pdf(made / f"{name}.html", made / f"{name}.pdf")
+
+
+def copy_inputs(site: Path, inputs: Iterable[tuple[str, str]], folder: Path) -> Path:
+    """Copy the files that the home was read from, each proven by its hash. Returns: the copied site file.
+
+    Errors: MachineryFault if a file changed since it was read.
+    """
+    for relative, digest in inputs:
+        source, copy = site.parent / relative, folder / relative
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        content = source.read_bytes()
+        if hashlib.sha256(content).hexdigest() != digest:
+            raise MachineryFault(f"{relative} changed while it was being studied; run the study again")
+        copy.write_bytes(content)
+    return folder / site.name
+
+
+def _run_notebook(sheet: Sheet, parameters: dict[str, object], made: Path, target: Path):
+    """The executed notebook of a sheet; one that fails is kept beside the target."""
+    source, written = notebook.notebook_path(sheet.workbook), made / f"{sheet.workbook}.ipynb"
+    try:
+        with notebook_tools.kernel(made) as manager:
+            return notebook_tools.execute(source, written, parameters, made, manager)
+    except MachineryFault as error:
+        kept = target.with_name(f"{target.name}.{sheet.workbook}.failed.ipynb")
+        if written.is_file():
+            shutil.copyfile(written, kept)
+            raise MachineryFault(f"{error}; the notebook as far as it came is {kept}") from None
+        raise
+
+
+def filed_in(executed) -> dict[str, object]:
+    """results.json of one workbook as its executed notebook carries it. Errors: MachineryFault if it carries none."""
+    for cell in executed.cells:
+        for output in cell.get("outputs", []):
+            found = output.get("data", {}).get(notebook.RESULTS_MIME)
+            if found is not None:
+                return found
+    raise MachineryFault("the notebook ran and filed no results")
+
+
+class _PageMaker:
+    """Makes pages; loaded on the side while the kernel works."""
+
+    def __init__(self, page):
+        self._page = page
+
+    def sheet(self, sheet: Sheet, executed, number: int, of: int, pdf: bool, folder: Path) -> None:
+        text = self._page.sheet_page(sheet, executed, self._page.Place(number, of, pdf))
+        (folder / f"{sheet.workbook}.html").write_text(text, encoding="utf-8")
+
+    def index(self, folder: Path, sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], pdf: bool) -> None:
+        (folder / INDEX).write_text(self._page.index_page(sheets, inputs, pdf=pdf), encoding="utf-8")
+
+
+def _load_page_maker() -> _PageMaker:
+    import nbconvert.exporters  # noqa: F401  (loaded on the side, used when the notebook is done)
+
+    from workbook_lib.render import page
+
+    return _PageMaker(page)
+
+
+def _write_page(ready: Future, sheet: Sheet, executed, number: int, of: int, pdf: bool, made: Path) -> None:
+    ready.result().sheet(sheet, executed, number, of, pdf, made)
+
+
+# validation
+
+
+def validate(files: Sequence[str | Path]) -> list[tuple[Path, InputFault | None]]:
+    """Read each site, jurisdiction or utility file. Returns: each with its faults, None where there are none."""
+    found: list[tuple[Path, InputFault | None]] = []
+    for name in files:
+        path = Path(name)
+        try:
+            _validate(path)
+        except InputFault as error:
+            found.append((path, error))
+        else:
+            found.append((path, None))
+    return found
+
+
+def _validate(path: Path) -> None:
+    from workbook_lib.home import read_home
+
+    read_home(path)

@@ -1,0 +1,201 @@
+"""What every workbook shares: title block, amended edition, decisions of the authority, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+
+from workbook_lib.editions import Change, Edition
+from workbook_lib.sheet import CONFIRMED, Check, Header, Input, Quantity, Sheet, Step, Table, Verdict, needs_input, walk
+from workbook_lib.version import VERSION
+
+STANDING_CAUTIONS = (
+    "This calculation is an aid. The adopted local code and its amendments, the utility's requirements, the makers' instructions and "
+    "licensed practice govern; where they differ from this sheet, they hold.",
+    "It does not replace a look at the equipment: bus and main ratings, feed point, conductor and socket condition are verified in the field.",
+    "Conductors ahead of the first overcurrent device are not protected by it and carry the utility's full fault current.",
+    "The line side of the meter stays live with the main off. A meter is pulled only by the utility or with its written permission.",
+    "Work is done de-energised by qualified people; terminations are torqued to their label and recorded.",
+    "A control limits a load only while it works: its fallback, and the overcurrent device behind it, are part of the design.",
+)
+"""Cautions that stand on every sheet. Source: common practice and the sections named in the checks."""
+
+SWITCH_RULES = ("evse_demand", "evse_load", "existing_hvac_without_added")
+"""Rules of a jurisdiction that turn the edition's switch of the same name."""
+
+
+def local_edition(home, edition: Edition) -> Edition:
+    """The edition with the jurisdiction's amendments and the switches its rules turn.
+
+    Parameters: home with its jurisdiction, edition as published. Returns: Edition. Errors:
+    CalculationFault for an amendment of something the edition does not have.
+    """
+    place = home.jurisdiction
+    if place is None:
+        return edition
+    changes = list(home.amendments)
+    for rule in SWITCH_RULES:
+        if rule in place.rules:
+            given = place.rules[rule]
+            changes.append(Change("switch", key=rule, to=given.value, citation=str(given.source) if given.source else given.note))
+    return edition.changed(changes) if changes else edition
+
+
+def header(home, edition: Edition) -> Header:
+    """Title block of a sheet. No clock time: the date is the site file's own `calculation_date`."""
+    site = home.site.site
+    return Header(
+        site_id=site.id,
+        address=_text(site.address),
+        edition=edition.year,
+        edition_name=edition.name,
+        edition_basis=home.edition_basis,
+        jurisdiction=_text(site.jurisdiction),
+        utility=_text(site.utility),
+        amendments=", ".join(sorted({change.citation for change in home.amendments})) if home.amendments else "",
+        revision=_text(site.revision),
+        calculation_date=_text(site.calculation_date),
+        originator=_text(site.originator),
+        checker=_text(site.checker),
+        library_version=VERSION,
+        inputs_sha256=home.inputs_sha256,
+    )
+
+
+def _text(value: object) -> str:
+    if value is None:
+        return ""
+    return str(value.value if isinstance(value, Input) else value)
+
+
+def edition_adopted(home) -> Check:
+    """Check `edition-adopted`: is the edition in use the one the jurisdiction adopted for the permit date?"""
+    key, question = "edition-adopted", "is this the edition that the jurisdiction has adopted for the permit date?"
+    if home.edition_basis == "adopted":
+        return Check(key, question, Verdict.PASS, note=f"{home.edition_year}, adopted")
+    if home.edition_basis == "what-if":
+        note = f"not the adopted edition: {home.edition_year} is a what-if"
+        return Check(key, question, Verdict.JUDGEMENT, note=note, closes="study under the adopted edition", decides="the engineer")
+    return Check(
+        key,
+        question,
+        Verdict.JUDGEMENT,
+        note=f"{home.edition_year} is stated; no adoption by the jurisdiction is on file",
+        closes="a jurisdiction file with its adoptions by date",
+        decides="the authority having jurisdiction",
+    )
+
+
+def independent_check(home) -> Check:
+    """Check `independent-check`: has someone other than the originator checked the calculation?"""
+    key, question = "independent-check", "has someone other than the originator checked this calculation?"
+    originator, checker = _text(home.site.site.originator).strip(), _text(home.site.site.checker).strip()
+    if not checker:
+        return Check(
+            key,
+            question,
+            Verdict.JUDGEMENT,
+            note="no checker is named yet",
+            counts=False,
+            closes="a second person checks and enters initials in site.checker",
+            decides="the checker",
+        )
+    if checker.casefold() == originator.casefold():
+        note = f"originator and checker are both {checker}"
+        return Check(key, question, Verdict.FAIL, note=note, closes="a second person checks", decides="the checker")
+    return Check(key, question, Verdict.PASS, note=f"originator {originator or 'not named'}, checker {checker}")
+
+
+def field_verified(fields: Iterable[tuple[str, Input | None]]) -> Check:
+    """Check `field-verified`: was what the verdict rests on seen on the equipment, not only stated?
+
+    Parameters: pairs of field path and value (None where absent: another check asks for it).
+    """
+    key, question = "field-verified", "were the ratings that this verdict rests on read from the equipment?"
+    unseen = [f"{path} ({value.origin})" for path, value in fields if value is not None and value.origin in ("stated", "assumed")]
+    if not unseen:
+        return Check(key, question, Verdict.PASS, note="every such field has a source on the equipment, a drawing or the utility")
+    return Check(
+        key,
+        question,
+        Verdict.JUDGEMENT,
+        note="not verified: " + ", ".join(unseen),
+        closes="a nameplate, photograph or measurement for each field, entered with `from`",
+        decides="the engineer on site",
+        fields=tuple(path for path, value in fields if value is not None and value.origin in ("stated", "assumed")),
+    )
+
+
+def with_decisions(checks: Sequence[Check], evidence: Iterable) -> tuple[Check, ...]:
+    """Checks with the authority's written decisions applied: the judgement it names becomes a pass that says by whom."""
+    decisions = {
+        item.for_: item for item in evidence if _text(item.shows) == "authority-decision" and item.document is not None and item.date is not None
+    }
+    decided = []
+    for check in checks:
+        decision = decisions.get(check.key)
+        if decision is not None and check.verdict is Verdict.JUDGEMENT:
+            note = f"decided by {_text(decision.by) or 'the authority'} on {_text(decision.date)}, {_text(decision.document)}; was: {check.note}"
+            check = replace(check, verdict=Verdict.PASS, note=note)
+        decided.append(check)
+    return tuple(decided)
+
+
+def status_cautions(roots: Iterable[Quantity], checks: Iterable[Check]) -> tuple[str, ...]:
+    """A caution for each code value and section in use that is not confirmed in two public sources."""
+    found: dict[str, None] = {}
+    for item in walk(roots):
+        source = item.source
+        if source is not None and source.edition and source.status != CONFIRMED:
+            what = item.meaning if isinstance(item, Input) else f"section behind “{item.meaning}”"
+            reason = f" ({source.note})" if source.note else ""
+            found.setdefault(f"{source.status}: {what}, NEC {source.edition} {source.locator}{reason}", None)
+    for check in checks:
+        source = check.source
+        if source is not None and source.edition and source.status != CONFIRMED:
+            found.setdefault(f"{source.status}: section behind the check {check.key}, NEC {source.edition} {source.locator}", None)
+    return tuple(found)
+
+
+def rekeyed(root: Step, prefix: str, kept: Iterable[Quantity]) -> Step:
+    """A step and all it rests on under new keys `prefix.KEY`, steps in `kept` left as they are."""
+    memo: dict[int, Quantity] = {id(item): item for item in walk(kept)}
+
+    def renamed(item: Quantity) -> Quantity:
+        if isinstance(item, Input):
+            return item
+        if id(item) not in memo:
+            uses = {
+                name: tuple(renamed(part) for part in used) if isinstance(used, tuple) else renamed(used) for name, used in item.uses.items()
+            }
+            memo[id(item)] = replace(item, key=f"{prefix}.{item.key}", uses=uses)
+        return memo[id(item)]
+
+    return renamed(root)
+
+
+def missing_check(key: str, question: str, lack, *, counts: bool = True) -> Check:
+    """A `needs input` check from a MissingInput."""
+    return needs_input(key, question, lack.fields, note=lack.reason, counts=counts)
+
+
+def open_items(sheet: Sheet) -> Table:
+    """Each check that waits for something: what it waits for, what closes it, who decides."""
+    rows = tuple(
+        (check.key, str(check.verdict), check.note or check.question, check.closes or "-", check.decides or "-")
+        for check in sheet.checks
+        if check.verdict in (Verdict.NEEDS_INPUT, Verdict.JUDGEMENT)
+    )
+    return Table(("Check", "Verdict", "Open because", "What closes it", "Who decides"), rows, "Open items")
+
+
+def bisect_turn(low: float, high: float, holds_at: Callable[[float], bool], *, steps: int = 24) -> float:
+    """Value between a and b where a monotone verdict turns. Parameters: [any], same unit. Returns: [same unit]."""
+    below = holds_at(low)
+    for _ in range(steps):
+        middle = (low + high) / 2
+        if holds_at(middle) == below:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2

@@ -1,0 +1,152 @@
+"""Controls in the service load: which are credited, what stays on, and the load with the setting."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from workbook_lib.editions import Edition
+from workbook_lib.errors import MissingInput
+from workbook_lib.rules import charging, control, service
+from workbook_lib.rules.loads import LoadItem
+from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, compare, holds, needs_input
+from workbook_lib.workbooks.prepare import charger_limit, listing, may_hold, nominal_voltage, text, without
+
+SERVICE_ENDS = ("service",)
+"""Places whose import limit holds the whole service."""
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A service load with a control: the load [VA], what always stays on [VA], checks and steps."""
+
+    load: Step
+    always_on: Step
+    checks: tuple[Check, ...]
+    steps: tuple[Step, ...]
+    notes: tuple[str, ...]
+    credited: bool
+
+
+def service_limits(home) -> list[tuple[object, object]]:
+    """Pairs of control and its import limit on the service."""
+    return [
+        (device, limit)
+        for device in home.site.control
+        for limit in device.limit
+        if text(limit.way) == "import" and limit.at in (*SERVICE_ENDS, *home.tree.root_panels())
+    ]
+
+
+def hold_service(
+    home,
+    items: Sequence[LoadItem],
+    total: Callable[[Sequence[LoadItem]], Step],
+    whole: Step,
+    limit: Quantity | None,
+    edition: Edition,
+) -> Held:
+    """Service load with every control that limits import at the service.
+
+    Parameters: items [VA], total(items) -> load [VA] by the chosen method, whole load [VA], limit of the
+    service [A]. Returns: Held [VA]. Source: 220.70 (2023), 120.7 (2026).
+    """
+    always_on, load, credited = whole, whole, False
+    checks: list[Check] = []
+    steps: list[Step] = []
+    notes: list[str] = []
+    voltage = nominal_voltage(edition)
+    needed = limit is not None and not holds(whole.value / voltage.value, "<=", limit.value)
+    for device, bound in service_limits(home):
+        try:
+            minimum = _minimum_loads(home, device, items, edition)
+        except MissingInput as lack:
+            question = "does the control setting hold what it cannot shed, and may it be counted?"
+            checks.append(Check(f"control-setting:{device.id}", question, Verdict.NEEDS_INPUT, note=str(lack), fields=lack.fields, counts=needed))
+            continue
+        uncontrolled = total(without(items, [text(name) for name in device.controls]))
+        stays = control.minimum_load(f"control.{device.id}.minimum", uncontrolled, list(minimum.values()), edition.cite("control_setting"))
+        stays_a = service.load_current(f"control.{device.id}.minimum_a", stays, voltage)
+        decided = any(e.for_ == f"control-setting:{device.id}" and text(e.shows) == "authority-decision" for e in home.site.evidence)
+        credit = control.control_credit(listing(device), text(device.access), edition, accepted=decided)
+        check = control.control_setting_check(device.id, credit, stays_a, bound.setting, edition, needed=needed)
+        checks.append(check)
+        steps += [*minimum.values(), uncontrolled, stays, stays_a]
+        always_on = stays if stays.value < always_on.value else always_on
+        if credit.granted and check.verdict is Verdict.PASS:
+            held_va = charging.current_va(f"control.{device.id}.setting_va", f"setting of {device.id}", bound.setting, voltage)
+            candidate = control.controlled_load(f"control.{device.id}.load", whole, held_va, edition.cite("control_setting"))
+            steps += [held_va, candidate]
+            if candidate.value < load.value:
+                load, credited = candidate, True
+        else:
+            notes.append(f"{device.id}: no credit taken in the load ({'; '.join(credit.reasons) or 'it cannot hold its setting'})")
+    return Held(load, always_on, tuple(checks), tuple(steps), tuple(notes), credited)
+
+
+def _minimum_loads(home, device, items: Sequence[LoadItem], edition: Edition) -> dict[str, Step]:
+    """Minimum operating load [VA] of each controlled charger, and of other loads that state one; the rest are shed to nothing."""
+    controlled = {text(name) for name in device.controls}
+    chargers = {evse.id: evse for evse in home.site.evse}
+    loads = {load.id: load for load in home.site.load if load.minimum_current is not None}
+    present = [item.id for item in items if item.id in controlled]
+    lacking = [f"evse.{name}.minimum_current" for name in present if name in chargers and chargers[name].minimum_current is None]
+    lacking += [f"load.{name}.voltage" for name in present if name in loads and loads[name].voltage is None]
+    if lacking:
+        raise MissingInput(lacking)
+    return {
+        name: charging.current_va(
+            f"control.{device.id}.{name}.minimum",
+            f"minimum operating load of {name}",
+            {**chargers, **loads}[name].minimum_current,
+            {**chargers, **loads}[name].voltage,
+            edition.cite("control_setting"),
+        )
+        for name in present
+        if name in chargers or name in loads
+    }
+
+
+def charger_checks(home, edition: Edition) -> list[Check]:
+    """Check `control-setting:CONTROL` for controls that limit chargers at the charger or its breaker.
+
+    A control that also limits the service has its check there. Returns: Checks [A]. Source: 625.42 (managed).
+    """
+    at_service = {device.id for device, _ in service_limits(home)}
+    checks: list[Check] = []
+    for evse in home.site.evse:
+        found = charger_limit(home, evse)
+        if found is None or found[0].id in at_service or any(check.key == f"control-setting:{found[0].id}" for check in checks):
+            continue
+        device, limit = found
+        key, question = f"control-setting:{device.id}", "may the control's setting stand for the chargers it holds?"
+        if limit.setting is None or evse.minimum_current is None:
+            lacking = [f"control.{device.id}.limit.setting"] if limit.setting is None else [f"evse.{evse.id}.minimum_current"]
+            checks.append(needs_input(key, question, lacking, edition.cite("evse_managed")))
+        elif may_hold(device):
+            checks.append(compare(key, question, evse.minimum_current, "<=", limit.setting, edition.cite("evse_managed")))
+        else:
+            note = "no credit: the control is not listed, or its setting can be changed by the user; the nameplate counts"
+            checks.append(Check(key, question, Verdict.JUDGEMENT, source=edition.cite("evse_managed"), note=note, counts=False))
+    return checks
+
+
+def continuous_allowance(setting: Input, limit: Quantity, edition: Edition) -> Check:
+    """Whether a credited setting, itself a continuous load, stays within the service.
+
+    Parameters: setting, limit [A]. Returns: Check [A]. Source: 220.70, 230.42: the setting is continuous.
+    """
+    frac = edition.value("control_continuous_frac")
+    step = Step(
+        "control.setting_continuous",
+        "I_ctl",
+        "control setting as a continuous load",
+        "frac * setting",
+        {"frac": frac, "setting": setting},
+        frac.value * setting.value,
+        "A",
+        edition.cite("control_setting"),
+        decimals=1,
+    )
+    question = "does the service carry the control setting as a continuous load?"
+    return compare("control-continuous", question, step, "<=", limit, edition.cite("control_setting"))

@@ -1,0 +1,324 @@
+"""Panels, service conductors and what was verified, as parts of the service load sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from workbook_lib.errors import MissingInput
+from workbook_lib.rules import conductor, service
+from workbook_lib.rules.loads import LoadItem
+from workbook_lib.sheet import Check, Input, Quantity, Section, Step, Verdict, compare, needs_input
+from workbook_lib.workbooks import common
+from workbook_lib.workbooks.methods import general_steps, standard
+from workbook_lib.workbooks.prepare import panel_scope, text
+
+CONDUCTOR_QUESTION = "are the service conductors large enough for the service rating?"
+NEUTRAL_QUESTION = "does the service neutral carry its load, and is it large enough to clear a fault?"
+SINGLE_POLE_GENERAL = (15.0, 20.0)
+"""Ratings [A] of single-pole breakers that usually feed lighting and receptacles."""
+
+
+def main_of(home, panel) -> Input | None:
+    """Rating of a panel's own main [A]; None for main-lug-only or absent."""
+    main = panel.main
+    return main if isinstance(main, Input) and isinstance(main.value, (int, float)) else None
+
+
+def method_allowed(work, name: str, *, counts: bool) -> Check:
+    """Check `method-allowed:METHOD`: which condition of the method holds or fails for this home."""
+    home, edition = work.home, work.edition
+    key = f"method-allowed:{name}"
+    if name == "standard":
+        question = "may the standard method be used?"
+        return Check(key, question, Verdict.PASS, source=edition.cite("standard"), note="it applies to every dwelling", counts=counts)
+    if name == "existing_dwelling":
+        return _existing_allowed(home, edition, key, counts)
+    return _optional_allowed(work, key, counts)
+
+
+def _existing_allowed(home, edition, key: str, counts: bool) -> Check:
+    question = "may the method for an existing dwelling be used?"
+    source = edition.cite("existing")
+    status = text(home.site.dwelling.status)
+    if edition.value("existing_form").value != "split":
+        note = f"the heating and cooling factors of this edition ({source.locator}) were not seen in a source"
+        return Check(
+            key,
+            question,
+            Verdict.NEEDS_INPUT,
+            source=source,
+            note=note,
+            counts=counts,
+            closes="the table of the adopted text, as an amendment in the jurisdiction file, or another method",
+            decides="the engineer",
+        )
+    if not status:
+        return needs_input(key, question, ["dwelling.status"], source, counts=counts)
+    if status != "existing":
+        return Check(key, question, Verdict.FAIL, source=source, note="condition that fails: the dwelling exists (dwelling.status is new)", counts=counts)
+    return Check(key, question, Verdict.PASS, source=source, note="the dwelling exists", counts=counts)
+
+
+def _optional_allowed(work, key: str, counts: bool) -> Check:
+    edition = work.edition
+    question = "may the optional method be used: is the whole load on one set of conductors of at least 100 A?"
+    least, source = edition.value("optional_minimum_ampacity_a"), edition.cite("optional_scope")
+    try:
+        ampacity = service_ampacity(work)
+    except MissingInput as lack:
+        return needs_input(key, question, lack.fields, source, note=str(lack), counts=counts)
+    check = compare(key, question, ampacity, ">=", least, source, note="one 120/240 V 3-wire service for the whole load", counts=counts)
+    rating = work.home.site.service.rating
+    if check.verdict is Verdict.FAIL and rating is not None and rating.value >= least.value:
+        note = (
+            f"the conductors have {ampacity.value:.1f} A, although the service is rated {rating.value:g} A by the 83 % rule; "
+            "read literally the method is shut, practice differs"
+        )
+        return Check(
+            key,
+            question,
+            Verdict.JUDGEMENT,
+            ampacity,
+            ">=",
+            least,
+            source,
+            note=note,
+            counts=counts,
+            closes="the authority's reading of the 100 A condition, or another method",
+            decides="the authority having jurisdiction",
+        )
+    return check
+
+
+def service_ampacity(work) -> Step:
+    """Ampacity of the service conductors [A], computed once. Errors: MissingInput naming every field that lacks."""
+    if work.ampacity is None:
+        given = work.home.site.service
+        work.ampacity = ampacity_of(work.home, given.conductor, "service.conductor", work.edition, rating=given.rating)
+    return work.ampacity
+
+
+def ampacity_of(home, wire, path: str, edition, *, rating: Quantity | None, neutral: bool = False) -> Step:
+    """Ampacity in place [A] of a `conductor` table of the site file, or of its neutral.
+
+    Errors: MissingInput naming every field that lacks.
+    """
+    if wire is None:
+        raise MissingInput([path])
+    names = ["neutral" if neutral else "size", "material", "insulation"]
+    lacking = [f"{path}.{name}" for name in names if getattr(wire, name) is None]
+    ambient, other = _surroundings(home, wire)
+    if ambient is None:
+        lacking.append(f"{path}.raceway" if not wire.raceway else f"raceway.{text(wire.raceway)}.ambient")
+    if wire.terminals is None and rating is None:
+        lacking.append(f"{path}.terminals")
+    if lacking:
+        raise MissingInput(lacking)
+    size = wire.neutral if neutral else wire.size
+    return conductor.conductor_ampacity(
+        f"{path}.neutral" if neutral else path,
+        size,
+        wire.material,
+        wire.insulation,
+        wire.terminals,
+        ambient,
+        current_carrying(path, wire.sets, other),
+        wire.sets,
+        edition,
+        rating=rating,
+    )
+
+
+def _surroundings(home, wire) -> tuple[Input | None, Input | None]:
+    """Ambient temperature [degC] with the roof's addition, and other current-carrying conductors, from the raceway."""
+    for raceway in home.site.raceway:
+        if raceway.id == text(wire.raceway):
+            return raceway.ambient, raceway.other_current_carrying
+    return None, None
+
+
+def current_carrying(path: str, sets: Input, other: Input | None) -> Step:
+    """Current-carrying conductors in the raceway: two ungrounded and what else shares it; the neutral of 120/240 V does not count.
+
+    Returns: [count]. Source: 310.15(E) (2017: 310.15(B)(5)), from memory; each set in a raceway of its own.
+    """
+    uses: dict[str, Quantity] = {"sets": sets}
+    formula, value = "2 * sets / sets", 2.0
+    if other is not None:
+        uses["other"] = other
+        formula += " + other"
+        value += other.value
+    return Step(f"{path}.current_carrying", "n", "current-carrying conductors together", formula, uses, value, "count", note="each set on its own")
+
+
+def conductors(work) -> None:
+    """Check `service-conductor` and its steps."""
+    site, edition = work.home.site, work.edition
+    if site.service.rating is None:
+        work.checks.append(needs_input("service-conductor", CONDUCTOR_QUESTION, ["service.rating"]))
+        return
+    try:
+        ampacity = service_ampacity(work)
+    except MissingInput as lack:
+        work.checks.append(needs_input("service-conductor", CONDUCTOR_QUESTION, lack.fields, edition.cite("dwelling_83"), note=str(lack)))
+        return
+    required = conductor.required_ampacity(site.service.rating, edition, entire_load=True, carries_source=False)
+    work.checks.append(conductor.conductor_check("service-conductor", CONDUCTOR_QUESTION, ampacity, required, edition.cite("dwelling_83")))
+    work.result("service_conductor_ampacity_a", ampacity)
+    work.sections.append(Section("Service conductors", (ampacity, required)))
+
+
+def service_neutral(work, current: Step) -> None:
+    """Check `service-neutral`. Parameters: current [A] on the neutral."""
+    edition, wire = work.edition, work.home.site.service.conductor
+    try:
+        ampacity = ampacity_of(work.home, wire, "service.conductor", edition, rating=work.home.site.service.rating, neutral=True)
+        if wire.size is None:
+            raise MissingInput(["service.conductor.size"])
+        least = conductor.bonding_minimum(wire.size, wire.material, wire.material, wire.sets, edition)
+    except MissingInput as lack:
+        work.checks.append(needs_input("service-neutral", NEUTRAL_QUESTION, lack.fields, edition.cite("neutral"), note=str(lack)))
+        return
+    area = edition.lookup("conductor_properties", wire.neutral.value, "cmil")
+    least_area = edition.lookup("conductor_properties", least.value, "cmil")
+    work.checks.append(conductor.neutral_check(ampacity, current, area, least_area, edition))
+
+
+def panel_loads(work) -> None:
+    """Results `panel_load_va:PANEL` and checks `panel-load:PANEL`, sub-panels by the standard method."""
+    roots = {panel.id for panel in work.home.tree.root_panels()}
+    steps: list[Step] = []
+    for panel in work.home.site.panel:
+        whole = len(roots) == 1 and panel.id in roots
+        steps += _panel(work, panel, whole)
+    if steps:
+        work.sections.append(Section("Panels", tuple(steps), "A sub-panel gets its own load, by the standard method, with its continuous part at 125 %."))
+
+
+def _panel(work, panel, whole: bool) -> list[Step]:
+    key, question = f"panel-load:{panel.id}", f"does panel {panel.id} carry what hangs below it?"
+    edition = work.edition
+    try:
+        load, continuous = _panel_load(work, panel, whole)
+    except MissingInput as lack:
+        work.checks.append(needs_input(key, question, lack.fields, note=str(lack)))
+        return []
+    work.result(f"panel_load_va:{panel.id}", load)
+    amperes = service.load_current(f"panel.{panel.id}.current", load, work.voltage)
+    if continuous:
+        name = f"panel.{panel.id}.continuous"
+        amperes = service.continuous_current(amperes, continuous, work.voltage, edition, key=name)
+    lacking, limits = _panel_limits(work, panel)
+    if lacking:
+        work.checks.append(needs_input(key, question, lacking))
+        return [load, amperes]
+    least = min(limits, key=lambda name: limits[name].value)
+    limit = Step(
+        f"panel.{panel.id}.limit",
+        "I_lim",
+        f"limit of panel {panel.id}",
+        "min(" + ", ".join(limits) + ")" if len(limits) > 1 else least,
+        dict(limits),
+        limits[least].value,
+        "A",
+        note=f"set by its {least.replace('_', ' ')}",
+    )
+    note = "by the method of the verdict" if whole else "by the standard method" + (", continuous load at 125 %" if continuous else "")
+    work.checks.append(compare(key, question, amperes, "<=", limit, note=note))
+    return [load, amperes, limit]
+
+
+def _panel_load(work, panel, whole: bool) -> tuple[Step, tuple[Quantity, ...]]:
+    if whole:
+        if work.load is None:
+            lack = work.lacks.get(work.method)
+            raise MissingInput(lack.fields if lack else ["study.service_load_method"], lack.reason if lack else "")
+        return work.load, ()
+    scope = panel_scope(work.home, panel, work.scope.items)
+    _serves_known(panel)
+    if work.prepared.missing:
+        raise MissingInput(work.prepared.missing)
+    if panel.serves is None:
+        work.assumptions.append(common.Assumption(f"panel.{panel.id}.serves", f"panel {panel.id} is taken to serve no lighting or receptacle circuits"))
+    result = standard(scope, work.edition, general_steps(scope, work.edition))
+    kept = [item.va for item in work.prepared.items]
+    total = common.rekeyed(result.total, f"panel.{panel.id}", kept)
+    return total, result.continuous
+
+
+def _serves_known(panel) -> None:
+    """A panel with small single-pole breakers that feed no load given must say what area it serves."""
+    if panel.serves is not None:
+        return
+    general = [
+        breaker.id
+        for breaker in panel.breakers
+        if breaker.poles is not None and breaker.poles.value == 1 and breaker.rating is not None and breaker.rating.value in SINGLE_POLE_GENERAL
+    ]
+    if general:
+        raise MissingInput([f"panel.{panel.id}.serves"], f"breakers {', '.join(general)} may feed lighting and receptacles: say what area and circuits")
+
+
+def _panel_limits(work, panel) -> tuple[list[str], dict[str, Quantity]]:
+    """Ratings [A] that a panel's load must stay within, and the fields that lack."""
+    lacking: list[str] = []
+    limits: dict[str, Quantity] = {}
+    if panel.bus is None:
+        lacking.append(f"panel.{panel.id}.bus")
+    else:
+        limits["bus"] = panel.bus
+    main = main_of(work.home, panel)
+    if panel.main is None:
+        lacking.append(f"panel.{panel.id}.main")
+    elif main is not None:
+        limits["main"] = main
+    upstream = upstream_device(work.home, panel)
+    if upstream is not None:
+        limits["upstream_device"] = upstream
+    return lacking, limits
+
+
+def upstream_device(home, panel) -> Input | None:
+    """Rating [A] of the device that protects a panel's feeder; of a source, what it may pass through; None at the service."""
+    for node in home.tree.path_to_service(panel.id)[1:]:
+        found = home.tree.node(node)
+        if found.kind in ("breaker", "disconnect", "transfer"):
+            return found.item.rating
+        if found.kind == "source":
+            return found.item.pass_through_current
+        if found.kind in ("panel", "service", "adapter"):
+            return None
+    return None
+
+
+def items_below(work, panel) -> tuple[LoadItem, ...]:
+    """Loads below a panel. Returns: items [VA]."""
+    below = set(work.home.tree.below(panel.id))
+    return tuple(item for item in work.scope.items if item.id in below)
+
+
+def verified(work) -> Check:
+    """Check `field-verified` for what the service load rests on: mains, buses, service conductor."""
+    site = work.home.site
+    fields: list[tuple[str, Input | None]] = []
+    for panel in site.panel:
+        fields.append((f"panel.{panel.id}.bus", panel.bus))
+        fields.append((f"panel.{panel.id}.main", panel.main if isinstance(panel.main, Input) else None))
+    wire = site.service.conductor
+    if wire is not None:
+        fields += [(f"service.conductor.{name}", getattr(wire, name)) for name in ("size", "material", "insulation")]
+    return common.field_verified(fields)
+
+
+def entire_load_claims(work) -> Iterable[Check]:
+    """Check `dwelling-83:FEEDER` for each feeder that claims the entire dwelling load."""
+    for feeder in work.home.site.feeder:
+        if not feeder.entire_dwelling_load:
+            continue
+        below = set(work.home.tree.below(feeder.id))
+        outside = [item.label for item in work.scope.items if item.id not in below]
+        sources = [source.id for source in work.home.site.source if source.id in below]
+        key, question = f"dwelling-83:{feeder.id}", f"does feeder {feeder.id} carry the entire load of the dwelling and no source current?"
+        wrong = ([f"not below it: {', '.join(outside)}"] if outside else []) + ([f"sources below it: {', '.join(sources)}"] if sources else [])
+        verdict = Verdict.FAIL if wrong else Verdict.PASS
+        yield Check(key, question, verdict, source=work.edition.cite("dwelling_83"), note="; ".join(wrong) or "the tree agrees")

@@ -1,0 +1,158 @@
+"""Inverse answers of the service load, and what it becomes when a disputed reading goes the other way."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from workbook_lib.editions import Change
+from workbook_lib.errors import MissingInput
+from workbook_lib.rules import charging
+from workbook_lib.rules.loads import LoadItem, of_group
+from workbook_lib.sheet import Input, Result, Section, Source, Step, Table, holds
+from workbook_lib.workbooks.methods import CALCULATE, METHODS, TITLES
+from workbook_lib.workbooks.prepare import counts_circuit, local_rule, nominal_voltage
+
+LARGEST_PILOT_A = 80.0
+"""Largest charging current of the pilot standard [A]. Source: SAE J1772 / IEC 61851-1."""
+
+SWITCHES = {
+    "evse_demand": ("in-tier", "outside-tier"),
+    "evse_floor": ("none", "floor"),
+    "evse_floor_reaches_optional": ("yes", "no"),
+    "existing_hvac_without_added": ("carried", "omitted", "at-100"),
+}
+"""Named switches whose reading is disputed or unconfirmed, with the ways they can stand."""
+
+SWITCH_WORDS = {
+    "evse_demand": "charging inside the demand tier, or at 100 % outside it",
+    "evse_floor": "least load of one charger applied, or nameplate alone",
+    "evse_floor_reaches_optional": "least load of one charger carried into the optional methods",
+    "existing_hvac_without_added": "existing heating and cooling, none added: in the tier, left out, or at 100 %",
+}
+
+
+def charger_sizes(ratings: Input, circuit_frac: Input) -> list[tuple[float, float]]:
+    """Standard charger sizes as pairs of charging current and circuit rating [A]: 80 % of each standard rating.
+
+    Parameters: ratings [A], circuit_frac [-]. Returns: ascending pairs [A]. Source: 240.6(A), 625.41
+    (125 % device) and the largest pilot current.
+    """
+    return [
+        (rating * circuit_frac.value, rating)
+        for rating in ratings.value
+        if 15.0 <= rating and rating * circuit_frac.value <= LARGEST_PILOT_A + 1e-9
+    ]
+
+
+def inverse(work) -> None:
+    """Results `largest_evse_a` and what is left under each method, with the table behind them."""
+    if work.limit is None:
+        work.not_checked.append("largest_evse_a: service.rating is missing")
+        return
+    for name in METHODS:
+        if name in work.answers:
+            current = work.results[f"{name}_a"].step
+            left = Step(
+                f"{name}.left",
+                "I_left",
+                f"amperes left on the service, {TITLES[name].lower()}",
+                "limit - load",
+                {"limit": work.limit, "load": current},
+                work.limit.value - current.value,
+                "A",
+                decimals=2,
+            )
+            work.result(f"amperes_left_a:{name}", left)
+    base = [item for item in work.scope.items if not (item.group == "evse" and item.status == "added")]
+    limit_a = work.limit.value
+    fraction = local_rule(work.home, "service_load_fraction")
+    if fraction is not None and not work.home.site.service.hundred_percent_rated:
+        limit_a = min(limit_a, fraction.value * work.limit.value)
+    sizes = charger_sizes(work.edition.series("standard_ratings", "rating_a"), work.edition.value("circuit_frac"))
+    rows: list[tuple[object, ...]] = []
+    for name in METHODS:
+        if name not in work.answers:
+            continue
+        loads = [(size, circuit, _load_with(work, name, base, size, circuit)) for size, circuit in sizes]
+        passing = [size for size, _, amperes in loads if holds(amperes, "<=", limit_a)]
+        rows += [(TITLES[name], size, circuit, amperes, "fits" if size in passing else "too much") for size, circuit, amperes in loads]
+        if passing:
+            work.results[f"largest_evse_a:{name}"] = Result(max(passing), "A")
+        else:
+            work.not_checked.append(f"largest_evse_a:{name}: no standard charger size fits")
+        if name == work.method:
+            if passing:
+                work.results["largest_evse_a"] = Result(max(passing), "A")
+            else:
+                work.not_checked.append(f"largest_evse_a: no standard charger size fits within {limit_a:g} A by the {TITLES[name].lower()}")
+    if work.chosen is None:
+        work.not_checked.append("largest_evse_a: the chosen method could not be computed")
+    table = Table(("Method", "Charger (A)", "Circuit (A)", "Service load (A)", f"Within {limit_a:g} A"), tuple(rows), "Chargers tried", 1)
+    work.sections.append(Section("What is left: the largest charger that fits", (), _inverse_prose(work), table))
+
+
+def _inverse_prose(work) -> str:
+    replaced = [item.label for item in work.scope.items if item.group == "evse" and item.status == "added"]
+    what = f"in place of {', '.join(replaced)}" if replaced else "beside what is there"
+    return f"One charger of each standard size is put {what} and each method is run again, without the credit of a control."
+
+
+def _load_with(work, name: str, base: Sequence[LoadItem], size: float, circuit: float) -> float:
+    """Service load [A] by a method with one charger of this size [A] on a circuit of this rating [A]."""
+    edition = work.edition
+    charger = charging.Charger(
+        "one-more", Input("trial.charger", "charger tried", size, "A"), nominal_voltage(edition), breaker=Input("trial.circuit", "its circuit", circuit, "A")
+    )
+    rated = charging.charging_rated_va(charger, edition, by_circuit=counts_circuit(edition))
+    code = charging.charging_code_va(rated, charger.id, edition)
+    item = LoadItem("one-more", "evse", "one more charger", code, rated, status="added", continuous=True)
+    result = CALCULATE[name](work.scope.with_items([*base, item]), edition, work.general)
+    return result.total.value / nominal_voltage(edition).value
+
+
+def named_switches(work) -> None:
+    """Section with each disputed reading: which way it stands, and the load the other way gives."""
+    if not work.answers:
+        return
+    rows: list[tuple[object, ...]] = []
+    for switch, ways in SWITCHES.items():
+        stands = work.edition.value(switch)
+        if not _touches(work, switch) or (switch == "evse_floor" and stands.value == "unknown-only"):
+            ways = ways if _touches(work, switch) else ()
+        for way in ways:
+            if way == stands.value or (switch == "evse_floor" and stands.value == "unknown-only" and way == "none"):
+                continue
+            for name, amperes in _other_way(work, switch, way).items():
+                now = work.results[f"{name}_a"].value
+                if abs(amperes - now) > 1e-6:
+                    rows.append((SWITCH_WORDS[switch], str(stands.value), way, TITLES[name], now, amperes, str(stands.source or "")))
+                    work.results[f"reading_a:{switch}:{way}:{name}"] = Result(amperes, "A")
+    if rows:
+        columns = ("Reading", "Stands", "Other way", "Method", "Load now (A)", "Load the other way (A)", "Section and status")
+        prose = "Sources differ on these readings, or they were not confirmed. The jurisdiction file can turn each of them."
+        work.sections.append(Section("Readings that sources dispute", (), prose, Table(columns, tuple(rows), "Disputed readings", 1)))
+
+
+def _touches(work, switch: str) -> bool:
+    if switch.startswith("evse"):
+        return bool(of_group(work.scope.items, "evse"))
+    return work.edition.value("existing_form").value == "split" and bool(of_group(work.scope.items, "hvac"))
+
+
+def _other_way(work, switch: str, way: str) -> dict[str, float]:
+    """Load [A] by each method with one switch turned."""
+    from workbook_lib.workbooks.service_load import start
+
+    turned = Change("switch", key=switch, to=way, citation="the other reading, for comparison")
+    other = start(work.home, work.edition.changed([turned]), local=False)
+    found: dict[str, float] = {}
+    for name in work.answers:
+        try:
+            result = CALCULATE[name](other.scope, other.edition, other.general)
+        except MissingInput:
+            continue
+        found[name] = result.total.value / nominal_voltage(other.edition).value
+    return found
+
+
+__all__ = ["SWITCHES", "Source", "charger_sizes", "inverse", "named_switches"]

@@ -1,0 +1,404 @@
+"""Workbook service_load: does the service carry the calculated load, and how much is left?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from workbook_lib.editions import Edition
+from workbook_lib.errors import MissingInput
+from workbook_lib.rules import service
+from workbook_lib.rules.loads import LoadItem, settle_exclusive
+from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Sheet, Source, Step, Verdict, compare, needs_input
+from workbook_lib.workbooks import common, controls, legs, panels, readings, service_figures
+from workbook_lib.workbooks.methods import CALCULATE, METHODS, TITLES, MethodResult, Scope, general_steps
+from workbook_lib.workbooks.prepare import BEFORE, Prepared, counts_circuit, dwelling_scope, local_rule, nominal_voltage, prepare, text
+
+NAME = "service_load"
+QUESTION = "Does the service carry the calculated load of this dwelling, with what is added, and how much is left?"
+CHOICES = {"optional-dwelling": "optional_dwelling", "existing-dwelling": "existing_dwelling", "standard": "standard", "measured": "measured"}
+"""Choice in the site file -> method name in results.json."""
+
+
+@dataclass
+class Work:
+    """What is known while the sheet is put together."""
+
+    home: object
+    edition: Edition
+    prepared: Prepared
+    scope: Scope
+    general: tuple[Step, ...] = ()
+    general_lack: MissingInput | None = None
+    answers: dict[str, MethodResult] = field(default_factory=dict)
+    lacks: dict[str, MissingInput] = field(default_factory=dict)
+    results: dict[str, Result] = field(default_factory=dict)
+    checks: list[Check] = field(default_factory=list)
+    sections: list[Section] = field(default_factory=list)
+    assumptions: list[Assumption] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    not_checked: list[str] = field(default_factory=list)
+    ampacity: Step | None = None
+    method: str = ""
+    load: Step | None = None
+    load_a: Step | None = None
+    limit: Step | None = None
+
+    @property
+    def chosen(self) -> MethodResult | None:
+        """Answer of the method that is the verdict; None where it could not be computed."""
+        return self.answers.get(self.method)
+
+    @property
+    def voltage(self) -> Input:
+        """Nominal voltage between the legs [V]."""
+        return nominal_voltage(self.edition)
+
+    def result(self, key: str, item: Quantity) -> None:
+        """Enter one result from the Step or Input behind it."""
+        self.results[key] = Result(item.value, item.unit, item)
+
+
+def study(home, edition: Edition) -> Sheet:
+    """Service load of a home under an edition: every method, the chosen one's verdict, what is left.
+
+    Parameters: home (validated), edition as published; the jurisdiction's amendments are applied here.
+    Returns: Sheet. Errors: CalculationFault for a value outside the edition's tables.
+    Source: Article 220 (2026: 120), 230.42, 230.79, 310.12.
+    """
+    work = start(home, edition)
+    _methods(work)
+    _limit(work)
+    _chosen_load(work)
+    _capacity(work)
+    _legs_and_neutral(work)
+    panels.conductors(work)
+    panels.panel_loads(work)
+    work.checks += panels.entire_load_claims(work)
+    _storage(work)
+    readings.inverse(work)
+    readings.named_switches(work)
+    work.checks += [common.edition_adopted(home), panels.verified(work), common.independent_check(home)]
+    return _sheet(work)
+
+
+def start(home, edition: Edition, *, local: bool = True) -> Work:
+    """A Work with the prepared loads, nothing computed yet; `local` False where the edition is amended already."""
+    local = common.local_edition(home, edition) if local else edition
+    prepared = prepare(home, local)
+    scope = dwelling_scope(home, settle_exclusive(prepared.standing(), local))
+    work = Work(home, local, prepared, scope)
+    missing, reasons = list(prepared.missing), list(prepared.reasons)
+    try:
+        work.general = tuple(general_steps(scope, local))
+    except MissingInput as lack:
+        missing += lack.fields
+    if missing:
+        work.general_lack = MissingInput(missing, "; ".join(reasons))
+    work.method = CHOICES.get(text(home.site.study.service_load_method), "")
+    return work
+
+
+def method_totals(work: Work, items: Sequence[LoadItem]) -> tuple[dict[str, MethodResult], dict[str, MissingInput]]:
+    """Every method on these loads: answers [VA], and what was missing for those that could not be computed."""
+    answers: dict[str, MethodResult] = {}
+    lacks: dict[str, MissingInput] = {}
+    if work.general_lack is not None:
+        return {}, dict.fromkeys(METHODS, work.general_lack)
+    for name in METHODS:
+        try:
+            answers[name] = CALCULATE[name](work.scope.with_items(items), work.edition, work.general)
+        except MissingInput as lack:
+            lacks[name] = lack
+    return answers, lacks
+
+
+def _methods(work: Work) -> None:
+    work.answers, work.lacks = method_totals(work, work.scope.items)
+    for name, result in work.answers.items():
+        amperes = service.load_current(f"{name}.current", result.total, work.voltage, work.edition.cite("rounding"))
+        work.result(f"{name}_va", result.total)
+        work.result(f"{name}_a", amperes)
+        for group, step in result.demand.items():
+            work.result(f"demand_va:{name}:{group}", step)
+        work.sections.append(Section(TITLES[name], (*result.steps, amperes), _prose(name, result, work)))
+        if result.branch:
+            work.results["existing_dwelling_branch"] = Result(result.branch, None)
+    for name, lack in work.lacks.items():
+        work.not_checked.append(f"{name}_va: {lack}")
+    work.not_checked.append("measured_va: meter records are not read by this workbook yet")
+
+
+def _prose(name: str, result: MethodResult, work: Work) -> str:
+    if name == "existing_dwelling":
+        added = "heating or cooling is added" if result.branch == "B" else "no heating or cooling is added"
+        return f"Branch {result.branch}: {added}. {'This is the method of the verdict.' if name == work.method else 'Shown beside the chosen method.'}"
+    return "This is the method of the verdict." if name == work.method else "Shown beside the chosen method."
+
+
+def limit_of(work: Work) -> Step | None:
+    """What the service may carry [A]: the least of rating, utility limit and a single main; None without a rating."""
+    site = work.home.site
+    limits: dict[str, Quantity] = {}
+    if site.service.rating is None:
+        return None
+    limits["rating"] = site.service.rating
+    if site.service.utility_limit is not None:
+        limits["utility_limit"] = site.service.utility_limit
+    roots = work.home.tree.root_panels()
+    main = panels.main_of(work.home, roots[0]) if len(roots) == 1 else None
+    if main is not None:
+        limits["main"] = main
+    return service.service_limit(limits)
+
+
+def _limit(work: Work) -> None:
+    work.limit = limit_of(work)
+    if work.limit is None:
+        work.not_checked.append("service_limit_a: service.rating is missing")
+        return
+    work.result("service_limit_a", work.limit)
+    least = min(work.limit.uses, key=lambda name: work.limit.uses[name].value)
+    work.results["service_limited_by"] = Result(least, None)
+
+
+def chosen_total(work: Work, items: Sequence[LoadItem], prefix: str) -> Step:
+    """Load of other items by the chosen method, with keys of its own. Parameters: items [VA]. Returns: [VA]."""
+    result = CALCULATE[work.method](work.scope.with_items(items), work.edition, work.general)
+    return common.rekeyed(result.total, prefix, [*work.general, *(item.va for item in work.prepared.items)])
+
+
+def _chosen_load(work: Work) -> None:
+    chosen = work.chosen
+    if chosen is None:
+        return
+    work.load = chosen.total
+    work.result("no_control_va", chosen.total)
+    held = controls.hold_service(
+        work.home,
+        work.scope.items,
+        lambda items: chosen_total(work, items, "uncontrolled"),
+        chosen.total,
+        work.limit,
+        work.edition,
+    )
+    work.load = held.load
+    work.checks += [*held.checks, *controls.charger_checks(work.home, work.edition)]
+    work.notes += held.notes
+    work.result("always_on_va", held.always_on)
+    if held.steps:
+        work.sections.append(Section("Control in place of load", held.steps, "A setting counts only where the control is credited."))
+    if held.credited and work.limit is not None:
+        hundred = work.home.site.service.hundred_percent_rated
+        for device, bound in controls.service_limits(work.home):
+            if any(check.key == f"control-setting:{device.id}" and check.verdict is Verdict.PASS for check in held.checks):
+                if hundred:
+                    work.notes.append("the service equipment is listed for 100 %: the setting is not raised to 125 %")
+                else:
+                    work.checks.append(controls.continuous_allowance(bound.setting, work.limit, work.edition))
+    work.load_a = service.load_current("service.current", work.load, work.voltage, work.edition.cite("rounding"))
+    work.result("service_load_va", work.load)
+    work.result("service_load_a", work.load_a)
+    work.result("service_load_rounded_a", service.rounded_current("service.current_rounded", work.load_a, work.edition))
+    try:
+        before = chosen_total(work, work.prepared.standing(BEFORE), "before")
+        work.result("service_load_before_va", before)
+    except MissingInput as lack:
+        work.not_checked.append(f"service_load_before_va: {lack}")
+    sizes = work.edition.series("standard_ratings", "rating_a")
+    work.result("minimum_service_rating_a", service.minimum_service_rating(work.load_a, sizes, work.edition))
+    for item in work.scope.items:
+        if item.group == "evse":
+            work.result(f"code_load_va:{item.id}", item.va)
+
+
+def _capacity(work: Work) -> None:
+    site = work.home.site
+    question = "does the service carry the calculated load?"
+    for name in METHODS:
+        work.checks += _method_checks(work, name)
+    if not work.method:
+        work.checks.append(needs_input("service-capacity", question, ["study.service_load_method"]))
+        return
+    if work.method == "measured":
+        reason = "the measured method needs meter records, which this workbook does not read yet; choose another method"
+        work.checks.append(needs_input("service-capacity", question, ["study.service_load_method"], note=reason))
+        return
+    if work.load_a is None:
+        lack = work.lacks[work.method]
+        work.checks.append(needs_input("service-capacity", question, lack.fields, note=lack.reason))
+        return
+    if work.limit is None:
+        work.checks.append(needs_input("service-capacity", question, ["service.rating"]))
+        return
+    source = work.edition.cite("service_conductor")
+    plain = service.capacity_check("service-capacity", work.load_a, work.limit, source)
+    work.checks.append(plain)
+    margin = Step(
+        "service.margin",
+        "I_left",
+        "room left on the service",
+        "limit - load",
+        {"limit": work.limit, "load": work.load_a},
+        work.limit.value - work.load_a.value,
+        "A",
+        decimals=2,
+    )
+    work.result("service_margin_a", margin)
+    work.checks.append(_continuous(work, plain))
+    fraction = local_rule(work.home, "service_load_fraction")
+    if fraction is not None:
+        work.checks.append(_local_limit(work, fraction))
+    elif work.home.jurisdiction is not None:
+        note = "the jurisdiction sets no fraction of its own"
+        work.checks.append(Check("local-service-limit", "does the load stay within the local limit?", Verdict.NOT_APPLICABLE, note=note))
+    steps = [work.limit, work.load_a, work.results["service_load_rounded_a"].step, work.results["minimum_service_rating_a"].step, margin]
+    work.sections.append(Section("The service", tuple(step for step in steps if isinstance(step, Step)), _limit_prose(site)))
+
+
+def _limit_prose(site) -> str:
+    return "The load stands against the least of the service's marked rating, its main device and the utility's limit."
+
+
+def _method_checks(work: Work, name: str) -> list[Check]:
+    chosen = name == work.method
+    title = TITLES[name].lower()
+    checks = [panels.method_allowed(work, name, counts=chosen)]
+    if name in work.answers and work.limit is not None:
+        current = work.results[f"{name}_a"].step
+        checks.append(service.capacity_check(f"service-capacity:{name}", current, work.limit, work.edition.cite("service_conductor"), counts=False))
+    elif name in work.lacks:
+        checks.append(
+            common.missing_check(f"service-capacity:{name}", f"does the service carry the load by the {title}?", work.lacks[name], counts=False)
+        )
+    return checks
+
+
+def _continuous(work: Work, plain: Check) -> Check:
+    key, question = "continuous-load", "does the service carry 125 % of the continuous load as well?"
+    if work.home.site.service.hundred_percent_rated:
+        return Check(key, question, Verdict.NOT_APPLICABLE, note="the assembly and its device are listed for 100 %")
+    continuous = work.chosen.continuous
+    if not continuous or work.load is not work.chosen.total:
+        note = "no continuous load is given" if not continuous else "the credited control setting is the load; see control-continuous"
+        return Check(key, question, Verdict.NOT_APPLICABLE, note=note)
+    full = service.continuous_current(work.load_a, continuous, work.voltage, work.edition, key="service.continuous_full")
+    tiered = work.method != "standard" and "evse" not in work.chosen.demand
+    demand = full
+    if tiered:
+        rest = work.edition.value("optional_rest_frac" if work.method == "optional_dwelling" else "existing_rest_frac")
+        reduced = [
+            Step(f"continuous.{i}", "S", "continuous load after the tier", "frac * load", {"frac": rest, "load": part}, rest.value * part.value, "VA")
+            for i, part in enumerate(continuous)
+        ]
+        demand = service.continuous_current(work.load_a, reduced, work.voltage, work.edition, key="service.continuous_demand")
+    return service.continuous_check(demand, full, work.limit, plain, work.edition)
+
+
+def _local_limit(work: Work, fraction: Input) -> Check:
+    key, question = "local-service-limit", "does the load stay within the local limit?"
+    if work.home.site.service.hundred_percent_rated:
+        return Check(key, question, Verdict.NOT_APPLICABLE, note="the assembly and its device are listed for 100 %", source=fraction.source)
+    limit = service.local_limit(work.limit, fraction)
+    return compare(key, question, work.load_a, "<=", limit, fraction.source, note="local rule")
+
+
+def _legs_and_neutral(work: Work) -> None:
+    result = work.answers.get("standard")
+    if result is None:
+        for key, what in (("leg-capacity:A", "leg A"), ("leg-capacity:B", "leg B")):
+            work.checks.append(common.missing_check(key, f"does {what} stay within the service?", work.lacks["standard"], counts=False))
+        work.checks.append(common.missing_check("service-neutral", panels.NEUTRAL_QUESTION, work.lacks["standard"]))
+        return
+    answer = legs.leg_answer(work.scope.items, result, work.edition)
+    for leg, step in answer.currents.items():
+        work.result(f"leg_load_a:{leg}", step)
+        if work.limit is not None:
+            work.checks.append(_leg_check(work, leg, step, answer))
+    work.result("neutral_load_va", answer.neutral_va)
+    work.result("neutral_load_a", answer.neutral_a)
+    work.sections.append(Section("Legs and neutral, on the standard method", answer.steps))
+    if answer.unplaced:
+        text = f"leg not known, spread evenly over both: {', '.join(answer.unplaced)}"
+        work.assumptions.append(Assumption("load.*.leg", text))
+    panels.service_neutral(work, answer.neutral_a)
+
+
+def _leg_check(work: Work, leg: str, step: Step, answer: legs.LegAnswer) -> Check:
+    key, question = f"leg-capacity:{leg}", f"does leg {leg} stay within the service, on the standard method?"
+    decides = work.method == "standard"
+    check = compare(key, question, step, "<=", work.limit, work.edition.cite("standard"), counts=decides)
+    if not decides:
+        check = compare(key, question, step, "<=", work.limit, note="the chosen method gives no load by legs: shown beside it", counts=False)
+    if not answer.unplaced:
+        return check
+    robust = compare(key, question, answer.worst, "<=", work.limit)
+    closer = "whichever leg they are on, it stays within" if robust.verdict is Verdict.PASS else "placed badly, it could be exceeded"
+    return Check(
+        key,
+        question,
+        Verdict.JUDGEMENT,
+        step,
+        "<=",
+        work.limit,
+        note=f"the leg of {', '.join(answer.unplaced)} is not known; {closer} ({answer.worst.value:.1f} A at worst)",
+        counts=decides and robust.verdict is not Verdict.PASS,
+        closes="the leg of each 120 V load, read at the panel",
+        decides="the engineer on site",
+    )
+
+
+def _storage(work: Work) -> None:
+    key, question = "storage-charging", "does the service carry the storage while it charges from the utility?"
+    charging = [item for item in work.prepared.standing() if item.group == "storage"]
+    if not charging:
+        work.checks.append(Check(key, question, Verdict.NOT_APPLICABLE, note="nothing charges from the service"))
+        return
+    total = Step(
+        "storage.charging",
+        "S_stor",
+        "storage charging from the service",
+        "sum(storage)",
+        {"storage": tuple(item.va for item in charging)},
+        sum(item.va.value for item in charging),
+        "VA",
+    )
+    work.result("storage_charging_va", total)
+    if work.load_a is None or work.limit is None:
+        work.checks.append(needs_input(key, question, ["service.rating"] if work.limit is None else ["study.service_load_method"]))
+        return
+    held = work.load is not work.chosen.total
+    note = "held by the credited control" if held else "counted in full in the load"
+    work.checks.append(compare(key, question, work.load_a, "<=", work.limit, note=note))
+
+
+def _sheet(work: Work) -> Sheet:
+    home, edition = work.home, work.edition
+    checks = common.with_decisions(work.checks, home.site.evidence)
+    if counts_circuit(edition):
+        work.notes.append("local form: charging is counted by the rating of its circuit")
+    roots: list[Quantity] = [result.step for result in work.results.values() if result.step is not None]
+    roots += [side for check in checks for side in (check.provided, check.required) if side is not None]
+    cautions = (*common.STANDING_CAUTIONS, *work.notes, *common.status_cautions(roots, checks))
+    return Sheet(
+        workbook=NAME,
+        title="Service load",
+        question=QUESTION,
+        header=common.header(home, edition),
+        results=_ordered(work.results),
+        checks=checks,
+        sections=tuple(work.sections),
+        assumptions=(*home.defaults, *work.assumptions),
+        cautions=tuple(dict.fromkeys(cautions)),
+        not_checked=tuple(work.not_checked),
+        figures=service_figures.figures(work),
+        cases=("annex-d", "cooking", "general-load", "optional-method", "conductor", "local-forms"),
+    )
+
+
+def _ordered(results: Mapping[str, Result]) -> dict[str, Result]:
+    first = ("service_load_va", "service_load_a", "service_load_rounded_a", "service_limit_a", "service_limited_by", "service_margin_a")
+    return {key: results[key] for key in (*first, *results) if key in results}
+
+
+__all__ = ["CHOICES", "NAME", "QUESTION", "Source", "Work", "chosen_total", "method_totals", "start", "study"]
