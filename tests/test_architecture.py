@@ -26,6 +26,7 @@ ROOMS = (
     "published",
     "render",
     "notebook",
+    "notebook_tools",
     "run",
     "__main__",
 )

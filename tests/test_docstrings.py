@@ -31,15 +31,45 @@ def public(tree: ast.Module) -> Iterator[tuple[str, ast.FunctionDef | ast.ClassD
                         yield f"{node.name}.{part.name}", part
 
 
-def missing(text: str) -> list[str]:
-    """Public names of a module, and the module itself, without a docstring or with an empty first line."""
+def inherited(tree: ast.Module, library: dict[str, ast.ClassDef]) -> set[str]:
+    """`Class.method` of each method that says what it is in a class that its own class is built on."""
+    found = set()
+    for name, _ in public(tree):
+        owner, _, method = name.rpartition(".")
+        if owner and any(method in documented(base) for base in ancestors(library.get(owner), library)):
+            found.add(name)
+    return found
+
+
+def documented(node: ast.ClassDef) -> set[str]:
+    """Names of a class that have a docstring."""
+    return {part.name for part in node.body if isinstance(part, ast.FunctionDef) and ast.get_docstring(part)}
+
+
+def ancestors(node: ast.ClassDef | None, library: dict[str, ast.ClassDef]) -> Iterator[ast.ClassDef]:
+    """Classes of the library that a class is built on, near ones first."""
+    for base in node.bases if node is not None else ():
+        known = library.get(ast.unparse(base).split("[")[0].split(".")[-1])
+        if known is not None and known is not node:
+            yield known
+            yield from ancestors(known, library)
+
+
+def classes(*trees: ast.Module) -> dict[str, ast.ClassDef]:
+    """Every class of some modules by its name."""
+    return {node.name: node for tree in trees for node in ast.walk(tree) if isinstance(node, ast.ClassDef)}
+
+
+def missing(text: str, library: dict[str, ast.ClassDef] | None = None) -> list[str]:
+    """Public names of a module, and the module itself, without a docstring or with a first line that is no sentence."""
     tree = ast.parse(text)
     found = [] if ast.get_docstring(tree) else ["the module has no docstring"]
+    explained = inherited(tree, {**(library or {}), **classes(tree)})
     for name, node in public(tree):
         said = (ast.get_docstring(node) or "").split("\n")[0].strip()
-        if not said:
+        if not said and name not in explained:
             found.append(f"{name} has no docstring")
-        elif said[-1] not in ".:;":
+        elif said and said[-1] not in ".:;?":
             found.append(f"{name}: the first line does not end as a sentence does")
     return found
 
@@ -96,9 +126,12 @@ def named(folder: Path) -> list:
     return [pytest.param(path, id=str(path.relative_to(ROOT))) for path in sorted(folder.rglob("*.py"))]
 
 
+WHOLE = classes(*(ast.parse(path.read_text(encoding="utf-8")) for path in sorted(LIBRARY.rglob("*.py"))))
+
+
 @pytest.mark.parametrize("path", named(LIBRARY))
 def test_public_names_say_what_they_are(path):
-    problems = missing(path.read_text(encoding="utf-8"))
+    problems = missing(path.read_text(encoding="utf-8"), WHOLE)
     assert not problems, "\n".join(problems)
 
 
@@ -144,3 +177,20 @@ def test_missing_docstrings_are_found():
         "A.run has no docstring",
         "f: the first line does not end as a sentence does",
     ]
+
+
+BASE = """'m.'
+class A:
+    'A.'
+    def run(self):
+        'Run.'
+class B(A):
+    'B.'
+    def run(self):
+        pass
+"""
+
+
+def test_a_method_may_inherit_its_docstring():
+    assert missing(BASE) == []
+    assert missing(BASE.replace("(A)", "")) == ["B.run has no docstring"]

@@ -45,12 +45,11 @@ def arithmetic(line: str) -> float:
     return value(ast.parse(line, mode="eval").body)
 
 
-def hand_results(*kinds: str):
-    """Rows (story name, key, row) of the results that carry one of the named kinds of line."""
-    for story in STORIES:
-        for key, row in story["results"].items():
-            if any(kind in row for kind in kinds):
-                yield pytest.param(row, id=f"{name_of(story)}: {key}")
+def hand_results(kind: str) -> list:
+    """Rows of the results that carry this kind of line, as test parameters."""
+    return [
+        pytest.param(row, id=f"{name_of(story)}: {key}") for story in STORIES for key, row in story["results"].items() if kind in row
+    ]
 
 
 @pytest.fixture(scope="module")
@@ -102,7 +101,11 @@ def test_standard_rating_by_hand(row):
 @pytest.mark.parametrize("story", STORIES, ids=name_of)
 def test_verdict_is_the_story_s(story, sheets):
     one, sheet = sheets[name_of(story)]
-    said = {check.key: f"{check.verdict} {check.note}" for check in sheet.checks if check.counts and check.verdict not in ("pass", "not applicable")}
+    said = {
+        check.key: f"{check.verdict} {check.note}"
+        for check in sheet.checks
+        if check.counts and check.verdict not in ("pass", "not applicable")
+    }
     assert (one.edition_year, one.edition_basis) == (story["edition"], story["edition_basis"])
     assert str(sheet.verdict) == story["verdict"], said
     if "controlling" in story:
@@ -130,7 +133,11 @@ def test_results_are_the_hand_s(story, sheets):
 def test_checks_are_the_hand_s(story, sheets):
     _, sheet = sheets[name_of(story)]
     given = {check.key: check for check in sheet.checks}
-    off = {key: str(given[key].verdict) if key in given else "absent" for key, verdict in story["checks"].items() if key not in given or str(given[key].verdict) != verdict}
+    off = {
+        key: str(given[key].verdict) if key in given else "absent"
+        for key, verdict in story["checks"].items()
+        if key not in given or str(given[key].verdict) != verdict
+    }
     assert not off, {key: given[key].note for key in off if key in given}
     for key, row in story.get("sides", {}).items():
         for side in ("provided", "required"):
@@ -145,7 +152,11 @@ def test_only_what_the_story_tells_is_open(story, sheets):
     """No check but those that the story names stands open or fails, so that the story is the reason."""
     _, sheet = sheets[name_of(story)]
     told = {key for key, verdict in story["checks"].items() if verdict != "pass"} | {story.get("controlling"), *story.get("also", ())}
-    open_checks = {check.key: f"{check.verdict}: {check.note}" for check in sheet.checks if check.counts and str(check.verdict) not in ("pass", "not applicable")}
+    open_checks = {
+        check.key: f"{check.verdict}: {check.note}"
+        for check in sheet.checks
+        if check.counts and str(check.verdict) not in ("pass", "not applicable")
+    }
     assert not {key: words for key, words in open_checks.items() if key not in told}
 
 

@@ -86,8 +86,8 @@ def parse_fault(name: str, text: str) -> str | None:
 def ragged(text: str) -> str | None:
     """Why a table is not one: rows of different length, a heading twice, nothing in it. Lines that start with # are remarks."""
     rows = [row for row in csv.reader(line for line in text.splitlines() if not line.startswith("#")) if row]
-    if len(rows) < 2:
-        return "a table without rows"
+    if not rows:
+        return "a table without a heading"
     if len(set(rows[0])) != len(rows[0]):
         return f"a heading stands twice in {rows[0]}"
     short = [number for number, row in enumerate(rows, 1) if len(row) != len(rows[0])]
@@ -226,7 +226,7 @@ def test_ordinary_slashes_are_no_traces(text):
 
 @pytest.mark.parametrize(
     "name,text",
-    [("a.toml", "x = "), ("a.json", "{"), ("a.csv", "a,b\n1\n"), ("a.csv", "a,a\n1,2\n"), ("a.csv", "a,b\n"), ("a.ipynb", "[")],
+    [("a.toml", "x = "), ("a.json", "{"), ("a.csv", "a,b\n1\n"), ("a.csv", "a,a\n1,2\n"), ("a.csv", "# remark\n"), ("a.ipynb", "[")],
 )
 def test_a_broken_data_file_is_found(name, text):
     assert parse_fault(name, text)

@@ -29,7 +29,9 @@ def test_order_of_loads_never_matters(items, method, year, random):
 @settings(max_examples=200, deadline=None)
 @given(homes(), st.sampled_from(PLAIN), st.integers(100, 9000), st.sampled_from(METHODS), st.sampled_from(YEARS))
 def test_one_more_load_never_lowers_the_result(items, kind, va, method, year):
-    assume(not (method == "existing_dwelling" and kind in ("air-conditioner", "heat-pump", "supplemental-heat", "thermal-storage", "hvac-fan")))
+    assume(
+        not (method == "existing_dwelling" and kind in ("air-conditioner", "heat-pump", "supplemental-heat", "thermal-storage", "hvac-fan"))
+    )
     more = item(kind, va, name="one-more")
     assert total(method, [*items, more], year) >= total(method, items, year) - 1e-6
 

@@ -120,11 +120,12 @@ def _validate(given: argparse.Namespace) -> int:
     from workbook_lib import run
 
     status = 0
-    for path, error in run.validate(given.files):
-        if error is None:
-            print(f"{path}: no fault")
+    for path, faults in run.validate(given.files):
+        if faults:
+            status = 2
+            print(*faults, sep="\n", file=sys.stderr)
         else:
-            status = _report(error)
+            print(f"{path}: no fault")
     return status
 
 

@@ -54,7 +54,7 @@ class Drawings:
         for figure in self._figures:
             caption = f"{figure.title}\n{figure.description}"
             display({"image/svg+xml": figures.svg(figure), "text/plain": caption}, raw=True)
-            display(_shown(content.figure_table(figure.title, figure.table)))
+            display(_shown(content.figure_table(figure)))
         if not self._figures:
             display(Shown("no figure", "<p>No figure: the load could not be computed.</p>"))
 

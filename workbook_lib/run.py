@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from workbook_lib import notebook, notebook_tools
-from workbook_lib.errors import CalculationFault, InputFault, MachineryFault
+from workbook_lib.errors import CalculationFault, Fault, InputFault, MachineryFault
 from workbook_lib.render import results
 from workbook_lib.sheet import Sheet, Verdict, worst
 from workbook_lib.workbooks import REGISTRY
@@ -281,21 +281,8 @@ def _write_page(ready: Future, sheet: Sheet, executed, number: int, of: int, pdf
 # validation
 
 
-def validate(files: Sequence[str | Path]) -> list[tuple[Path, InputFault | None]]:
-    """Read each site, jurisdiction or utility file. Returns: each with its faults, None where there are none."""
-    found: list[tuple[Path, InputFault | None]] = []
-    for name in files:
-        path = Path(name)
-        try:
-            _validate(path)
-        except InputFault as error:
-            found.append((path, error))
-        else:
-            found.append((path, None))
-    return found
+def validate(files: Sequence[str | Path]) -> list[tuple[Path, tuple[Fault, ...]]]:
+    """Each site, jurisdiction, utility or amendments file with its faults, none where it is sound."""
+    from workbook_lib import home
 
-
-def _validate(path: Path) -> None:
-    from workbook_lib.home import read_home
-
-    read_home(path)
+    return [(Path(name), tuple(home.validate([name]))) for name in files]

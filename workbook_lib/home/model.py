@@ -252,4 +252,4 @@ class Site(Record):
     adapter: Adapter | None = None
     backup: Backup | None = None
     records: Records | None = None
-    option: Annotated[Mapping[str, Option], AfterValidator(MappingProxyType)] = MappingProxyType({})
+    option: Annotated[Mapping[str, Option], AfterValidator(MappingProxyType)] = Field(default_factory=lambda: MappingProxyType({}))

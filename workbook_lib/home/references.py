@@ -9,8 +9,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from workbook_lib.home.defaults import conductors, rows, table, text
-from workbook_lib.home.raw import ID, Raw, Table, show, suggest
-from workbook_lib.home.shapes import FaultBook
+from workbook_lib.home.model import Site
+from workbook_lib.home.model_equipment import Panel
+from workbook_lib.home.raw import Raw, Table, nearest, show, suggest
+from workbook_lib.home.shapes import FaultBook, shapes
 
 TABLES = ("load", "evse", "raceway", "disconnect", "panel", "feeder", "source", "storage", "control", "transfer")
 """Tables whose rows have ids."""
@@ -46,23 +48,33 @@ class Thing:
     parent: str
 
 
+def _rows_meant(tree: Table, name: str, known: Iterable[str]) -> list[Table]:
+    """Rows of a table, those under a misspelt name counted, so that one wrong name is one fault."""
+    found = rows(tree, name)
+    for key in tree:
+        if key not in known and nearest(key, (*known, name)) == name:
+            found += rows(tree, key)
+    return found
+
+
 class Index:
     """Every thing of a prepared site file by id; the first where an id stands twice."""
 
     def __init__(self, tree: Table):
+        known = frozenset((*shapes(Site), *shapes(Panel)))
         self.tree = tree
         self.things: dict[str, Thing] = {}
         self.twice: list[tuple[Table, Table]] = []
         for name in TABLES:
-            for row in rows(tree, name):
+            for row in _rows_meant(tree, name, known):
                 self._add(row, name, text(row, "connected_to"))
-                for breaker in rows(row, "breakers") if name == "panel" else ():
+                for breaker in _rows_meant(row, "breakers", known) if name == "panel" else ():
                     self._add(breaker, "breaker", text(row, "id"))
         self.has_adapter = table(tree, "adapter") is not None
 
     def _add(self, row: Table, kind: str, parent: str) -> None:
         name = text(row, "id")
-        if not ID.match(name):
+        if not name:
             return
         if name in self.things:
             self.twice.append((self.things[name].table, row))

@@ -20,13 +20,13 @@ def other_editions(this: Sheet, others: Mapping[str, Sheet | WorkbookError]) -> 
     Parameters: the sheet under the home's own edition; for each edition a sheet, or why there is none.
     """
     keys = _headlines(this, others)
-    columns = ("Edition", *keys, "Verdict", "Controlling check")
+    columns = ("Edition", *(_in_words(this, others, key) for key in keys), "Verdict", "Controlling check")
     rows = tuple(_row(this, year, other, keys) for year, other in sorted(others.items()))
     grid = Grid(columns, rows, numeric=frozenset(range(1, 1 + len(keys))), kind="editions")
     blocks: list = [Heading("The same home under the other editions"), grid]
     for year, other in sorted(others.items()):
         if year != this.header.edition and isinstance(other, Sheet):
-            blocks += [Heading(f"From {this.header.edition} to {year}"), *_moved(this, other, keys)]
+            blocks += [Heading(f"{year} instead of {this.header.edition}"), *_moved(this, other, keys)]
     return Part("editions", "The same home under the other editions", tuple(blocks))
 
 
@@ -36,6 +36,14 @@ def _headlines(this: Sheet, others: Mapping[str, Sheet | WorkbookError]) -> list
         if keys:
             return keys[:HEADLINES]
     return []
+
+
+def _in_words(this: Sheet, others: Mapping[str, Sheet | WorkbookError], key: str) -> str:
+    """The key of a result as a heading: without the unit at its end, which stands beside each value."""
+    found = [sheet.results[key] for sheet in (this, *others.values()) if isinstance(sheet, Sheet) and key in sheet.results]
+    unit = (found[0].unit or "").lower()
+    stem = key.removesuffix(f"_{unit}") if unit else key
+    return f"{stem.replace('_', ' ').capitalize()}, {found[0].unit}" if unit else stem.replace("_", " ").capitalize()
 
 
 def _row(this: Sheet, year: str, other: Sheet | WorkbookError, keys: list[str]) -> tuple:
@@ -64,10 +72,11 @@ def _moved(this: Sheet, other: Sheet, keys: list[str]) -> list:
     rules = editions.moved(this.header.edition, other.header.edition, used)
     said = tuple(((row.text + ("" if row.status == CONFIRMED else f" [{row.status}]"),)) for row in rules)
     same = all(_value(this, key) == _value(other, key) for key in keys)
-    opening = "The results above do not move." if same else "The results above move."
+    opening = "The results set side by side above are the same." if same else "The results above differ."
     blocks: list = [Prose((opening,))]
     if said:
-        blocks += [Prose(("Rules that touch this home:",)), Bullets(tuple((text,) for (text,) in said))]
+        first, last = sorted((this.header.edition, other.header.edition))
+        blocks += [Prose((f"Rules that touch this home, as they moved from {first} to {last}:",)), Bullets(tuple((text,) for (text,) in said))]
     blocks += [Prose(("Values of the code that this home uses:",)), Bullets(values, "None of them differs.")]
     return blocks
 
@@ -81,6 +90,12 @@ def _code_values(sheet: Sheet) -> dict[tuple[str, str, str], Input]:
     return {(item.key, item.meaning, item.unit or ""): item for item in sheet.inputs() if item.is_code}
 
 
+def _list_change(ours: tuple[float, ...], theirs: tuple[float, ...]) -> str:
+    gone, new = [[item for item in one if item not in other] for one, other in ((ours, theirs), (theirs, ours))]
+    said = [f"without {numbers.value_text(tuple(gone))}"] if gone else []
+    return ", ".join([*said, *([f"with {numbers.value_text(tuple(new))}"] if new else [])]) or "in another order"
+
+
 def _change(ours: Input | None, theirs: Input | None) -> str:
     if ours is None and theirs is None:
         return ""
@@ -90,5 +105,7 @@ def _change(ours: Input | None, theirs: Input | None) -> str:
         return f"{item.meaning}: {numbers.quantity_text(item)} {verb} ({item.source})"
     if ours.value == theirs.value:
         return ""
+    if isinstance(ours.value, tuple) and isinstance(theirs.value, tuple):
+        return f"{ours.meaning}: {_list_change(ours.value, theirs.value)} ({ours.source}; {theirs.source})"
     before, after = numbers.quantity_text(ours), numbers.quantity_text(theirs)
     return f"{ours.meaning}: {before} ({ours.source}) becomes {after} ({theirs.source})"

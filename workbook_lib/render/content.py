@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from workbook_lib.render import numbers
-from workbook_lib.render.trace import Flag, Ref, Rich, Trace
-from workbook_lib.sheet import CONFIRMED, Assumption, Check, Header, Input, Quantity, Sheet, Source, Step, Table, Verdict
+from workbook_lib.render.trace import Flag, Key, Ref, Rich, Trace
+from workbook_lib.sheet import CONFIRMED, Assumption, Check, Figure, Header, Input, Quantity, Sheet, Source, Step, Table, Verdict
 
 PENDING = (Verdict.NEEDS_INPUT, Verdict.JUDGEMENT)
 NOT_DECIDING = "shown, does not decide"
@@ -166,7 +166,7 @@ def _tightest(sheet: Sheet) -> Check | None:
 
 def check_sentence(trace: Trace, check: Check) -> Rich:
     """A check as a sentence: what is provided, the relation, what is required, and the room or shortage."""
-    source = f" [{check.source}]" if check.source else ""
+    source = f" ({check.source})" if check.source else ""
     if check.provided is None or check.required is None:
         words = {Verdict.NEEDS_INPUT: "cannot be decided", Verdict.JUDGEMENT: "left to judgement"}.get(check.verdict, str(check.verdict))
         return (f"{check.question.rstrip(' ?')}: {words}{source}.",)
@@ -222,7 +222,7 @@ def _home_row(trace: Trace, item: Input) -> tuple[Rich, ...]:
     known = Flag("ASSUMED") if item.origin == "assumed" else item.origin
     return (
         (trace.number(item),),
-        (item.key,),
+        (Key(item.key),),
         (item.meaning,),
         (numbers.quantity_text(item),),
         (item.text,),
@@ -326,7 +326,7 @@ def _check_row(trace: Trace, check: Check) -> tuple[Rich, ...]:
     left, right, room = numbers.sides(check)
     relation = numbers.SIGNS.get(check.relation, check.relation) if check.provided is not None else ""
     return (
-        (sentence(check.question),),
+        (sentence(check.question), " ", Key(check.key)),
         (_value_ref(trace, check.provided, left),) if check.provided else (),
         (relation,),
         (_value_ref(trace, check.required, right),) if check.required else (),
@@ -378,27 +378,29 @@ def results(trace: Trace) -> Part:
     for key, result in trace.sheet.results.items():
         value = result.value if isinstance(result.value, str) else repr(result.value)
         where = (trace.ref(result.step, result.step.meaning),) if result.step is not None else ()
-        rows.append(((key,), (value,), (result.unit or "",), where))
+        rows.append(((Key(key),), (value,), (result.unit or "",), where))
     grid = Grid(("Key", "Value", "Unit", "From"), tuple(rows), numeric=frozenset({1}), kind="results")
     return Part("results", "Results as filed", (grid,))
 
 
-def figure_table(figure_title: str, data: Table) -> Part:
+def figure_table(figure: Figure) -> Part:
     """The table of what a figure plots."""
-    return Part("figure-table", figure_title, (table(data),))
+    return Part("figure-table", figure.title, (table(figure.table, tuple(limit for _, limit in figure.limits)),))
 
 
-def table(data: Table) -> Grid:
-    """A reader's table with its numbers laid out."""
+def table(data: Table, limits: tuple[float, ...] = ()) -> Grid:
+    """A reader's table with its numbers laid out, none of them reading like a limit that it is not."""
     width = len(data.columns)
-    rows = tuple(tuple((_cell(value, data.decimals),) for value in row) for row in data.rows)
+    rows = tuple(tuple((_cell(value, data.decimals, limits),) for value in row) for row in data.rows)
     numeric = frozenset(
         column for column in range(width) if any(isinstance(row[column], (int, float)) for row in data.rows if len(row) > column)
     )
     return Grid(data.columns, rows, numeric=numeric, caption=data.caption, kind="plain")
 
 
-def _cell(value: object, decimals: int) -> str:
+def _cell(value: object, decimals: int, limits: tuple[float, ...]) -> str:
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        return numbers.apart(float(value), decimals, limits)
     return numbers.value_text(value, decimals)
 
 

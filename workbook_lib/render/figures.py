@@ -6,7 +6,6 @@ description stands in the drawing itself and its table beside it. The same data 
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable
 from html import escape
@@ -112,24 +111,13 @@ def _bars(canvas, figure: Figure, columns: list[int]) -> None:
         for column, value in one:
             face, hatch = HATCHES[columns.index(column) % len(HATCHES)]
             axes.barh(place + 0.105, value, 0.15, facecolor=face, hatch=hatch, edgecolor=INK, linewidth=0.7)
-            shown = _told_apart(value, figure)
+            shown = numbers.apart(value, figure.table.decimals, [limit for _, limit in figure.limits])
             axes.text(value + most * 0.014, place + 0.105, shown, va="center", ha="left", zorder=6, bbox=_PATCH)
             place += BAR_IN
         place += 0.07
     _limits(axes, figure)
     if len(columns) > 1:
         _legend(axes, figure, columns)
-
-
-def _told_apart(value: float, figure: Figure) -> str:
-    """A value with enough digits that it never reads like a limit that it is not."""
-    decimals = figure.table.decimals
-    near = [limit for _, limit in figure.limits if not math.isclose(limit, value, rel_tol=1e-9)]
-    for extra in range(numbers.MAX_EXTRA):
-        shown = numbers.number(value, decimals, extra)
-        if all(numbers.read_back(shown) != limit for limit in near):
-            break
-    return shown
 
 
 def _words(figure: Figure, row: tuple[object, ...], columns: list[int]) -> str:

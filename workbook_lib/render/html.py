@@ -10,7 +10,7 @@ from urllib.parse import quote
 
 from workbook_lib.errors import InputFault
 from workbook_lib.render.content import Band, Block, Bullets, Grid, Heading, Pairs, Part, Prose, StepBlock
-from workbook_lib.render.trace import Flag, Ref, Rich
+from workbook_lib.render.trace import Flag, Key, Ref, Rich
 from workbook_lib.sheet import Verdict
 
 
@@ -41,9 +41,11 @@ def rich(text: Rich) -> str:
     return "".join(_piece(piece) for piece in text)
 
 
-def _piece(piece: str | Ref | Flag | Link) -> str:
+def _piece(piece: str | Ref | Flag | Key | Link) -> str:
     if isinstance(piece, str):
         return escape(piece)
+    if isinstance(piece, Key):
+        return f'<span class="wb-key">{escape(piece.text)}</span>'
     if isinstance(piece, Link):
         return f'<a href="{escape(quote(piece.target))}">{escape(piece.label)}</a>'
     if isinstance(piece, Flag):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 from workbook_lib.errors import CalculationFault
 from workbook_lib.formula import GUARD
@@ -72,6 +73,16 @@ def places(value: float, decimals: int | None) -> int:
 
 def _is_short(value: float, count: int) -> bool:
     return abs(value - round(value, count)) <= GUARD * max(1.0, abs(value)) * 10.0**-count
+
+
+def apart(value: float, decimals: int | None, limits: Iterable[float]) -> str:
+    """A number with enough digits that it never reads like a limit that it is not. Parameters: [any]. Returns: text."""
+    near = [limit for limit in limits if not math.isclose(limit, value, rel_tol=GUARD)]
+    for extra in range(MAX_EXTRA):
+        shown = number(value, decimals, extra)
+        if read_back(shown) not in near:
+            break
+    return shown
 
 
 def value_text(value: object, decimals: int | None = None, extra: int = 0, joint: str = ", ") -> str:

@@ -48,7 +48,8 @@ def body_of_notebook(notebook) -> str:
     settings = Config()
     settings.HTMLExporter.preprocessors = [_reader_view()]
     settings.CSSHTMLHeaderPreprocessor.enabled = False
-    exporter = HTMLExporter(config=settings, template_name="basic", exclude_anchor_links=True, exclude_input=True)
+    hidden = {"exclude_anchor_links": True, "exclude_input": True, "exclude_output_prompt": True}
+    exporter = HTMLExporter(config=settings, template_name="basic", **hidden)
     body, _ = exporter.from_notebook_node(notebook)
     return body
 
@@ -110,23 +111,30 @@ def sheet_page(sheet: Sheet, notebook, place: Place) -> str:
     files_of = [("index.html", "all sheets"), (f"{sheet.workbook}.ipynb", "notebook"), ("results.json", "results.json")]
     if place.pdf:
         files_of.insert(1, (f"{sheet.workbook}.pdf", "PDF"))
-    strip = _strip(f"{sheet.header.site_id} · sheet {place.number} of {place.of} · {sheet.title}", files_of)
+    top = strip(f"{sheet.header.site_id} · sheet {place.number} of {place.of} · {sheet.title}", files_of)
     band = html.fragment(content.Part("what-if", "What-if", (_what_if(sheet.header),))) if sheet.header.edition_basis == "what-if" else ""
-    return _page(f"{sheet.title}: {sheet.header.site_id}", sheet.title, sheet.header, strip + band + body_of_notebook(notebook))
+    return _page(f"{sheet.title}: {sheet.header.site_id}", sheet.title, sheet.header, top + band + body_of_notebook(notebook))
 
 
 def _what_if(head: Header) -> Band:
     return Band("what-if", "WHAT-IF: not the adopted edition", (f"code edition {head.edition}",))
 
 
-def _strip(words: str, links: Sequence[tuple[str, str]]) -> str:
+def strip(words: str, links: Sequence[tuple[str, str]]) -> str:
+    """Top line of a page: what it is, and the files beside it as relative path and words."""
     shown = "".join(f'<a href="{escape(target)}">{escape(label)}</a>' for target, label in links)
     return f'<header class="wb-strip"><span>{escape(words)}</span><nav aria-label="Files of this study">{shown}</nav></header>'
 
 
 def _page(title: str, running: str, head: Header, body: str) -> str:
-    style = html.style() + files("workbook_lib.render").joinpath("page.css").read_text(encoding="utf-8") + _running(running, head)
-    foot = f"Program version {head.library_version}. Hash of inputs {head.inputs_sha256}."
+    what_if = ", WHAT-IF" if head.edition_basis == "what-if" else ""
+    words = f"{head.site_id} · {running} · edition {head.edition}{what_if} · inputs {head.inputs_sha256[:12]}"
+    return whole(title, body, words, f"Program version {head.library_version}. Hash of inputs {head.inputs_sha256}.")
+
+
+def whole(title: str, body: str, running: str, foot: str) -> str:
+    """A page by itself. Parameters: title, body as HTML, words at the foot of every printed page, words at its end."""
+    style = html.style() + files("workbook_lib.render").joinpath("page.css").read_text(encoding="utf-8") + _running(running)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -135,13 +143,11 @@ def _page(title: str, running: str, head: Header, body: str) -> str:
     )
 
 
-def _running(running: str, head: Header) -> str:
-    """Foot of every printed page: home, sheet, edition, start of the input hash, page number."""
-    what_if = ", WHAT-IF" if head.edition_basis == "what-if" else ""
-    words = _css_text(f"{head.site_id} · {running} · edition {head.edition}{what_if} · inputs {head.inputs_sha256[:12]}")
+def _running(words: str) -> str:
+    """Foot of every printed page: the words and the page number."""
     font = 'font: 7.5pt "Helvetica Neue", Helvetica, Arial, "Liberation Sans", sans-serif'
     return (
-        f'@page {{ @bottom-left {{ content: "{words}"; {font}; }} '
+        f'@page {{ @bottom-left {{ content: "{_css_text(words)}"; {font}; }} '
         f'@bottom-right {{ content: "page " counter(page) " of " counter(pages); {font}; }} }}\n'
     )
 
@@ -156,7 +162,7 @@ def index_page(sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], *, pd
     head = sheets[0].header
     overall = worst(sheet.verdict for sheet in sheets)
     parts = [
-        _strip(f"{head.site_id} · index of {len(sheets)} {'sheet' if len(sheets) == 1 else 'sheets'}", [("results.json", "results.json")]),
+        strip(f"{head.site_id} · index of {len(sheets)} {'sheet' if len(sheets) == 1 else 'sheets'}", [("results.json", "results.json")]),
         f"<h1>{escape(head.address or head.site_id)}</h1>",
         html.fragment(content.Part("overall", "Verdict", (Band(str(overall), str(overall), ("worst verdict of all sheets",)),))),
         html.fragment(content.title_block(sheets[0], index=True)),

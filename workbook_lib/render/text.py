@@ -6,7 +6,7 @@ import textwrap
 
 from workbook_lib.errors import InputFault
 from workbook_lib.render.content import Band, Block, Bullets, Grid, Heading, Pairs, Part, Prose, StepBlock
-from workbook_lib.render.trace import Flag, Ref, Rich
+from workbook_lib.render.trace import Flag, Key, Ref, Rich
 
 WIDTH = 110
 
@@ -24,10 +24,10 @@ def rich(text: Rich) -> str:
     return "".join(_piece(piece) for piece in text)
 
 
-def _piece(piece: str | Ref | Flag) -> str:
+def _piece(piece: str | Ref | Flag | Key) -> str:
     if isinstance(piece, str):
         return piece
-    if isinstance(piece, Flag):
+    if isinstance(piece, (Flag, Key)):
         return piece.text
     if not piece.target:
         return piece.label

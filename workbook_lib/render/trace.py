@@ -15,6 +15,8 @@ from workbook_lib.render import numbers
 from workbook_lib.sheet import CONFIRMED, Input, Quantity, Section, Sheet, Step, walk
 
 MAX_EXTRA = 6
+LONG_LIST = 8
+"""A given list with more numbers than this is named in a line, not written out."""
 _LIST_CALL = re.compile(r"\bsum\(\s*(\w+)\s*\)")
 
 
@@ -36,7 +38,14 @@ class Flag:
     text: str
 
 
-Rich = tuple["str | Ref | Flag", ...]
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A name of results.json or of the site file."""
+
+    text: str
+
+
+Rich = tuple["str | Ref | Flag | Key", ...]
 """Text with references and flagged words in it."""
 
 
@@ -55,7 +64,7 @@ class Group:
 def _identity(item: Quantity) -> tuple:
     if isinstance(item, Step):
         return ("step", item.key, item.formula, repr(item.value), item.unit)
-    return ("input", item.key, repr(item.value), item.unit, item.origin, item.text)
+    return ("input", item.key, repr(item.value), item.unit, item.is_code)
 
 
 class Trace:
@@ -94,10 +103,17 @@ class Trace:
 
     def _number_input(self, item: Input) -> None:
         if _identity(item) in self._numbers:
+            self._keep_as_written(item)
             return
         kept, letter = (self.code_inputs, "c") if item.is_code else (self.home_inputs, "i")
         kept.append(item)
         self._register(item, f"{letter}{len(kept)}", "code" if item.is_code else "input")
+
+    def _keep_as_written(self, item: Input) -> None:
+        """Of the same value met twice, show the one that says what was written."""
+        for place, kept in enumerate(self.home_inputs):
+            if _identity(kept) == _identity(item) and item.text and not kept.text:
+                self.home_inputs[place] = item
 
     def _register(self, item: Quantity, shown: str, prefix: str) -> None:
         stem = f"{prefix}-" + (re.sub(r"[^a-z0-9]+", "-", item.key.lower()).strip("-") or "x")
@@ -138,7 +154,7 @@ class Trace:
                 tokens.append(f"\ue000{len(refs)}\ue001")
                 refs.append(self.ref(item, _label(item, name, in_list=isinstance(used, tuple)), symbol=isinstance(item, Step)))
             shown[name] = (" + " if name in summed else ", ").join(tokens) or "none"
-        laid = formula.layout(step.formula, shown)
+        laid = formula.layout(_plain_sums(step), shown)
         pieces = re.split("\ue000(\\d+)\ue001", laid)
         return tuple(refs[int(piece)] if index % 2 else piece for index, piece in enumerate(pieces) if index % 2 or piece)
 
@@ -152,7 +168,25 @@ class Trace:
                     break
             except (FormulaError, ValueError, TypeError, IndexError):
                 continue
-        return formula.layout(step.formula, shown)
+        named = {name: f"list {self.number(used)}" for name, used in step.uses.items() if _is_long(used)}
+        return formula.layout(_plain_sums(step), {**shown, **named})
+
+
+def _plain_sums(step: Step) -> str:
+    """The formula's text where the sum of a single item is that item, and of none is 0."""
+
+    def plain(found: re.Match[str]) -> str:
+        used = step.uses.get(found[1])
+        items = used if isinstance(used, tuple) else getattr(used, "value", None)
+        if not isinstance(items, (tuple, list)) or len(items) > 1:
+            return found[0]
+        return found[1] if items else "0"
+
+    return _LIST_CALL.sub(plain, step.formula)
+
+
+def _is_long(used: object) -> bool:
+    return isinstance(used, Input) and isinstance(used.value, (tuple, list)) and len(used.value) > LONG_LIST
 
 
 def _label(item: Quantity, name: str, *, in_list: bool) -> str:

@@ -44,20 +44,21 @@ def rounded_current(key: str, current: Quantity, edition: Edition) -> Step:
     )
 
 
-def minimum_service_rating(current: Quantity, sizes: Input, edition: Edition) -> Step:
+def minimum_service_rating(current: Quantity, sizes: Input, edition: Edition, legs: Sequence[Quantity] = ()) -> Step:
     """Smallest standard rating that carries the load, not below the minimum for a one-family dwelling.
 
-    Parameters: current [A], sizes [A] ascending. Returns: [A]. Errors: FormulaError above the largest
+    Parameters: current [A], sizes [A] ascending, legs [A] where the method gives them. Returns: [A]. Errors: FormulaError above the largest
     size. Source: 230.79(C) and 240.6(A).
     """
     least = edition.value("minimum_service_rating_a")
+    named = {f"leg_{index + 1}": leg for index, leg in enumerate(legs)}
     return Step(
         "service.minimum_rating",
         "I_std",
         "smallest standard service rating",
-        "next_standard(max(current, least), sizes)",
-        {"current": current, "least": least, "sizes": sizes},
-        next_standard(max(current.value, least.value), sizes.value),
+        f"next_standard(max({', '.join(['current', *named, 'least'])}), sizes)",
+        {"current": current, **named, "least": least, "sizes": sizes},
+        next_standard(max(current.value, least.value, *(leg.value for leg in legs)), sizes.value),
         "A",
         edition.cite("minimum_rating"),
     )

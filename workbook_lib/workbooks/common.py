@@ -30,13 +30,10 @@ def local_edition(home, edition: Edition) -> Edition:
     Parameters: home with its jurisdiction, edition as published. Returns: Edition. Errors:
     CalculationFault for an amendment of something the edition does not have.
     """
-    place = home.jurisdiction
-    if place is None:
-        return edition
-    changes = list(home.amendments)
+    changes = list(home.amendments) if edition.year == home.edition_year else []
     for rule in SWITCH_RULES:
-        if rule in place.rules:
-            given = place.rules[rule]
+        given = home.rule(rule)
+        if given is not None:
             changes.append(Change("switch", key=rule, to=given.value, citation=str(given.source) if given.source else given.note))
     return edition.changed(changes) if changes else edition
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from workbook_lib.editions import Edition
 from workbook_lib.rules import neutral, standard_method
 from workbook_lib.rules.loads import LoadItem
-from workbook_lib.sheet import Quantity, Step
+from workbook_lib.sheet import Input, Quantity, Step
 from workbook_lib.workbooks.methods import MethodResult
 from workbook_lib.workbooks.prepare import LEG_VOLTAGE_LIMIT, nominal_voltage
 
@@ -64,20 +64,31 @@ def leg_answer(items: Sequence[LoadItem], result: MethodResult, edition: Edition
     placed = [item for item in one_leg if item.leg and demands[item.id] is not None]
     unplaced = [item for item in one_leg if not item.leg and demands[item.id] is not None]
     amperes = {item.id: _amperes(item, demands[item.id], edition) for item in placed}
-    even = _even(result, [demands[item.id] for item in placed], edition)
+    across = _across_at_other_voltage(items, result, edition)
+    even = _even(result, [*(demands[item.id] for item in placed), *(step.uses["demand"] for step in across)], edition)
     currents: dict[str, Step] = {}
     for leg in ("A", "B"):
-        on_leg = [amperes[item.id] for item in placed if item.leg == leg]
+        on_leg = [*(amperes[item.id] for item in placed if item.leg == leg), *across]
         currents[leg] = neutral.leg_current(leg, even, nominal_voltage(edition), on_leg, _motor_part(leg, items, result, edition), None)
     worst = _worst(currents, [demands[item.id] for item in unplaced], edition)
     neutral_va, neutral_a, steps = _neutral(items, result, placed, demands, amperes, edition)
-    ordered = (*amperes.values(), even, *currents.values(), *((worst,) if worst not in currents.values() else ()), *steps)
+    ordered = (*amperes.values(), *across, even, *currents.values(), *((worst,) if worst not in currents.values() else ()), *steps)
     return LegAnswer(currents, worst, tuple(item.label for item in unplaced), neutral_va, neutral_a, ordered)
 
 
-def _amperes(item: LoadItem, demand: Quantity, edition: Edition) -> Step:
-    from workbook_lib.sheet import Input
+def _across_at_other_voltage(items: Sequence[LoadItem], result: MethodResult, edition: Edition) -> list[Step]:
+    """Current [A] on both legs of loads between them whose stated voltage is not the nominal one (230 V nameplates)."""
+    nominal = nominal_voltage(edition).value
+    found = []
+    for item in items:
+        if item.voltage_v > LEG_VOLTAGE_LIMIT and item.voltage_v != nominal and item.group not in ("cooking", "dryer"):
+            demand = demand_of(item, result, edition)
+            if demand is not None:
+                found.append(_amperes(replace(item, leg="A and B"), demand, edition))
+    return found
 
+
+def _amperes(item: LoadItem, demand: Quantity, edition: Edition) -> Step:
     voltage = Input(f"load.{item.id}.voltage", f"{item.label} voltage", item.voltage_v, "V")
     return Step(
         f"leg.{item.id}.current",

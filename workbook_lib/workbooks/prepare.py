@@ -229,14 +229,6 @@ def counts_circuit(edition: Edition) -> bool:
     return edition.value("evse_load").value == "circuit-rating"
 
 
-def local_rule(home, name: str) -> Input | None:
-    """A rule of the jurisdiction, or of the utility where the jurisdiction is silent; None where neither has it."""
-    for place in (home.jurisdiction, home.utility):
-        if place is not None and name in place.rules:
-            return place.rules[name]
-    return None
-
-
 def _storage_item(home, source, edition: Edition) -> LoadItem | None:
     """Charging of a storage source from the service; None where it has none or charges from the sun alone."""
     if source.kind not in ("storage-inverter", "multimode-inverter"):

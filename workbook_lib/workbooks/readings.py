@@ -10,7 +10,7 @@ from workbook_lib.rules import charging
 from workbook_lib.rules.loads import LoadItem, of_group
 from workbook_lib.sheet import Input, Result, Section, Source, Step, Table, holds
 from workbook_lib.workbooks.methods import CALCULATE, METHODS, TITLES
-from workbook_lib.workbooks.prepare import counts_circuit, local_rule, nominal_voltage
+from workbook_lib.workbooks.prepare import counts_circuit, nominal_voltage
 
 LARGEST_PILOT_A = 80.0
 """Largest charging current of the pilot standard [A]. Source: SAE J1772 / IEC 61851-1."""
@@ -65,7 +65,7 @@ def inverse(work) -> None:
             work.result(f"amperes_left_a:{name}", left)
     base = [item for item in work.scope.items if not (item.group == "evse" and item.status == "added")]
     limit_a = work.limit.value
-    fraction = local_rule(work.home, "service_load_fraction")
+    fraction = work.home.rule("service_load_fraction")
     if fraction is not None and not work.home.site.service.hundred_percent_rated:
         limit_a = min(limit_a, fraction.value * work.limit.value)
     sizes = charger_sizes(work.edition.series("standard_ratings", "rating_a"), work.edition.value("circuit_frac"))
@@ -116,9 +116,9 @@ def named_switches(work) -> None:
         return
     rows: list[tuple[object, ...]] = []
     for switch, ways in SWITCHES.items():
+        if not work.edition.has(switch) or not _touches(work, switch):
+            continue
         stands = work.edition.value(switch)
-        if not _touches(work, switch) or (switch == "evse_floor" and stands.value == "unknown-only"):
-            ways = ways if _touches(work, switch) else ()
         for way in ways:
             if way == stands.value or (switch == "evse_floor" and stands.value == "unknown-only" and way == "none"):
                 continue

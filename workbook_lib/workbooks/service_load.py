@@ -12,7 +12,7 @@ from workbook_lib.rules.loads import LoadItem, settle_exclusive
 from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Sheet, Source, Step, Verdict, compare, needs_input
 from workbook_lib.workbooks import common, controls, legs, panels, readings, service_figures
 from workbook_lib.workbooks.methods import CALCULATE, METHODS, TITLES, MethodResult, Scope, general_steps
-from workbook_lib.workbooks.prepare import BEFORE, Prepared, counts_circuit, dwelling_scope, local_rule, nominal_voltage, prepare, text
+from workbook_lib.workbooks.prepare import BEFORE, Prepared, counts_circuit, dwelling_scope, nominal_voltage, prepare, text
 
 NAME = "service_load"
 QUESTION = "Does the service carry the calculated load of this dwelling, with what is added, and how much is left?"
@@ -69,9 +69,9 @@ def study(home, edition: Edition) -> Sheet:
     work = start(home, edition)
     _methods(work)
     _limit(work)
+    _legs_and_neutral(work)
     _chosen_load(work)
     _capacity(work)
-    _legs_and_neutral(work)
     panels.conductors(work)
     panels.panel_loads(work)
     work.checks += panels.entire_load_claims(work)
@@ -206,7 +206,8 @@ def _chosen_load(work: Work) -> None:
     except MissingInput as lack:
         work.not_checked.append(f"service_load_before_va: {lack}")
     sizes = work.edition.series("standard_ratings", "rating_a")
-    work.result("minimum_service_rating_a", service.minimum_service_rating(work.load_a, sizes, work.edition))
+    on_legs = [work.results[key].step for key in ("leg_load_a:A", "leg_load_a:B") if key in work.results and work.method == "standard"]
+    work.result("minimum_service_rating_a", service.minimum_service_rating(work.load_a, sizes, work.edition, on_legs))
     for item in work.scope.items:
         if item.group == "evse":
             work.result(f"code_load_va:{item.id}", item.va)
@@ -246,7 +247,7 @@ def _capacity(work: Work) -> None:
     )
     work.result("service_margin_a", margin)
     work.checks.append(_continuous(work, plain))
-    fraction = local_rule(work.home, "service_load_fraction")
+    fraction = work.home.rule("service_load_fraction")
     if fraction is not None:
         work.checks.append(_local_limit(work, fraction))
     elif work.home.jurisdiction is not None:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from workbook_lib.editions import Edition
 from workbook_lib.errors import WorkbookError
+from workbook_lib.home import read_home
 from workbook_lib.sheet import Input, Section, Sheet, Table, Verdict
 
 SPAN = 20.0
@@ -55,7 +56,7 @@ def _turn(home, edition: Edition, study, verdict: Verdict, item: Input, far: flo
 def _verdict(home, edition: Edition, study, item: Input, value: float) -> Verdict | None:
     """Verdict with one field changed; None where the changed file is refused."""
     try:
-        return study(home.with_overrides({item.key: _text(value, item.unit, exact=True)}), edition).verdict
+        return study(read_home(home.file, {**dict(home.overrides), item.key: _text(value, item.unit, exact=True)}), edition).verdict
     except WorkbookError:
         return None
 

@@ -1,0 +1,1 @@
+"""Benchmarks: a command that prints figures and ratios, not timed tests."""

@@ -1,0 +1,296 @@
+"""What a sheet says, as text and as HTML, and that its numbers never mislead."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+
+from tests import fake_sheet
+from workbook_lib.errors import CalculationFault, Fault, InputFault
+from workbook_lib.formula import evaluate
+from workbook_lib.render import content, html, numbers, text
+from workbook_lib.render.trace import Ref, Trace
+from workbook_lib.sheet import Check, Input, Step, Verdict, compare
+
+
+def parts_of(sheet):
+    """Every part that a notebook shows."""
+    trace = Trace(sheet)
+    whole = [content.title_block(sheet), content.verdict(trace), content.inputs(trace), content.assumptions(sheet), content.steps(trace)]
+    whole += [content.checks(trace), content.open_items(sheet), content.cautions(sheet), content.results(trace)]
+    return whole + [content.figure_table(figure) for figure in sheet.figures]
+
+
+class Reader(HTMLParser):
+    """Anchors, links and elements of a page, and whether every element is closed."""
+
+    VOID = frozenset({"meta", "br", "hr", "img", "link", "input", "path", "use", "rect"})
+
+    def __init__(self, page: str):
+        super().__init__()
+        self.anchors: list[str] = []
+        self.links: list[str] = []
+        self.tags: list[str] = []
+        self.open: list[str] = []
+        self.said: list[str] = []
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        found = dict(attrs)
+        self.tags.append(tag)
+        if "id" in found:
+            self.anchors.append(found["id"])
+        if "href" in found:
+            self.links.append(found["href"])
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        if tag not in self.VOID:
+            assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.said.append(data)
+
+
+@pytest.fixture(scope="module")
+def sheet():
+    return fake_sheet.sheet()
+
+
+@pytest.fixture(scope="module")
+def markup(sheet):
+    return "\n".join(html.fragment(part) for part in parts_of(sheet))
+
+
+@pytest.fixture(scope="module")
+def plain(sheet):
+    return "\n".join(text.plain(part) for part in parts_of(sheet))
+
+
+# numbers
+
+
+@pytest.mark.parametrize(
+    "value,decimals,shown",
+    [
+        (12000.0, 0, "12,000"),
+        (121.16666, 1, "121.2"),
+        (77.5, 0, "77.5"),
+        (0.4, 0, "0.400"),
+        (0.4, None, "0.4"),
+        (0.1 + 0.2, None, "0.3"),
+        (1496.18353, None, "1,496.18353"),
+        (1496.183532145, None, "1,496.18"),
+        (0.00012345678, None, "0.000123457"),
+        (-21.25, 1, "−21.2"),
+        (-0.0, 1, "0.0"),
+        (1e-12, 0, "0"),
+        (29999.9999999999, 0, "30,000"),
+        (100.0, 1, "100.0"),
+    ],
+)
+def test_numbers_keep_what_a_checker_needs(value, decimals, shown):
+    assert numbers.number(value, decimals) == shown
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf")])
+def test_what_is_not_a_number_is_not_printed(value):
+    with pytest.raises(CalculationFault, match="finite"):
+        numbers.number(value, 1)
+
+
+def side(value: float, decimals: int | None = 1) -> Input:
+    return Input("x", "x", value, "A", decimals=decimals)
+
+
+@pytest.mark.parametrize("provided,relation,required", [(240.04, "<=", 240.0), (239.96, ">=", 240.0), (240.0004, "<=", 240.0)])
+def test_rounding_never_hides_a_failed_inequality(provided, relation, required):
+    check = compare("k", "q", side(provided), relation, side(required))
+    assert check.verdict is Verdict.FAIL
+    left, right, room = numbers.sides(check)
+    printed = {"<=": numbers.read_back(left) <= numbers.read_back(right), ">=": numbers.read_back(left) >= numbers.read_back(right)}
+    assert not printed[relation]
+    assert numbers.read_back(room) < 0
+
+
+@pytest.mark.parametrize("provided,required", [(239.96, 240.0), (0.30000000000000004, 0.3)])
+def test_a_pass_prints_as_a_pass(provided, required):
+    left, right, _ = numbers.sides(compare("k", "q", side(provided), "<=", side(required)))
+    assert numbers.read_back(left) <= numbers.read_back(right)
+
+
+def test_a_value_near_a_limit_is_told_apart_from_it():
+    assert numbers.apart(100.04, 1, [100.0]) == "100.04"
+    assert numbers.apart(100.0, 1, [100.0]) == "100.0"
+    assert numbers.apart(95.7, 1, [100.0]) == "95.7"
+
+
+def test_every_printed_line_works_out_by_hand(sheet):
+    """The numbers of each line, read back from the print, give the printed result by the printed formula."""
+    trace = Trace(sheet)
+    for step in sheet.steps():
+        line = trace.numbers_line(step).replace("×", "*").replace("−", "-").replace(",", "").replace("^", "**")
+        line = line.replace("round to whole", "round_half_up")
+        if "max(" in line or "min(" in line:
+            line = re.sub(r"(\d)  ?(\d)", r"\1, \2", line)
+        assert numbers.value_text(evaluate(line, {}), step.decimals) == numbers.bare(step), line
+
+
+def test_a_line_gets_the_digits_that_it_needs():
+    part = fake_sheet.step("a", "a", "a third", "one / three", {"one": side(100.0), "three": side(3.0)}, "A")
+    whole = fake_sheet.step("b", "b", "a thousand of them", "1000 * part", {"part": part}, "A", decimals=1)
+    trace = Trace(replace(fake_sheet.sheet(), sections=()))
+    assert trace.numbers_line(whole) == "1,000 × 33.3333"
+    assert numbers.bare(whole) == "33,333.3"
+
+
+# the trail
+
+
+def test_every_step_and_input_has_one_anchor_and_every_link_leads_to_one(sheet, markup):
+    reader = Reader(markup)
+    assert not reader.open
+    assert len(reader.anchors) == len(set(reader.anchors))
+    trace = Trace(sheet)
+    for item in (*sheet.steps(), *sheet.inputs()):
+        assert trace.anchor(item) in reader.anchors
+    inner = [link.removeprefix("#") for link in reader.links]
+    assert inner
+    assert set(inner) <= set(reader.anchors)
+
+
+def test_a_reader_gets_from_the_verdict_to_every_nameplate(sheet):
+    trace = Trace(sheet)
+    start = {ref.target for ref in content.check_sentence(trace, sheet.checks[0]) if isinstance(ref, Ref)}
+    links = {trace.anchor(step): {ref.target for ref in trace.formula_line(step) if isinstance(ref, Ref)} for step in sheet.steps()}
+    seen, ahead = set(), list(start)
+    while ahead:
+        anchor = ahead.pop()
+        if anchor not in seen:
+            seen.add(anchor)
+            ahead += links.get(anchor, ())
+    for key in ("dwelling.floor_area", "load.range.rating", "evse.evse-1.rating", "load.heat-pump.current", "service.rating"):
+        assert trace.anchor(next(item for item in sheet.inputs() if item.key == key)) in seen
+
+
+def test_a_long_list_is_named_and_stands_whole_among_the_values_of_the_code():
+    sizes = Input("standard_ratings", "standard ratings", tuple(float(size) for size in range(15, 105, 5)), "A", "code")
+    step = fake_sheet.step("s", "I", "next size", "next_standard(load, sizes)", {"load": side(41.0, 0), "sizes": sizes}, "A")
+    trace = Trace(replace(fake_sheet.sheet(), sections=(), checks=(), results={"r": fake_sheet.Result(45.0, "A", step)}))
+    assert trace.numbers_line(step) == "next standard size(41, list c1)"
+    assert "15, 20, 25" in text.plain(content.inputs(trace))
+
+
+def test_equal_inputs_stand_once_and_unlike_ones_of_one_key_apart():
+    twice = [Input("k", "value of the code", 3.0, "VA", "code"), Input("k", "value of the code", 3.0, "VA", "code")]
+    other = Input("k", "value of the code", 5.0, "VA", "code")
+    uses = {"a": twice[0], "b": twice[1], "c": other}
+    step = Step("s", "S", "sum", "a + b + c", uses, 11.0, "VA")
+    trace = Trace(replace(fake_sheet.sheet(), sections=(), checks=(), results={"r": fake_sheet.Result(11.0, "VA", step)}))
+    assert trace.anchor(twice[0]) == trace.anchor(twice[1]) != trace.anchor(other)
+    assert [item.value for item in trace.code_inputs] == [3.0, 5.0]
+
+
+def test_a_step_stands_in_the_first_section_that_needs_it(sheet):
+    trace = Trace(sheet)
+    shown = [step.key for group in trace.groups for step in group.steps]
+    assert len(shown) == len(set(shown)) == len(sheet.steps())
+    assert [trace.number(step) for group in trace.groups for step in group.steps] == [str(n) for n in range(1, len(shown) + 1)]
+
+
+# what stands on the sheet
+
+
+def test_title_block_names_everything(markup, plain):
+    for words in ("fennel-7", "7 Fennel Row, Amble Ford", "amble-light", fake_sheet.HEADER.inputs_sha256, "2026-03-02", "none named"):
+        assert words in markup
+        assert words in plain
+
+
+def test_a_what_if_says_so_and_an_adopted_edition_does_not(markup):
+    words = "WHAT-IF: not the adopted edition"
+    assert words not in markup
+    sheet = fake_sheet.sheet(basis="what-if", edition="2026")
+    assert words in html.fragment(content.title_block(sheet))
+    assert words in text.plain(content.title_block(sheet)).replace("WHAT-IF: NOT THE ADOPTED EDITION", words)
+
+
+def test_a_failed_check_reads_as_a_sentence_with_its_shortage():
+    load, limit = side(121.1666), Input("service.rating", "service rating", 100.0, "A")
+    check = compare("service-capacity", "does it carry the load?", load, "<=", limit, fake_sheet.nec("220.83(B)"))
+    sheet = replace(fake_sheet.sheet(), checks=(check,))
+    said = " ".join(text.plain(content.verdict(Trace(sheet))).split())
+    assert "*** FAIL ***" in said
+    assert re.search(r"x 121.2 A \[i\d+\] ≤ service rating 100 A \[i\d+\]: does not hold, short by 21.2 A \(NEC 2023 220.83\(B\)\)", said)
+
+
+def test_a_judgement_still_shows_the_tightest_number(plain):
+    assert "Controlling check: Were the values under the verdict verified in the field: left to judgement." in plain
+    assert "Tightest of the numbers that count: ampacity of the service conductors 100 A" in " ".join(plain.split())
+
+
+def test_alternatives_are_marked_and_come_after_what_decides(markup):
+    table = markup[markup.index("Tests, those that decide first") :]
+    assert table.count("(shown, does not decide)") >= 2
+    assert table.index("utility&#x27;s limit") < table.index("(shown, does not decide)")
+
+
+def test_what_is_not_confirmed_or_assumed_is_marked_in_words(markup, plain):
+    for words in ("NOT CONFIRMED: from memory", "NOT CONFIRMED: unconfirmed", "ASSUMED"):
+        assert f'<strong class="wb-flag">{words}</strong>' in markup
+        assert words in plain
+    assert "[c4, from memory]" in markup
+    assert "assumed]" in markup
+
+
+def test_open_items_say_what_closes_them_and_who_decides(plain):
+    said = " ".join(plain.split())
+    assert "photograph of the conductor's marking" in said
+    assert "plan reviewer" in said
+    assert "enter load.range.leg, load.dryer.leg" in said
+
+
+def test_text_and_html_say_the_same_words(sheet):
+    for part in parts_of(sheet):
+        said = " ".join(Reader(html.fragment(part)).said)
+        squeezed = re.sub(r"[\W_]+", "", said).lower()
+        for word in set(re.findall(r"[A-Za-z0-9]{3,}", text.plain(part).split("\n", 1)[-1])):
+            assert word.lower() in squeezed, (part.name, word)
+
+
+def test_everything_is_escaped(sheet):
+    nasty = '<script>alert(1)</script> & "quoted" <b onload=x>'
+    bad = Input(nasty, nasty, nasty, nasty, nasty, nasty, nasty)
+    step = Step(nasty, nasty, nasty, "a", {"a": replace(side(1.0), meaning=nasty, key=nasty)}, 1.0, nasty, fake_sheet.nec(nasty), nasty)
+    check = Check(nasty, nasty, Verdict.JUDGEMENT, bad, nasty, bad, fake_sheet.nec(nasty), nasty, closes=nasty, decides=nasty)
+    header = replace(sheet.header, address=nasty, site_id=nasty, amendments=nasty)
+    spoilt = replace(
+        sheet,
+        title=nasty,
+        question=nasty,
+        header=header,
+        checks=(check,),
+        results={nasty: fake_sheet.Result(1.0, nasty, step)},
+        sections=(fake_sheet.Section(nasty, (step,), nasty, fake_sheet.Table((nasty,), ((nasty,),), nasty)),),
+        assumptions=(fake_sheet.Assumption(nasty, nasty),),
+        cautions=(nasty,),
+        not_checked=(nasty,),
+    )
+    page = "\n".join(html.fragment(part) for part in parts_of(spoilt))
+    reader = Reader(page)
+    assert "script" not in reader.tags
+    assert "b" not in [tag for tag, attribute in re.findall(r"<(b) (onload)", page)]
+    assert "<script" not in page
+    assert "alert(1)" in page
+
+
+def test_faults_are_shown_one_by_one():
+    faults = InputFault([Fault("a.toml", "x.y", "unknown field", "z", "one of a, b"), Fault("a.toml", "x.<z>", "missing")])
+    assert html.faults(faults).count("<li>") == 2
+    assert "x.&lt;z&gt;" in html.faults(faults)
+    assert text.faults(faults).splitlines()[1:] == [str(fault) for fault in faults.faults]
+    assert "220.55" in html.faults(CalculationFault("no row", where="220.55"))

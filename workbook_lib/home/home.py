@@ -1,0 +1,53 @@
+"""One home as read and checked: its site, distribution, local rules, edition in force and inputs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from workbook_lib.editions import Change
+from workbook_lib.home.jurisdiction import Adoption, Local
+from workbook_lib.home.model import Site
+from workbook_lib.home.tree import Tree
+from workbook_lib.sheet import Assumption, Input
+
+
+@dataclass(frozen=True)
+class Home:
+    """One home.
+
+    `site`: the validated site file; `tree`: its distribution; `jurisdiction` and `utility`: local
+    files, None where the site names none; `adoption`: what the jurisdiction had in force on the permit
+    date; `amendments`: local changes of the edition in use; `edition_basis`: adopted, stated or what-if;
+    `inputs`: pairs of relative path and SHA-256 of every file read; `defaults`: what was assumed;
+    `givens`: every leaf of the site file as an Input, by key path; `overrides`: values put in place of
+    the file's; `file`: the site file.
+    """
+
+    site: Site
+    tree: Tree
+    jurisdiction: Local | None
+    utility: Local | None
+    adoption: Adoption | None
+    amendments: tuple[Change, ...]
+    edition_year: str
+    edition_basis: str
+    inputs: tuple[tuple[str, str], ...]
+    inputs_sha256: str
+    defaults: tuple[Assumption, ...]
+    givens: Mapping[str, Input]
+    overrides: tuple[tuple[str, str], ...]
+    file: Path
+
+    @property
+    def folder(self) -> Path:
+        """The input folder: every path in the site file is relative to it."""
+        return self.file.parent
+
+    def rule(self, key: str) -> Input | None:
+        """A local rule: the jurisdiction's, else the utility's, else None."""
+        for local in (self.jurisdiction, self.utility):
+            if local is not None and local.rule(key) is not None:
+                return local.rule(key)
+        return None
