@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import json
+import math
 import operator
 import re
 import tomllib
@@ -10,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from workbook_lib import editions, home
+from workbook_lib import editions, home, run
 from workbook_lib.workbooks import service_load
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -47,9 +49,7 @@ def arithmetic(line: str) -> float:
 
 def hand_results(kind: str) -> list:
     """Rows of the results that carry this kind of line, as test parameters."""
-    return [
-        pytest.param(row, id=f"{name_of(story)}: {key}") for story in STORIES for key, row in story["results"].items() if kind in row
-    ]
+    return [pytest.param(row, id=f"{name_of(story)}: {key}") for story in STORIES for key, row in story["results"].items() if kind in row]
 
 
 @pytest.fixture(scope="module")
@@ -93,6 +93,11 @@ def test_standard_rating_by_hand(row):
         assert load > max(below)
     else:
         assert row["value"] == 100, "only the least service of a one-family dwelling needs no size below it"
+
+
+@pytest.mark.parametrize("row", hand_results("whole"))
+def test_whole_amperes_by_hand(row):
+    assert math.floor(arithmetic(row["whole"]) + 0.5) == row["value"]
 
 
 # What the library answers --------------------------------------------------------------------------------------------
@@ -158,6 +163,25 @@ def test_only_what_the_story_tells_is_open(story, sheets):
         if check.counts and str(check.verdict) not in ("pass", "not applicable")
     }
     assert not {key: words for key, words in open_checks.items() if key not in told}
+
+
+@pytest.mark.parametrize("story", [story for story in STORIES if "overrides" not in story], ids=name_of)
+def test_results_json_says_the_same(story, tmp_path):
+    """The way a person goes: `study --results-only` leaves the story's verdict and numbers, and its exit status."""
+    done = run.study(SITES / story["site"], only=["service_load"], out=tmp_path / "out", results_only=True)
+    assert done.status == (0 if story["verdict"] == "pass" else 1)
+    filed = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
+    assert (filed["edition"], filed["edition_basis"]) == (story["edition"], story["edition_basis"])
+    sheet = filed["workbooks"]["service_load"]
+    assert sheet["verdict"] == story["verdict"]
+    for key, row in story["results"].items():
+        if "text" in row:
+            assert sheet["results"][key] == {"value": row["text"], "unit": None}
+        else:
+            assert sheet["results"][key]["unit"] == row["unit"]
+            assert sheet["results"][key]["value"] == pytest.approx(row["value"], abs=TOLERANCE[row["unit"]])
+    checks = {check["key"]: check["verdict"] for check in sheet["checks"]}
+    assert {key: checks.get(key) for key in story["checks"]} == story["checks"]
 
 
 # The files as demo data ----------------------------------------------------------------------------------------------

@@ -171,3 +171,30 @@ def local_limit(rating: Quantity, fraction: Input) -> Step:
         note="local rule, not the code's own text",
         decimals=1,
     )
+
+
+def minimum_rating_check(rating: Quantity, status: str, edition: Edition) -> Check:
+    """Whether the service has the least rating of a one-family dwelling.
+
+    An existing smaller service may stay where nothing asks for its replacement: a judgement. Parameters:
+    rating [A], status new or existing. Returns: Check [A]. Source: 230.79(C).
+    """
+    key, question = "service-minimum", "has the service the least rating of a one-family dwelling?"
+    least, source = edition.value("minimum_service_rating_a"), edition.cite("minimum_rating")
+    check = compare(key, question, rating, ">=", least, source)
+    if check.verdict is Verdict.PASS:
+        return Check(key, question, Verdict.PASS, source=source, note=f"{rating.value:g} A, at least {least.value:g} A")
+    if status == "new":
+        return check
+    return Check(
+        key,
+        question,
+        Verdict.JUDGEMENT,
+        rating,
+        ">=",
+        least,
+        source,
+        note="an existing service below the least rating of a new one",
+        closes="the authority's word that the existing service may stay, or a service change",
+        decides="the authority having jurisdiction",
+    )

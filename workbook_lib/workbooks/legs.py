@@ -88,10 +88,10 @@ def _across_at_other_voltage(items: Sequence[LoadItem], result: MethodResult, ed
     return found
 
 
-def _amperes(item: LoadItem, demand: Quantity, edition: Edition) -> Step:
+def _amperes(item: LoadItem, demand: Quantity, edition: Edition, *, key: str = "") -> Step:
     voltage = Input(f"load.{item.id}.voltage", f"{item.label} voltage", item.voltage_v, "V")
     return Step(
-        f"leg.{item.id}.current",
+        key or f"leg.{item.id}.current",
         "I",
         f"{item.label} on leg {item.leg}",
         "demand / voltage",
@@ -135,14 +135,15 @@ def _largest_part(result: MethodResult) -> Step | None:
 
 def _motor_part(leg: str, items: Sequence[LoadItem], result: MethodResult, edition: Edition) -> Step | None:
     """25 % of the largest motor current on this leg [A]: motors between the legs and those on it."""
-    candidates: list[Step] = []
-    for item, motor in standard_method.counted_motors(items, result.hvac, edition):
-        on_this = item.voltage_v > LEG_VOLTAGE_LIMIT or item.leg in (leg, "")
-        if on_this:
-            candidates.append(_amperes(replace(item, leg=item.leg or "both"), motor, edition))
+    candidates = [
+        (item, motor)
+        for item, motor in standard_method.counted_motors(items, result.hvac, edition)
+        if item.voltage_v > LEG_VOLTAGE_LIMIT or item.leg in (leg, "")
+    ]
     if not candidates:
         return None
-    largest = max(candidates, key=lambda step: step.value)
+    item, motor = max(candidates, key=lambda pair: pair[1].value / pair[0].voltage_v)
+    largest = _amperes(replace(item, leg=item.leg or "A and B"), motor, edition, key=f"leg.{leg}.largest")
     frac = edition.value("motor_largest_frac")
     return Step(
         f"leg.{leg}.motor",

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
-from workbook_lib.errors import MissingInput
+from workbook_lib.errors import CalculationFault, MissingInput
 from workbook_lib.rules import conductor, service
 from workbook_lib.rules.loads import LoadItem
-from workbook_lib.sheet import Check, Input, Quantity, Section, Step, Verdict, compare, needs_input
+from workbook_lib.sheet import Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, holds, needs_input
 from workbook_lib.workbooks import common
 from workbook_lib.workbooks.methods import general_steps, standard
 from workbook_lib.workbooks.prepare import panel_scope, text
@@ -40,6 +41,8 @@ def _existing_allowed(home, edition, key: str, counts: bool) -> Check:
     question = "may the method for an existing dwelling be used?"
     source = edition.cite("existing")
     status = text(home.site.dwelling.status)
+    if status and status != "existing":
+        return Check(key, question, Verdict.FAIL, source=source, note="condition that fails: the dwelling exists (dwelling.status is new)", counts=counts)
     if edition.value("existing_form").value != "split":
         note = f"the heating and cooling factors of this edition ({source.locator}) were not seen in a source"
         return Check(
@@ -54,8 +57,6 @@ def _existing_allowed(home, edition, key: str, counts: bool) -> Check:
         )
     if not status:
         return needs_input(key, question, ["dwelling.status"], source, counts=counts)
-    if status != "existing":
-        return Check(key, question, Verdict.FAIL, source=source, note="condition that fails: the dwelling exists (dwelling.status is new)", counts=counts)
     return Check(key, question, Verdict.PASS, source=source, note="the dwelling exists", counts=counts)
 
 
@@ -98,7 +99,7 @@ def service_ampacity(work) -> Step:
     return work.ampacity
 
 
-def ampacity_of(home, wire, path: str, edition, *, rating: Quantity | None, neutral: bool = False) -> Step:
+def ampacity_of(home, wire, path: str, edition, *, rating: Quantity | None, neutral: bool = False, size: Input | None = None) -> Step:
     """Ampacity in place [A] of a `conductor` table of the site file, or of its neutral.
 
     Errors: MissingInput naming every field that lacks.
@@ -114,7 +115,8 @@ def ampacity_of(home, wire, path: str, edition, *, rating: Quantity | None, neut
         lacking.append(f"{path}.terminals")
     if lacking:
         raise MissingInput(lacking)
-    size = wire.neutral if neutral else wire.size
+    if size is None:
+        size = wire.neutral if neutral else wire.size
     return conductor.conductor_ampacity(
         f"{path}.neutral" if neutral else path,
         size,
@@ -165,7 +167,34 @@ def conductors(work) -> None:
     required = conductor.required_ampacity(site.service.rating, edition, entire_load=True, carries_source=False)
     work.checks.append(conductor.conductor_check("service-conductor", CONDUCTOR_QUESTION, ampacity, required, edition.cite("dwelling_83")))
     work.result("service_conductor_ampacity_a", ampacity)
-    work.sections.append(Section("Service conductors", (ampacity, required)))
+    table = _sizes(work, required)
+    prose = (
+        "Ampacity in place is the table's value in the column of the insulation, by the ambient factor and the adjustment, "
+        "and never more than the column of the terminals."
+    )
+    work.sections.append(Section("Service conductors", (ampacity, required), prose, table))
+
+
+def _sizes(work, required: Step) -> Table:
+    """Sizes of the same material and insulation in place, and result `smallest_service_conductor`. Returns: table [A]."""
+    edition, wire = work.edition, work.home.site.service.conductor
+    rows: list[tuple[object, ...]] = []
+    smallest = ""
+    for size in edition.row_names("ampacity"):
+        other = replace(wire.size, value=size, key="trial.size")
+        try:
+            ampacity = ampacity_of(work.home, wire, "service.conductor", edition, rating=work.home.site.service.rating, size=other).value
+        except CalculationFault:
+            continue
+        passes = holds(ampacity, ">=", required.value)
+        smallest = smallest or (size if passes else "")
+        rows.append((size, ampacity, "enough" if passes else "too small", "in place" if size == wire.size.value else ""))
+    if smallest:
+        work.results["smallest_service_conductor"] = Result(smallest, None)
+    near = [index for index, row in enumerate(rows) if row[0] in (smallest, wire.size.value)]
+    shown = rows[max(0, min(near, default=0) - 1) : max(near, default=0) + 2]
+    caption = f"Sizes of {wire.material.value} {wire.insulation.value} in this place, {required.value:.1f} A wanted"
+    return Table(("Size", "Ampacity (A)", "Verdict", ""), tuple(shown), caption, 1)
 
 
 def service_neutral(work, current: Step) -> None:
@@ -208,12 +237,27 @@ def _panel(work, panel, whole: bool) -> list[Step]:
     if continuous:
         name = f"panel.{panel.id}.continuous"
         amperes = service.continuous_current(amperes, continuous, work.voltage, edition, key=name)
-    lacking, limits = _panel_limits(work, panel)
-    if lacking:
+    lacking, limit = panel_limit(work, panel)
+    if limit is None:
         work.checks.append(needs_input(key, question, lacking))
         return [load, amperes]
+    if not whole:
+        note, counts = "by the standard method" + (", continuous load at 125 %" if continuous else ""), True
+    elif work.limit is not None and holds(work.limit.value, "<=", limit.value):
+        note, counts = "by the method of the verdict; no tighter than service-capacity, which decides", False
+    else:
+        note, counts = "by the method of the verdict", True
+    work.checks.append(compare(key, question, amperes, "<=", limit, note=note, counts=counts))
+    return [load, amperes, limit]
+
+
+def panel_limit(work, panel) -> tuple[list[str], Step | None]:
+    """What a panel may carry [A], or the fields that lack: the least of its bus, its main and what protects its feeder."""
+    lacking, limits = _panel_limits(work, panel)
+    if lacking:
+        return lacking, None
     least = min(limits, key=lambda name: limits[name].value)
-    limit = Step(
+    return [], Step(
         f"panel.{panel.id}.limit",
         "I_lim",
         f"limit of panel {panel.id}",
@@ -223,9 +267,32 @@ def _panel(work, panel, whole: bool) -> list[Step]:
         "A",
         note=f"set by its {least.replace('_', ' ')}",
     )
-    note = "by the method of the verdict" if whole else "by the standard method" + (", continuous load at 125 %" if continuous else "")
-    work.checks.append(compare(key, question, amperes, "<=", limit, note=note))
-    return [load, amperes, limit]
+
+
+def sub_panels_carry(work, items: Iterable[LoadItem], circuit: str) -> bool:
+    """Whether every sub-panel between a circuit and the service carries other items, where its limit is known.
+
+    Parameters: items [VA], circuit the id that the charger is connected to. Returns: decision.
+    """
+    roots = {panel.id for panel in work.home.tree.root_panels()}
+    for name in work.home.tree.path_to_service(circuit):
+        node = work.home.tree.node(name)
+        if node.kind != "panel" or name in roots:
+            continue
+        _, limit = panel_limit(work, node.item)
+        if limit is None:
+            continue
+        try:
+            scope = panel_scope(work.home, node.item, items)
+            result = standard(scope, work.edition, general_steps(scope, work.edition))
+        except MissingInput:
+            continue
+        amperes = service.load_current("trial.current", result.total, work.voltage)
+        if result.continuous:
+            amperes = service.continuous_current(amperes, result.continuous, work.voltage, work.edition, key="trial.continuous")
+        if not holds(amperes.value, "<=", limit.value):
+            return False
+    return True
 
 
 def _panel_load(work, panel, whole: bool) -> tuple[Step, tuple[Quantity, ...]]:

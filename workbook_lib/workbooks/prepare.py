@@ -161,15 +161,25 @@ def may_hold(device) -> bool:
     return bool(listing(device)) and text(device.access) == "restricted"
 
 
-def charger_limit(home, evse) -> tuple[object, object] | None:
-    """The control and limit that hold one charger, at itself or at its own breaker; None if there is none."""
+def held_at(home, thing, ways: tuple[str, ...] = ("import",)) -> tuple[object, object] | None:
+    """The control and limit that hold one thing, at itself or at what it is connected to; None if there is none."""
     for device in home.site.control:
-        if evse.id not in {text(name) for name in device.controls}:
+        if thing.id not in {text(name) for name in device.controls}:
             continue
         for limit in device.limit:
-            if text(limit.way) in ("import", "output") and limit.at in (evse.id, evse.connected_to):
+            if text(limit.way) in ways and limit.at in (thing.id, thing.connected_to):
                 return device, limit
     return None
+
+
+def charger_limit(home, evse) -> tuple[object, object] | None:
+    """The control and limit that hold one charger, at itself or at its own breaker; None if there is none."""
+    return held_at(home, evse, ("import", "output"))
+
+
+def _lesser(key: str, source, setting: Input) -> Step:
+    own = source.input_current
+    return Step(key, "I", f"{source.id}: charging current under control", "min(own, setting)", {"own": own, "setting": setting}, min(own.value, setting.value), "A")
 
 
 def _held_setting(home, evse) -> Input | Step | None:
@@ -239,8 +249,12 @@ def _storage_item(home, source, edition: Edition) -> LoadItem | None:
     lacking = [f"{path}.{name}" for name in ("charges_from", "input_current") if getattr(source, name) is None]
     if lacking:
         raise MissingInput(lacking)
+    current, note = source.input_current, ""
+    found = held_at(home, source)
+    if found is not None and may_hold(found[0]) and found[1].setting is not None and edition.value("control_setting").value != "none":
+        current, note = _lesser(f"{path}.held", source, found[1].setting), f"held by {found[0].id}"
     one = charging.current_va(
-        f"{path}.charging", f"{source.id}: charging from the service", source.input_current, nominal_voltage(edition)
+        f"{path}.charging", f"{source.id}: charging from the service", current, nominal_voltage(edition), edition.cite("control_setting") if note else None, note
     )
     panel = home.tree.panel_of(source.id)
     return LoadItem(

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from workbook_lib.editions import Change
 from workbook_lib.errors import MissingInput
 from workbook_lib.rules import charging
 from workbook_lib.rules.loads import LoadItem, of_group
-from workbook_lib.sheet import Input, Result, Section, Source, Step, Table, holds
+from workbook_lib.sheet import Input, Result, Section, Step, Table, holds
+from workbook_lib.workbooks import panels
 from workbook_lib.workbooks.methods import CALCULATE, METHODS, TITLES
 from workbook_lib.workbooks.prepare import counts_circuit, nominal_voltage
 
@@ -69,45 +71,66 @@ def inverse(work) -> None:
     if fraction is not None and not work.home.site.service.hundred_percent_rated:
         limit_a = min(limit_a, fraction.value * work.limit.value)
     sizes = charger_sizes(work.edition.series("standard_ratings", "rating_a"), work.edition.value("circuit_frac"))
-    rows: list[tuple[object, ...]] = []
-    for name in METHODS:
-        if name not in work.answers:
-            continue
-        loads = [(size, circuit, _load_with(work, name, base, size, circuit)) for size, circuit in sizes]
-        passing = [size for size, _, amperes in loads if holds(amperes, "<=", limit_a)]
-        rows += [(TITLES[name], size, circuit, amperes, "fits" if size in passing else "too much") for size, circuit, amperes in loads]
-        if passing:
-            work.results[f"largest_evse_a:{name}"] = Result(max(passing), "A")
-        else:
-            work.not_checked.append(f"largest_evse_a:{name}: no standard charger size fits")
-        if name == work.method:
+    carried = [size for size, circuit in sizes if _sub_panels_carry(work, base, size, circuit)]
+    names = [name for name in METHODS if name in work.answers]
+    cells: dict[str, list[str]] = {}
+    for name in names:
+        loads = [(size, _load_with(work, name, base, size, circuit)) for size, circuit in sizes]
+        passing = [size for size, amperes in loads if holds(amperes, "<=", limit_a) and size in carried]
+        cells[name] = [f"{amperes:,.1f} {_word(size, passing, carried)}" for size, amperes in loads]
+        keys = [f"largest_evse_a:{name}"] + (["largest_evse_a"] if name == work.method else [])
+        for key in keys:
             if passing:
-                work.results["largest_evse_a"] = Result(max(passing), "A")
+                work.results[key] = Result(max(passing), "A")
             else:
-                work.not_checked.append(f"largest_evse_a: no standard charger size fits within {limit_a:g} A by the {TITLES[name].lower()}")
+                work.not_checked.append(f"{key}: no standard charger size fits within {limit_a:g} A by the {TITLES[name].lower()}")
     if work.chosen is None:
         work.not_checked.append("largest_evse_a: the chosen method could not be computed")
-    table = Table(("Method", "Charger (A)", "Circuit (A)", "Service load (A)", f"Within {limit_a:g} A"), tuple(rows), "Chargers tried", 1)
+    columns = ("Charger (A)", "Circuit (A)", *(f"{TITLES[name]}: service load (A)" for name in names))
+    rows = tuple((size, circuit, *(cells[name][index] for name in names)) for index, (size, circuit) in enumerate(sizes))
+    table = Table(columns, rows, f"Chargers tried, against {limit_a:g} A", 0)
     work.sections.append(Section("What is left: the largest charger that fits", (), _inverse_prose(work), table))
+
+
+def _word(size: float, passing: Sequence[float], carried: Sequence[float]) -> str:
+    if size in passing:
+        return "fits"
+    return "too much" if size in carried else "too much for its panel"
 
 
 def _inverse_prose(work) -> str:
     replaced = [item.label for item in work.scope.items if item.group == "evse" and item.status == "added"]
     what = f"in place of {', '.join(replaced)}" if replaced else "beside what is there"
-    return f"One charger of each standard size is put {what} and each method is run again, without the credit of a control."
+    return (
+        f"One charger of each standard size is put {what} and each method is run again, without the credit of a control. "
+        "Sub-panels ahead of it are tested with it."
+    )
+
+
+def _sub_panels_carry(work, base: Sequence[LoadItem], size: float, circuit: float) -> bool:
+    """Whether the sub-panels ahead of the first added charger carry one of this size [A] in its place."""
+    added = [item for item in work.scope.items if item.group == "evse" and item.status == "added"]
+    if not added:
+        return True
+    trial = replace(_trial(work, size, circuit), id=added[0].id, circuit=added[0].circuit)
+    return panels.sub_panels_carry(work, [*base, trial], added[0].circuit)
 
 
 def _load_with(work, name: str, base: Sequence[LoadItem], size: float, circuit: float) -> float:
     """Service load [A] by a method with one charger of this size [A] on a circuit of this rating [A]."""
+    result = CALCULATE[name](work.scope.with_items([*base, _trial(work, size, circuit)]), work.edition, work.general)
+    return result.total.value / nominal_voltage(work.edition).value
+
+
+def _trial(work, size: float, circuit: float) -> LoadItem:
+    """One charger of this size [A] on a circuit of this rating [A]."""
     edition = work.edition
     charger = charging.Charger(
         "one-more", Input("trial.charger", "charger tried", size, "A"), nominal_voltage(edition), breaker=Input("trial.circuit", "its circuit", circuit, "A")
     )
     rated = charging.charging_rated_va(charger, edition, by_circuit=counts_circuit(edition))
     code = charging.charging_code_va(rated, charger.id, edition)
-    item = LoadItem("one-more", "evse", "one more charger", code, rated, status="added", continuous=True)
-    result = CALCULATE[name](work.scope.with_items([*base, item]), edition, work.general)
-    return result.total.value / nominal_voltage(edition).value
+    return LoadItem("one-more", "evse", "one more charger", code, rated, status="added", continuous=True)
 
 
 def named_switches(work) -> None:
@@ -155,4 +178,4 @@ def _other_way(work, switch: str, way: str) -> dict[str, float]:
     return found
 
 
-__all__ = ["SWITCHES", "Source", "charger_sizes", "inverse", "named_switches"]
+__all__ = ["SWITCHES", "charger_sizes", "inverse", "named_switches"]

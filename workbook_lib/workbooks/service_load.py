@@ -9,7 +9,7 @@ from workbook_lib.editions import Edition
 from workbook_lib.errors import MissingInput
 from workbook_lib.rules import service
 from workbook_lib.rules.loads import LoadItem, settle_exclusive
-from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Sheet, Source, Step, Verdict, compare, needs_input
+from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Sheet, Step, Table, Verdict, compare, needs_input
 from workbook_lib.workbooks import common, controls, legs, panels, readings, service_figures
 from workbook_lib.workbooks.methods import CALCULATE, METHODS, TITLES, MethodResult, Scope, general_steps
 from workbook_lib.workbooks.prepare import BEFORE, Prepared, counts_circuit, dwelling_scope, nominal_voltage, prepare, text
@@ -67,6 +67,7 @@ def study(home, edition: Edition) -> Sheet:
     Source: Article 220 (2026: 120), 230.42, 230.79, 310.12.
     """
     work = start(home, edition)
+    _connected(work)
     _methods(work)
     _limit(work)
     _legs_and_neutral(work)
@@ -113,15 +114,30 @@ def method_totals(work: Work, items: Sequence[LoadItem]) -> tuple[dict[str, Meth
     return answers, lacks
 
 
+def _connected(work: Work) -> None:
+    """Section with every load: what is connected, its class, panel, leg and status."""
+    rows = tuple(
+        (item.label, item.group, item.count, item.va.value, item.panel or "-", item.leg or "-", item.status) for item in work.prepared.items
+    )
+    if not rows:
+        return
+    steps = tuple(item.va for item in work.prepared.items if isinstance(item.va, Step))
+    columns = ("Load", "Class", "Units", "Connected (VA)", "Panel", "Leg", "Status")
+    prose = "Nameplate power as stated, or current times voltage. Removed loads stand only in the load before this work."
+    work.sections.append(Section("What is connected", (*work.general, *steps), prose, Table(columns, rows, "Loads")))
+
+
 def _methods(work: Work) -> None:
     work.answers, work.lacks = method_totals(work, work.scope.items)
+    general = {step.key for step in work.general}
     for name, result in work.answers.items():
         amperes = service.load_current(f"{name}.current", result.total, work.voltage, work.edition.cite("rounding"))
         work.result(f"{name}_va", result.total)
         work.result(f"{name}_a", amperes)
         for group, step in result.demand.items():
             work.result(f"demand_va:{name}:{group}", step)
-        work.sections.append(Section(TITLES[name], (*result.steps, amperes), _prose(name, result, work)))
+        own = tuple(step for step in result.steps if step.key not in general)
+        work.sections.append(Section(TITLES[name], (*own, amperes), _prose(name, result, work)))
         if result.branch:
             work.results["existing_dwelling_branch"] = Result(result.branch, None)
     for name, lack in work.lacks.items():
@@ -247,6 +263,8 @@ def _capacity(work: Work) -> None:
     )
     work.result("service_margin_a", margin)
     work.checks.append(_continuous(work, plain))
+    if site.service.rating is not None:
+        work.checks.append(service.minimum_rating_check(site.service.rating, site.dwelling.status or "", work.edition))
     fraction = work.home.rule("service_load_fraction")
     if fraction is not None:
         work.checks.append(_local_limit(work, fraction))
@@ -402,4 +420,4 @@ def _ordered(results: Mapping[str, Result]) -> dict[str, Result]:
     return {key: results[key] for key in (*first, *results) if key in results}
 
 
-__all__ = ["CHOICES", "NAME", "QUESTION", "Source", "Work", "chosen_total", "method_totals", "start", "study"]
+__all__ = ["CHOICES", "NAME", "QUESTION", "Work", "chosen_total", "method_totals", "start", "study"]
