@@ -293,3 +293,26 @@ def test_reading_the_example_does_not_load_pint():
     code = f"import sys\nfrom workbook_lib.home import read_home\nread_home({str(EXAMPLE)!r})\nprint('pint' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+def copied(folder):
+    """The example with its jurisdiction and utility, without amendments and records."""
+    for name in ("tansy-12.toml", "jurisdictions/tansy-hollow.toml", "jurisdictions/tansy-light.toml"):
+        (folder / name).parent.mkdir(exist_ok=True)
+        (folder / name).write_bytes((DATA / name).read_bytes())
+    return folder / "tansy-12.toml"
+
+
+def test_named_files_that_are_not_there_are_said_and_do_not_stop_the_home(tmp_path):
+    lacking = dict(read_home(copied(tmp_path)).lacking)
+    assert lacking["tansy-hollow: adoption.amendments"] == "tansy-hollow-2025.toml"
+    assert lacking["records.load.file"] == "meter.xml"
+
+
+def test_an_amendments_file_without_changes_is_read(tmp_path):
+    site = copied(tmp_path)
+    text = 'format = 1\nid = "tansy-hollow-2025"\nedition = "2023"\nchange = []\n'
+    (tmp_path / "jurisdictions" / "tansy-hollow-2025.toml").write_text(text, encoding="utf-8")
+    home = read_home(site)
+    assert home.amendments == ()
+    assert not [field for field, _ in home.lacking if "amendments" in field]

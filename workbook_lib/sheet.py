@@ -177,7 +177,9 @@ def compare(
     return Check(key, question, verdict, provided, relation, required, source, note, counts)
 
 
-def needs_input(key: str, question: str, fields: Iterable[str], source: Source | None = None, *, note: str = "", counts: bool = True) -> Check:
+def needs_input(
+    key: str, question: str, fields: Iterable[str], source: Source | None = None, *, note: str = "", counts: bool = True
+) -> Check:
     """A Check that cannot be made because the site file lacks `fields` (key paths)."""
     named = tuple(fields)
     return Check(

@@ -22,7 +22,7 @@ class Home:
     date; `amendments`: local changes of the edition in use; `edition_basis`: adopted, stated or what-if;
     `inputs`: pairs of relative path and SHA-256 of every file read; `defaults`: what was assumed;
     `givens`: every leaf of the site file as an Input, by key path; `overrides`: values put in place of
-    the file's; `file`: the site file.
+    the file's; `lacking`: pairs of field and file that is named and not there; `file`: the site file.
     """
 
     site: Site
@@ -38,6 +38,7 @@ class Home:
     defaults: tuple[Assumption, ...]
     givens: Mapping[str, Input]
     overrides: tuple[tuple[str, str], ...]
+    lacking: tuple[tuple[str, str], ...]
     file: Path
 
     @property

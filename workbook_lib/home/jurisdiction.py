@@ -300,7 +300,7 @@ def changes_of(tree: Table, book: FaultBook, edition: str | None) -> tuple[Chang
         book.at(tree["edition"], "these amendments change another edition than the one adopted with them", made.edition, edition, todo)
         return ()
     found = []
-    for row, place in zip(made.change, tree.get("change", ()), strict=False):
+    for row, place in zip(made.change, tree["change"] if made.change else (), strict=True):
         change = row.change()
         if change is None:
             given = ", ".join(name for name in place if name not in ("to", "source", "note")) or "none of them"

@@ -34,6 +34,7 @@ class Reader:
     folder: Path
     inputs: dict[str, str] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
+    lacking: list[tuple[str, str]] = field(default_factory=list)
 
     def named(self, relative: str) -> str:
         """A file of the input folder as faults name it."""
@@ -124,15 +125,11 @@ def _local(reader: Reader, draft: Draft, role: str) -> Local | None:
 
 
 def _amendments(reader: Reader, relative: str, adoption: Adoption, book: FaultBook) -> tuple[Change, ...]:
-    """Changes of the file that an adoption names; faults are noted."""
+    """Changes of the file that an adoption names; its faults are noted, and where it is not there, that it lacks."""
     beside = relative.rpartition("/")[0]
     found = reader.find(adoption.amendments, beside)
     if found is None:
-        limit = f"{adoption.amendments} beside {book.file}, beside the site file or in {LOCAL_FOLDER}"
-        field_path = "adoption.amendments"
-        reader.faults.append(
-            Fault(book.file, field_path, "the amendments file is not there", show(adoption.amendments), limit, "add the file")
-        )
+        reader.lacking.append((f"{Path(book.file).stem}: adoption.amendments", adoption.amendments))
         return ()
     prepared, own = reader.open(found, wrappers=False)
     changes = changes_of(prepared, own, adoption.edition) if prepared is not None else ()
@@ -170,7 +167,7 @@ def _edition(draft: Draft, jurisdiction: Local | None, adoption: Adoption | None
 
 
 def _records(reader: Reader, draft: Draft) -> None:
-    """Hash the record files that are there; the load record must be."""
+    """Hash the record files that are there, note those that are not; who reads one asks for it."""
     records = draft.tree.get("records")
     for name in ("load", "fast_load", "weather"):
         relative = _text(draft, f"records.{name}.file")
@@ -187,10 +184,8 @@ def _records(reader: Reader, draft: Draft) -> None:
             )
         elif (reader.folder / relative).is_file():
             reader.hash(relative)
-        elif name == "load":
-            draft.book.at(
-                leaf, "the file is not there", show(relative), "a file inside the site file's folder", "add the file, or correct its name"
-            )
+        else:
+            reader.lacking.append((f"records.{name}.file", relative))
 
 
 def _digest(inputs: Iterable[tuple[str, str]], changed: Iterable[tuple[str, str]]) -> str:
@@ -233,6 +228,7 @@ def read(path: Path, changed: Mapping[str, object]) -> Home | list[Fault]:
         defaults=defaults.assumptions(draft.taken, draft.givens),
         givens=MappingProxyType(dict(draft.givens)),
         overrides=said,
+        lacking=tuple(dict.fromkeys(reader.lacking)),
         file=path,
     )
 

@@ -96,7 +96,9 @@ def _family(name: str, tables: Mapping) -> list[Case]:
         if mark not in MARKS:
             raise CalculationFault("unknown mark of a published case", value=mark, limit=", ".join(MARKS), where=f"{name}: {row['id']}")
         answers = tuple(
-            Answer(each["key"], each["printed"], each.get("unit", ""), tuple(each.get("also", ())), each.get("ours", ""), each.get("why", ""))
+            Answer(
+                each["key"], each["printed"], each.get("unit", ""), tuple(each.get("also", ())), each.get("ours", ""), each.get("why", "")
+            )
             for each in row["answer"]
         )
         found.append(

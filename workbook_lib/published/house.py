@@ -12,7 +12,15 @@ from pathlib import Path
 
 from workbook_lib.editions import Edition
 
-CONDUCTOR = {"size": "4/0", "material": "Cu", "insulation": "THWN-2", "sets": 1, "neutral": "4/0", "terminals": "75 degC", "raceway": "riser"}
+CONDUCTOR = {
+    "size": "4/0",
+    "material": "Cu",
+    "insulation": "THWN-2",
+    "sets": 1,
+    "neutral": "4/0",
+    "terminals": "75 degC",
+    "raceway": "riser",
+}
 """Service conductors where the publication prints none: large enough not to matter."""
 
 
@@ -23,7 +31,9 @@ def tables(inputs: Mapping, edition_year: str) -> dict[str, object]:
     for row in inputs.get("evse", []):
         circuit = row.get("circuit", "60 A")
         breakers.append({"id": f"{row['id']}-breaker", "rating": circuit, "poles": 2, "status": row.get("status", "existing")})
-        chargers.append({"connected_to": f"{row['id']}-breaker", "voltage": "240 V", **{key: value for key, value in row.items() if key != "circuit"}})
+        chargers.append(
+            {"connected_to": f"{row['id']}-breaker", "voltage": "240 V", **{key: value for key, value in row.items() if key != "circuit"}}
+        )
     rating = inputs.get("service", "200 A")
     dwelling = {"status": inputs.get("status", "existing")}
     for name in ("floor_area", "attached_garage_area", "detached_garage_area", "small_appliance_circuits", "laundry_circuits"):

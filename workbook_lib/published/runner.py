@@ -45,10 +45,15 @@ def _cite(inputs: Mapping, edition: Edition) -> Answers:
 
 
 def _lighting(inputs: Mapping, edition: Edition) -> Answers:
-    garages = [given(name, float(inputs[f"{name}_ft2"]), "ft^2") if f"{name}_ft2" in inputs else None for name in ("attached_garage", "detached_garage")]
+    garages = [
+        given(name, float(inputs[f"{name}_ft2"]), "ft^2") if f"{name}_ft2" in inputs else None
+        for name in ("attached_garage", "detached_garage")
+    ]
     area = general_load.counted_floor_area(given("floor_area", float(inputs["floor_area_ft2"]), "ft^2"), *garages, edition)
     lighting = general_load.general_lighting(area, edition)
-    small = general_load.small_appliance_circuits(given("small_appliance", inputs["small_appliance"], "count"), edition, whole_dwelling=False)
+    small = general_load.small_appliance_circuits(
+        given("small_appliance", inputs["small_appliance"], "count"), edition, whole_dwelling=False
+    )
     laundry = general_load.laundry_circuits(given("laundry", inputs["laundry"], "count"), edition, whole_dwelling=False)
     general = general_load.general_load(lighting, small, laundry, edition)
     demand = general_load.lighting_demand(general, edition)

@@ -76,7 +76,10 @@ def _moved(this: Sheet, other: Sheet, keys: list[str]) -> list:
     blocks: list = [Prose((opening,))]
     if said:
         first, last = sorted((this.header.edition, other.header.edition))
-        blocks += [Prose((f"Rules that touch this home, as they moved from {first} to {last}:",)), Bullets(tuple((text,) for (text,) in said))]
+        blocks += [
+            Prose((f"Rules that touch this home, as they moved from {first} to {last}:",)),
+            Bullets(tuple((text,) for (text,) in said)),
+        ]
     blocks += [Prose(("Values of the code that this home uses:",)), Bullets(values, "None of them differs.")]
     return blocks
 

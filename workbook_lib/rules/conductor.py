@@ -145,7 +145,17 @@ def neutral_check(ampacity: Step, current: Step, neutral_area: Input, least_area
     Source: 220.61 (2026: 120.61), 250.24 with 250.102(C)(1).
     """
     key, question = "service-neutral", "does the service neutral carry its load, and is it large enough to clear a fault?"
-    size = compare(key, question, neutral_area, ">=", least_area, edition.cite("bonding_jumper"), note="least size of the grounded conductor")
+    size = compare(
+        key, question, neutral_area, ">=", least_area, edition.cite("bonding_jumper"), note="least size of the grounded conductor"
+    )
     if size.verdict is Verdict.FAIL:
         return size
-    return compare(key, question, ampacity, ">=", current, edition.cite("neutral"), note=f"size {neutral_area.value:,.0f} >= {least_area.value:,.0f} cmil")
+    return compare(
+        key,
+        question,
+        ampacity,
+        ">=",
+        current,
+        edition.cite("neutral"),
+        note=f"size {neutral_area.value:,.0f} >= {least_area.value:,.0f} cmil",
+    )

@@ -72,9 +72,7 @@ def controlled_load(key: str, no_control: Quantity, setting_va: Quantity, source
     )
 
 
-def control_setting_check(
-    control_id: str, credit: Credit, minimum_a: Quantity, setting: Input, edition: Edition, *, needed: bool
-) -> Check:
+def control_setting_check(control_id: str, credit: Credit, minimum_a: Quantity, setting: Input, edition: Edition, *, needed: bool) -> Check:
     """Whether a control setting may and can hold: credited, and not below what it cannot shed.
 
     Parameters: minimum_a, setting [A]; needed False where the load passes without the control.

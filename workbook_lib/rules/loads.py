@@ -90,7 +90,9 @@ def load_current_va(key: str, label: str, currents: Sequence[Quantity], voltage:
     Source: the definition of apparent power; nameplate voltage as stated.
     """
     value = sum(current.value for current in currents) * voltage.value
-    return Step(key, "S", f"{label}: current times voltage", "sum(current) * voltage", {"current": tuple(currents), "voltage": voltage}, value, "VA")
+    return Step(
+        key, "S", f"{label}: current times voltage", "sum(current) * voltage", {"current": tuple(currents), "voltage": voltage}, value, "VA"
+    )
 
 
 def motor_current(power: Input, voltage: Input, edition: Edition) -> Input:

@@ -12,7 +12,7 @@ from workbook_lib.version import VERSION
 STANDING_CAUTIONS = (
     "This calculation is an aid. The adopted local code and its amendments, the utility's requirements, the makers' instructions and "
     "licensed practice govern; where they differ from this sheet, they hold.",
-    "It does not replace a look at the equipment: bus and main ratings, feed point, conductor and socket condition are verified in the field.",
+    "It does not replace a look at the equipment: bus and main ratings, feed point, conductor and socket condition are verified on site.",
     "Conductors ahead of the first overcurrent device are not protected by it and carry the utility's full fault current.",
     "The line side of the meter stays live with the main off. A meter is pulled only by the utility or with its written permission.",
     "Work is done de-energised by qualified people; terminations are torqued to their label and recorded.",
@@ -68,6 +68,18 @@ def _text(value: object) -> str:
 def edition_adopted(home) -> Check:
     """Check `edition-adopted`: is the edition in use the one the jurisdiction adopted for the permit date?"""
     key, question = "edition-adopted", "is this the edition that the jurisdiction has adopted for the permit date?"
+    amendments = [name for field, name in home.lacking if field.endswith("adoption.amendments")]
+    if amendments and home.edition_basis != "what-if":
+        note = f"the amendments adopted with it ({', '.join(amendments)}) are not on file: this calculation is without them"
+        return Check(
+            key,
+            question,
+            Verdict.NEEDS_INPUT,
+            note=note,
+            closes=f"the file {', '.join(amendments)}",
+            decides="the engineer",
+            fields=tuple(amendments),
+        )
     if home.edition_basis == "adopted":
         return Check(key, question, Verdict.PASS, note=f"{home.edition_year}, adopted")
     if home.edition_basis == "what-if":
@@ -126,13 +138,16 @@ def field_verified(fields: Iterable[tuple[str, Input | None]]) -> Check:
 def with_decisions(checks: Sequence[Check], evidence: Iterable) -> tuple[Check, ...]:
     """Checks with the authority's written decisions applied: the judgement it names becomes a pass that says by whom."""
     decisions = {
-        item.for_: item for item in evidence if _text(item.shows) == "authority-decision" and item.document is not None and item.date is not None
+        item.for_: item
+        for item in evidence
+        if _text(item.shows) == "authority-decision" and item.document is not None and item.date is not None
     }
     decided = []
     for check in checks:
         decision = decisions.get(check.key)
         if decision is not None and check.verdict is Verdict.JUDGEMENT:
-            note = f"decided by {_text(decision.by) or 'the authority'} on {_text(decision.date)}, {_text(decision.document)}; was: {check.note}"
+            note = f"decided by {_text(decision.by) or 'the authority'} on {_text(decision.date)}, {_text(decision.document)}"
+            note += f"; was: {check.note}"
             check = replace(check, verdict=Verdict.PASS, note=note)
         decided.append(check)
     return tuple(decided)
@@ -163,7 +178,8 @@ def rekeyed(root: Step, prefix: str, kept: Iterable[Quantity]) -> Step:
             return item
         if id(item) not in memo:
             uses = {
-                name: tuple(renamed(part) for part in used) if isinstance(used, tuple) else renamed(used) for name, used in item.uses.items()
+                name: tuple(renamed(part) for part in used) if isinstance(used, tuple) else renamed(used)
+                for name, used in item.uses.items()
             }
             memo[id(item)] = replace(item, key=f"{prefix}.{item.key}", uses=uses)
         return memo[id(item)]

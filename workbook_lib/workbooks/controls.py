@@ -62,7 +62,9 @@ def hold_service(
             minimum = _minimum_loads(home, device, items, edition)
         except MissingInput as lack:
             question = "does the control setting hold what it cannot shed, and may it be counted?"
-            checks.append(Check(f"control-setting:{device.id}", question, Verdict.NEEDS_INPUT, note=str(lack), fields=lack.fields, counts=needed))
+            checks.append(
+                Check(f"control-setting:{device.id}", question, Verdict.NEEDS_INPUT, note=str(lack), fields=lack.fields, counts=needed)
+            )
             continue
         uncontrolled = total(without(items, [text(name) for name in device.controls]))
         stays = control.minimum_load(f"control.{device.id}.minimum", uncontrolled, list(minimum.values()), edition.cite("control_setting"))

@@ -161,7 +161,9 @@ def existing_dwelling(scope: Scope, edition: Edition, general: Sequence[Step]) -
     elif edition.value("existing_hvac_without_added").value == "at-100":
         choices = optional_method.existing_hvac_choices(hvac_items, edition)
     connected = optional_method.connected_general("existing.connected", steps[-1], in_tier, cite)
-    tier = optional_method.tier("existing.general", connected, edition.value("existing_first_va"), edition.value("existing_rest_frac"), cite)
+    tier = optional_method.tier(
+        "existing.general", connected, edition.value("existing_first_va"), edition.value("existing_rest_frac"), cite
+    )
     hvac = optional_method.largest_choice("existing.hvac", "larger of heating and cooling, at 100 %", choices, cite)
     outside, outside_steps = _outside(items, edition)
     demand = {"general": tier} | ({"hvac": hvac} if hvac else {}) | outside
@@ -189,7 +191,11 @@ def standard(scope: Scope, edition: Edition, general: Sequence[Step]) -> MethodR
     for name, step in (("motor", motor), ("hvac", hvac)):
         if step is not None:
             demand[name] = step
-    for group, meaning in (("evse", "charging equipment"), ("storage", "storage charging from the service"), ("other", "loads calculated before")):
+    for group, meaning in (
+        ("evse", "charging equipment"),
+        ("storage", "storage charging from the service"),
+        ("other", "loads calculated before"),
+    ):
         members = of_group(items, group)
         if members:
             source = edition.cite("evse_load") if group == "evse" else None
@@ -217,4 +223,3 @@ CALCULATE = {"optional_dwelling": optional_dwelling, "existing_dwelling": existi
 def motors_of(items: Sequence[LoadItem]) -> tuple[LoadItem, ...]:
     """Items that count as motors. Returns: items [VA]."""
     return of_kind(items, *standard_method.MOTOR_KINDS)
-

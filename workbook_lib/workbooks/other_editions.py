@@ -80,7 +80,14 @@ def _moves(home, before: Edition, after: Edition, method: str) -> Iterable[tuple
             return
         if abs(total - now) > LEAST_MOVE_VA:
             moved = True
-            yield before.year, after.year, _words(before, after, key), _show(before, key), _show(after, key), (total - now) / nominal_voltage(before).value
+            yield (
+                before.year,
+                after.year,
+                _words(before, after, key),
+                _show(before, key),
+                _show(after, key),
+                (total - now) / nominal_voltage(before).value,
+            )
         current, now = following, total
     if not moved:
         yield before.year, after.year, "no rule that this load uses gives another number", "-", "-", 0.0

@@ -42,7 +42,14 @@ def _existing_allowed(home, edition, key: str, counts: bool) -> Check:
     source = edition.cite("existing")
     status = text(home.site.dwelling.status)
     if status and status != "existing":
-        return Check(key, question, Verdict.FAIL, source=source, note="condition that fails: the dwelling exists (dwelling.status is new)", counts=counts)
+        return Check(
+            key,
+            question,
+            Verdict.FAIL,
+            source=source,
+            note="condition that fails: the dwelling exists (dwelling.status is new)",
+            counts=counts,
+        )
     if edition.value("existing_form").value != "split":
         note = f"the heating and cooling factors of this edition ({source.locator}) were not seen in a source"
         return Check(
@@ -150,7 +157,9 @@ def current_carrying(path: str, sets: Input, other: Input | None) -> Step:
         uses["other"] = other
         formula += " + other"
         value += other.value
-    return Step(f"{path}.current_carrying", "n", "current-carrying conductors together", formula, uses, value, "count", note="each set on its own")
+    return Step(
+        f"{path}.current_carrying", "n", "current-carrying conductors together", formula, uses, value, "count", note="each set on its own"
+    )
 
 
 def conductors(work) -> None:
@@ -221,7 +230,9 @@ def panel_loads(work) -> None:
         whole = len(roots) == 1 and panel.id in roots
         steps += _panel(work, panel, whole)
     if steps:
-        work.sections.append(Section("Panels", tuple(steps), "A sub-panel gets its own load, by the standard method, with its continuous part at 125 %."))
+        work.sections.append(
+            Section("Panels", tuple(steps), "A sub-panel gets its own load, by the standard method, with its continuous part at 125 %.")
+        )
 
 
 def _panel(work, panel, whole: bool) -> list[Step]:
@@ -306,7 +317,9 @@ def _panel_load(work, panel, whole: bool) -> tuple[Step, tuple[Quantity, ...]]:
     if work.prepared.missing:
         raise MissingInput(work.prepared.missing)
     if panel.serves is None:
-        work.assumptions.append(common.Assumption(f"panel.{panel.id}.serves", f"panel {panel.id} is taken to serve no lighting or receptacle circuits"))
+        work.assumptions.append(
+            common.Assumption(f"panel.{panel.id}.serves", f"panel {panel.id} is taken to serve no lighting or receptacle circuits")
+        )
     result = standard(scope, work.edition, general_steps(scope, work.edition))
     kept = [item.va for item in work.prepared.items]
     total = common.rekeyed(result.total, f"panel.{panel.id}", kept)
@@ -320,10 +333,15 @@ def _serves_known(panel) -> None:
     general = [
         breaker.id
         for breaker in panel.breakers
-        if breaker.poles is not None and breaker.poles.value == 1 and breaker.rating is not None and breaker.rating.value in SINGLE_POLE_GENERAL
+        if breaker.poles is not None
+        and breaker.poles.value == 1
+        and breaker.rating is not None
+        and breaker.rating.value in SINGLE_POLE_GENERAL
     ]
     if general:
-        raise MissingInput([f"panel.{panel.id}.serves"], f"breakers {', '.join(general)} may feed lighting and receptacles: say what area and circuits")
+        raise MissingInput(
+            [f"panel.{panel.id}.serves"], f"breakers {', '.join(general)} may feed lighting and receptacles: say what area and circuits"
+        )
 
 
 def _panel_limits(work, panel) -> tuple[list[str], dict[str, Quantity]]:
@@ -386,6 +404,8 @@ def entire_load_claims(work) -> Iterable[Check]:
         outside = [item.label for item in work.scope.items if item.id not in below]
         sources = [source.id for source in work.home.site.source if source.id in below]
         key, question = f"dwelling-83:{feeder.id}", f"does feeder {feeder.id} carry the entire load of the dwelling and no source current?"
-        wrong = ([f"not below it: {', '.join(outside)}"] if outside else []) + ([f"sources below it: {', '.join(sources)}"] if sources else [])
+        wrong = ([f"not below it: {', '.join(outside)}"] if outside else []) + (
+            [f"sources below it: {', '.join(sources)}"] if sources else []
+        )
         verdict = Verdict.FAIL if wrong else Verdict.PASS
         yield Check(key, question, verdict, source=work.edition.cite("dwelling_83"), note="; ".join(wrong) or "the tree agrees")

@@ -179,7 +179,15 @@ def charger_limit(home, evse) -> tuple[object, object] | None:
 
 def _lesser(key: str, source, setting: Input) -> Step:
     own = source.input_current
-    return Step(key, "I", f"{source.id}: charging current under control", "min(own, setting)", {"own": own, "setting": setting}, min(own.value, setting.value), "A")
+    return Step(
+        key,
+        "I",
+        f"{source.id}: charging current under control",
+        "min(own, setting)",
+        {"own": own, "setting": setting},
+        min(own.value, setting.value),
+        "A",
+    )
 
 
 def _held_setting(home, evse) -> Input | Step | None:
@@ -192,7 +200,15 @@ def _held_setting(home, evse) -> Input | Step | None:
     if found[1].at == evse.id or len(sharing) == 1:
         return setting
     number = Input(f"evse.{evse.id}.sharing", "chargers behind one limit", float(len(sharing)), "count")
-    return Step(f"evse.{evse.id}.share", "I", "share of the limit", "setting / number", {"setting": setting, "number": number}, setting.value / number.value, "A")
+    return Step(
+        f"evse.{evse.id}.share",
+        "I",
+        "share of the limit",
+        "setting / number",
+        {"setting": setting, "number": number},
+        setting.value / number.value,
+        "A",
+    )
 
 
 def _charger(home, evse) -> charging.Charger:
@@ -254,7 +270,12 @@ def _storage_item(home, source, edition: Edition) -> LoadItem | None:
     if found is not None and may_hold(found[0]) and found[1].setting is not None and edition.value("control_setting").value != "none":
         current, note = _lesser(f"{path}.held", source, found[1].setting), f"held by {found[0].id}"
     one = charging.current_va(
-        f"{path}.charging", f"{source.id}: charging from the service", current, nominal_voltage(edition), edition.cite("control_setting") if note else None, note
+        f"{path}.charging",
+        f"{source.id}: charging from the service",
+        current,
+        nominal_voltage(edition),
+        edition.cite("control_setting") if note else None,
+        note,
     )
     panel = home.tree.panel_of(source.id)
     return LoadItem(

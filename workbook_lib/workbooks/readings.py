@@ -42,7 +42,7 @@ def charger_sizes(ratings: Input, circuit_frac: Input) -> list[tuple[float, floa
     return [
         (rating * circuit_frac.value, rating)
         for rating in ratings.value
-        if 15.0 <= rating and rating * circuit_frac.value <= LARGEST_PILOT_A + 1e-9
+        if rating >= 15.0 and rating * circuit_frac.value <= LARGEST_PILOT_A + 1e-9
     ]
 
 
@@ -126,7 +126,10 @@ def _trial(work, size: float, circuit: float) -> LoadItem:
     """One charger of this size [A] on a circuit of this rating [A]."""
     edition = work.edition
     charger = charging.Charger(
-        "one-more", Input("trial.charger", "charger tried", size, "A"), nominal_voltage(edition), breaker=Input("trial.circuit", "its circuit", circuit, "A")
+        "one-more",
+        Input("trial.charger", "charger tried", size, "A"),
+        nominal_voltage(edition),
+        breaker=Input("trial.circuit", "its circuit", circuit, "A"),
     )
     rated = charging.charging_rated_va(charger, edition, by_circuit=counts_circuit(edition))
     code = charging.charging_code_va(rated, charger.id, edition)

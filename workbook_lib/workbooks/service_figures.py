@@ -54,7 +54,8 @@ def _composition(work) -> Figure:
     rows.append(("whole load", sum(connected.values()), work.chosen.total.value))
     largest = max(connected, key=connected.get)
     description = (
-        f"{sum(connected.values()):,.0f} VA are connected; the {TITLES[work.method].lower()} takes {work.chosen.total.value:,.0f} VA of it. "
+        f"{sum(connected.values()):,.0f} VA are connected; "
+        f"the {TITLES[work.method].lower()} takes {work.chosen.total.value:,.0f} VA of it. "
         f"The largest class is {GROUP_WORDS[largest]} with {connected[largest]:,.0f} VA connected."
     )
     table = Table(("Class", "Connected (VA)", "After demand (VA)"), tuple(rows), "What makes up the load")
@@ -72,6 +73,4 @@ def _capacity(work) -> Figure:
     words = ", ".join(f"{name} {amperes:.1f} A" for name, amperes, _ in rows)
     description = f"The service may carry {limit:g} A. Load by method: {words}."
     table = Table(("Method", "Load (A)", "Room left (A)"), tuple(rows), "The service against each method", 1)
-    return Figure(
-        "capacity", "capacity", "The service against each method", description, table, (("limit of the service", limit),), "A"
-    )
+    return Figure("capacity", "capacity", "The service against each method", description, table, (("limit of the service", limit),), "A")

@@ -16,7 +16,12 @@ from workbook_lib.workbooks.prepare import BEFORE, Prepared, counts_circuit, dwe
 
 NAME = "service_load"
 QUESTION = "Does the service carry the calculated load of this dwelling, with what is added, and how much is left?"
-CHOICES = {"optional-dwelling": "optional_dwelling", "existing-dwelling": "existing_dwelling", "standard": "standard", "measured": "measured"}
+CHOICES = {
+    "optional-dwelling": "optional_dwelling",
+    "existing-dwelling": "existing_dwelling",
+    "standard": "standard",
+    "measured": "measured",
+}
 """Choice in the site file -> method name in results.json."""
 
 
@@ -143,13 +148,15 @@ def _methods(work: Work) -> None:
     for name, lack in work.lacks.items():
         work.not_checked.append(f"{name}_va: {lack}")
     work.not_checked.append("measured_va: meter records are not read by this workbook yet")
+    work.not_checked += [f"{name} ({field}) is not there and was not read" for field, name in work.home.lacking]
 
 
 def _prose(name: str, result: MethodResult, work: Work) -> str:
-    if name == "existing_dwelling":
-        added = "heating or cooling is added" if result.branch == "B" else "no heating or cooling is added"
-        return f"Branch {result.branch}: {added}. {'This is the method of the verdict.' if name == work.method else 'Shown beside the chosen method.'}"
-    return "This is the method of the verdict." if name == work.method else "Shown beside the chosen method."
+    role = "This is the method of the verdict." if name == work.method else "Shown beside the chosen method."
+    if name != "existing_dwelling":
+        return role
+    added = "heating or cooling is added" if result.branch == "B" else "no heating or cooling is added"
+    return f"Branch {result.branch}: {added}. {role}"
 
 
 def limit_of(work: Work) -> Step | None:
@@ -285,10 +292,14 @@ def _method_checks(work: Work, name: str) -> list[Check]:
     checks = [panels.method_allowed(work, name, counts=chosen)]
     if name in work.answers and work.limit is not None:
         current = work.results[f"{name}_a"].step
-        checks.append(service.capacity_check(f"service-capacity:{name}", current, work.limit, work.edition.cite("service_conductor"), counts=False))
+        checks.append(
+            service.capacity_check(f"service-capacity:{name}", current, work.limit, work.edition.cite("service_conductor"), counts=False)
+        )
     elif name in work.lacks:
         checks.append(
-            common.missing_check(f"service-capacity:{name}", f"does the service carry the load by the {title}?", work.lacks[name], counts=False)
+            common.missing_check(
+                f"service-capacity:{name}", f"does the service carry the load by the {title}?", work.lacks[name], counts=False
+            )
         )
     return checks
 
@@ -307,7 +318,15 @@ def _continuous(work: Work, plain: Check) -> Check:
     if tiered:
         rest = work.edition.value("optional_rest_frac" if work.method == "optional_dwelling" else "existing_rest_frac")
         reduced = [
-            Step(f"continuous.{i}", "S", "continuous load after the tier", "frac * load", {"frac": rest, "load": part}, rest.value * part.value, "VA")
+            Step(
+                f"continuous.{i}",
+                "S",
+                "continuous load after the tier",
+                "frac * load",
+                {"frac": rest, "load": part},
+                rest.value * part.value,
+                "VA",
+            )
             for i, part in enumerate(continuous)
         ]
         demand = service.continuous_current(work.load_a, reduced, work.voltage, work.edition, key="service.continuous_demand")
@@ -348,7 +367,9 @@ def _leg_check(work: Work, leg: str, step: Step, answer: legs.LegAnswer) -> Chec
     decides = work.method == "standard"
     check = compare(key, question, step, "<=", work.limit, work.edition.cite("standard"), counts=decides)
     if not decides:
-        check = compare(key, question, step, "<=", work.limit, note="the chosen method gives no load by legs: shown beside it", counts=False)
+        check = compare(
+            key, question, step, "<=", work.limit, note="the chosen method gives no load by legs: shown beside it", counts=False
+        )
     if not answer.unplaced:
         return check
     robust = compare(key, question, answer.worst, "<=", work.limit)

@@ -21,7 +21,11 @@ def turning_values(home, edition: Edition, study: Callable[[object, Edition], Sh
     with a table. The value is sought by bisection between limits around the assumed one, other inputs
     held; where the verdict does not change there, the table says so.
     """
-    assumed = [item for item in sheet.inputs() if item.origin == "assumed" and isinstance(item.value, float) and item.value > 0 and not item.is_code]
+    assumed = [
+        item
+        for item in sheet.inputs()
+        if item.origin == "assumed" and isinstance(item.value, float) and item.value > 0 and not item.is_code
+    ]
     rows = tuple(_row(home, edition, study, sheet, item) for item in assumed)
     prose = "The verdict is run again with each assumed value changed alone." if rows else "No assumed number stands behind the verdict."
     table = Table(("Field", "Meaning", "Taken", "Verdict turns at"), rows, "Assumed values and where the verdict turns") if rows else None
