@@ -117,6 +117,7 @@ existing_reaches_feeders,no,no,yes,yes
 measured_generation,bars-method,bars-method,bars-method,bars-method
 measured_new_load_continuous,no,no,no,no
 control_setting,none,none,energy-management,power-control
+control_reaches_optional,no,no,disputed,yes
 control_listing,none,none,any,UL 3141
 continuous_in_load_calculation,not-addressed,not-addressed,not-addressed,excluded
 service_disconnect_enclosures,shared,separate,separate,separate
@@ -516,6 +517,7 @@ def test_difference():
         "existing_hvac_without_added": ("carried", None),
         "control_setting": ("energy-management", "power-control"),
         "control_listing": ("any", "UL 3141"),
+        "control_reaches_optional": ("disputed", "yes"),
         "continuous_in_load_calculation": ("not-addressed", "excluded"),
         "emergency_disconnect": ("outdoors", "service-disconnect"),
     }

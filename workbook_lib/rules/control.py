@@ -32,13 +32,14 @@ def control_credit(listed_to: Sequence[str], access: str, edition: Edition, *, a
         reasons.append("its setting can be changed by the user")
     if form == "none" and not accepted:
         reasons.append(f"the {edition.year} code has no rule that puts a service setting in place of the load")
-    if form == "power-control" and listed_to and not any(_is_power_control(name) for name in listed_to):
-        reasons.append("this edition wants it listed as a power control system")
+    listing = edition.value("control_listing").value
+    if form == "power-control" and listed_to and not any(_same_standard(name, listing) for name in listed_to):
+        reasons.append(f"this edition wants it listed as a power control system ({listing})")
     return Credit(not reasons, tuple(reasons))
 
 
-def _is_power_control(listing: str) -> bool:
-    return listing.replace(" ", "").upper().startswith("UL3141") or "power control" in listing.lower()
+def _same_standard(name: str, wanted: str) -> bool:
+    return name.replace(" ", "").upper().startswith(wanted.replace(" ", "").upper())
 
 
 def minimum_load(key: str, uncontrolled: Quantity, minimum: Sequence[Quantity], source: Source) -> Step:

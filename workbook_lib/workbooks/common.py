@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 from workbook_lib.editions import Change, Edition
-from workbook_lib.sheet import CONFIRMED, Check, Header, Input, Quantity, Sheet, Step, Table, Verdict, needs_input, walk
+from workbook_lib.sheet import CONFIRMED, Check, Header, Input, Quantity, Sheet, Source, Step, Table, Verdict, needs_input, walk
 from workbook_lib.version import VERSION
 
 STANDING_CAUTIONS = (
@@ -154,19 +154,22 @@ def with_decisions(checks: Sequence[Check], evidence: Iterable) -> tuple[Check, 
 
 
 def status_cautions(roots: Iterable[Quantity], checks: Iterable[Check]) -> tuple[str, ...]:
-    """A caution for each code value and section in use that is not confirmed in two public sources."""
-    found: dict[str, None] = {}
+    """A caution for each code value and section in use that is not confirmed in two public sources, by section."""
+    found: dict[tuple[str, str, str], dict[str, None]] = {}
     for item in walk(roots):
-        source = item.source
-        if source is not None and source.edition and source.status != CONFIRMED:
-            what = item.meaning if isinstance(item, Input) else f"section behind “{item.meaning}”"
-            reason = f" ({source.note})" if source.note else ""
-            found.setdefault(f"{source.status}: {what}, NEC {source.edition} {source.locator}{reason}", None)
+        if item.source is not None and item.source.edition and item.source.status != CONFIRMED:
+            _note(found, item.source, item.meaning)
     for check in checks:
-        source = check.source
-        if source is not None and source.edition and source.status != CONFIRMED:
-            found.setdefault(f"{source.status}: section behind the check {check.key}, NEC {source.edition} {source.locator}", None)
-    return tuple(found)
+        if check.source is not None and check.source.edition and check.source.status != CONFIRMED:
+            _note(found, check.source, f"check {check.key}")
+    return tuple(
+        f"{status}: {where}{f' ({why})' if why and why != status else ''}, behind {'; '.join(uses)}" for (status, where, why), uses in found.items()
+    )
+
+
+def _note(found: dict[tuple[str, str, str], dict[str, None]], source: Source, use: str) -> None:
+    place = (source.status, f"NEC {source.edition} {source.locator}", source.note)
+    found.setdefault(place, {}).setdefault(use, None)
 
 
 def rekeyed(root: Step, prefix: str, kept: Iterable[Quantity]) -> Step:

@@ -211,6 +211,9 @@ def _chosen_load(work: Work) -> None:
     work.result("always_on_va", held.always_on)
     if held.steps:
         work.sections.append(Section("Control in place of load", held.steps, "A setting counts only where the control is credited."))
+    reach = work.edition.value("control_reaches_optional")
+    if held.credited and work.method != "standard" and reach.value != "yes":
+        work.notes.append(f"whether a control setting reaches the optional methods is argued ({reach.source}): {reach.source.note}")
     if held.credited and work.limit is not None:
         hundred = work.home.site.service.hundred_percent_rated
         for device, bound in controls.service_limits(work.home):
