@@ -121,43 +121,49 @@ def _season(season: str, members: list[LoadItem], items: Sequence[LoadItem], edi
     )
 
 
+def season_taken(heating: Step | None, cooling: Step | None) -> str:
+    """Season whose load is the larger, empty where there is neither. Parameters: [VA]. Returns: heating or cooling. Source: 220.60."""
+    if heating is None and cooling is None:
+        return ""
+    return "heating" if cooling is None or (heating is not None and heating.value >= cooling.value) else "cooling"
+
+
 def larger_hvac(heating: Step | None, cooling: Step | None, edition: Edition) -> Step | None:
     """The larger of heating and cooling, since they do not run together; None if there is neither.
 
     Parameters: [VA]. Returns: [VA]. Source: 220.60 (2026: 120.60).
     """
-    sides = {name: step for name, step in (("heating", heating), ("cooling", cooling)) if step is not None}
-    if not sides:
+    season = season_taken(heating, cooling)
+    if not season:
         return None
-    larger = max(sides, key=lambda name: sides[name].value)
+    sides = {name: step for name, step in (("heating", heating), ("cooling", cooling)) if step is not None}
     return Step(
         "standard.hvac",
         "D_hvac",
         "larger of heating and cooling",
-        "max(" + ", ".join(sides) + ")" if len(sides) > 1 else larger,
+        "max(" + ", ".join(sides) + ")" if len(sides) > 1 else season,
         sides,
-        sides[larger].value,
+        sides[season].value,
         "VA",
         edition.cite("noncoincident"),
-        note=f"{larger} is taken",
+        note=f"{season} is taken",
     )
 
 
-def counted_motors(items: Sequence[LoadItem], hvac: Step | None, edition: Edition) -> list[tuple[LoadItem, Quantity]]:
+def counted_motors(items: Sequence[LoadItem], season: str, edition: Edition) -> list[tuple[LoadItem, Quantity]]:
     """Motors among which the largest is sought, with the load of each.
 
     From 2020 the smaller motor of a noncoincident pair stays in the search; before, only motors of the
-    season that counts. Parameters: items [VA]. Returns: pairs of item and motor [VA].
+    season that counts. Parameters: items [VA], season taken. Returns: pairs of item and motor [VA].
     Source: 220.50, 220.60, 430.24 by the edition's switch `noncoincident_motor`.
     """
-    season = None
-    if hvac is not None and edition.value("noncoincident_motor").value == "largest-only":
-        season = "heating" if hvac.note.startswith("heating") else "cooling"
+    if edition.value("noncoincident_motor").value != "largest-only":
+        season = ""
     found: list[tuple[LoadItem, Quantity]] = []
     for item in items:
-        if item.kind in COOLING_KINDS and item.kind != "heat-pump" and season == "heating":
+        if season == "heating" and item.kind in COOLING_KINDS and item.kind != "heat-pump":
             continue
-        if item.kind == "hvac-fan" and season and item.season not in (season, "both", ""):
+        if season and item.kind == "hvac-fan" and item.season not in (season, "both", ""):
             continue
         if item.motors:
             found += [(item, motor) for motor in item.motors]

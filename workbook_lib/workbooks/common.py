@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from workbook_lib.editions import Change, Edition
@@ -163,7 +163,8 @@ def status_cautions(roots: Iterable[Quantity], checks: Iterable[Check]) -> tuple
         if check.source is not None and check.source.edition and check.source.status != CONFIRMED:
             _note(found, check.source, f"check {check.key}")
     return tuple(
-        f"{status}: {where}{f' ({why})' if why and why != status else ''}, behind {'; '.join(uses)}" for (status, where, why), uses in found.items()
+        f"{status}: {where}{f' ({why})' if why and why != status else ''}, behind {'; '.join(uses)}"
+        for (status, where, why), uses in found.items()
     )
 
 
@@ -203,15 +204,3 @@ def open_items(sheet: Sheet) -> Table:
         if check.verdict in (Verdict.NEEDS_INPUT, Verdict.JUDGEMENT)
     )
     return Table(("Check", "Verdict", "Open because", "What closes it", "Who decides"), rows, "Open items")
-
-
-def bisect_turn(low: float, high: float, holds_at: Callable[[float], bool], *, steps: int = 24) -> float:
-    """Value between a and b where a monotone verdict turns. Parameters: [any], same unit. Returns: [same unit]."""
-    below = holds_at(low)
-    for _ in range(steps):
-        middle = (low + high) / 2
-        if holds_at(middle) == below:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2

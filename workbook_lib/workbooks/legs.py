@@ -46,8 +46,7 @@ def demand_of(item: LoadItem, result: MethodResult, edition: Edition) -> Quantit
             )
         return item.va
     if item.group == "hvac":
-        taken = result.hvac.note.split()[0] if result.hvac is not None else ""
-        side = result.hvac.uses.get(taken) if result.hvac is not None else None
+        side = result.hvac.uses.get(result.season) if result.hvac is not None else None
         if side is None or not any(used is item.va for used in side.uses["load"]):
             return None
     return item.va
@@ -137,7 +136,7 @@ def _motor_part(leg: str, items: Sequence[LoadItem], result: MethodResult, editi
     """25 % of the largest motor current on this leg [A]: motors between the legs and those on it."""
     candidates = [
         (item, motor)
-        for item, motor in standard_method.counted_motors(items, result.hvac, edition)
+        for item, motor in standard_method.counted_motors(items, result.season, edition)
         if item.voltage_v > LEG_VOLTAGE_LIMIT or item.leg in (leg, "")
     ]
     if not candidates:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from workbook_lib.editions import Edition
 from workbook_lib.errors import MissingInput
 from workbook_lib.rules import cooking, general_load, optional_method, standard_method
-from workbook_lib.rules.loads import LoadItem, of_group, of_kind, settle_exclusive
+from workbook_lib.rules.loads import LoadItem, of_group, settle_exclusive
 from workbook_lib.sheet import Input, Quantity, Step
 
 METHODS = ("optional_dwelling", "existing_dwelling", "standard")
@@ -50,7 +50,7 @@ class Scope:
 
 @dataclass(frozen=True, slots=True)
 class MethodResult:
-    """Answer of one method: total [VA], steps in reading order, demand by class [VA], branch A or B."""
+    """Answer of one method: total [VA], steps in reading order, demand by class [VA], branch A or B, season taken."""
 
     method: str
     total: Step
@@ -59,6 +59,7 @@ class MethodResult:
     continuous: tuple[Quantity, ...] = ()
     branch: str = ""
     hvac: Step | None = None
+    season: str = ""
 
 
 def general_steps(scope: Scope, edition: Edition) -> list[Step]:
@@ -186,7 +187,8 @@ def standard(scope: Scope, edition: Edition, general: Sequence[Step]) -> MethodR
     hvac_items = of_group(items, HVAC_GROUP)
     heating, cooling = standard_method.heating_load(hvac_items, edition), standard_method.cooling_load(hvac_items, edition)
     hvac = standard_method.larger_hvac(heating, cooling, edition)
-    largest = standard_method.largest_motor_part(standard_method.counted_motors(items, hvac, edition), edition)
+    season = standard_method.season_taken(heating, cooling)
+    largest = standard_method.largest_motor_part(standard_method.counted_motors(items, season, edition), edition)
     motor = standard_method.motor_demand(of_group(items, "motor"), largest, edition)
     for name, step in (("motor", motor), ("hvac", hvac)):
         if step is not None:
@@ -204,7 +206,9 @@ def standard(scope: Scope, edition: Edition, general: Sequence[Step]) -> MethodR
         raise MissingInput([f"panel.{scope.name}.serves"], "nothing is connected below this panel and it serves no area")
     total = standard_method.whole_load("standard.total", "load by the standard method", dict(demand), edition.cite("standard"))
     seasons = [step for step in (heating, cooling, largest) if step is not None]
-    return MethodResult("standard", total, (*steps, *seasons, *demand.values(), total), demand, _continuous(items), hvac=hvac)
+    return MethodResult(
+        "standard", total, (*steps, *seasons, *demand.values(), total), demand, _continuous(items), hvac=hvac, season=season
+    )
 
 
 def _cooking(items: Sequence[LoadItem], edition: Edition) -> Step:
@@ -218,8 +222,3 @@ def _continuous(items: Sequence[LoadItem]) -> tuple[Quantity, ...]:
 
 CALCULATE = {"optional_dwelling": optional_dwelling, "existing_dwelling": existing_dwelling, "standard": standard}
 """Method name as in results.json -> function of a Scope, an edition and the general steps of the scope."""
-
-
-def motors_of(items: Sequence[LoadItem]) -> tuple[LoadItem, ...]:
-    """Items that count as motors. Returns: items [VA]."""
-    return of_kind(items, *standard_method.MOTOR_KINDS)

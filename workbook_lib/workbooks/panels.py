@@ -238,6 +238,11 @@ def panel_loads(work) -> None:
 def _panel(work, panel, whole: bool) -> list[Step]:
     key, question = f"panel-load:{panel.id}", f"does panel {panel.id} carry what hangs below it?"
     edition = work.edition
+    if panel.kind == "split-bus":
+        note = "a split-bus panel: which loads each part of its bus carries is not computed"
+        closes = "a calculation of each bus section, or a panel with one bus"
+        work.checks.append(Check(key, question, Verdict.JUDGEMENT, note=note, closes=closes, decides="the engineer"))
+        return []
     try:
         load, continuous = _panel_load(work, panel, whole)
     except MissingInput as lack:
@@ -374,12 +379,6 @@ def upstream_device(home, panel) -> Input | None:
         if found.kind in ("panel", "service", "adapter"):
             return None
     return None
-
-
-def items_below(work, panel) -> tuple[LoadItem, ...]:
-    """Loads below a panel. Returns: items [VA]."""
-    below = set(work.home.tree.below(panel.id))
-    return tuple(item for item in work.scope.items if item.id in below)
 
 
 def verified(work) -> Check:

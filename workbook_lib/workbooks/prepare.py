@@ -7,12 +7,12 @@ as `MissingInput`, so that the sheet can name every field at once.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from workbook_lib.editions import Edition
 from workbook_lib.errors import MissingInput
 from workbook_lib.rules import charging
-from workbook_lib.rules.loads import GROUP_OF_KIND, LoadItem, load_current_va, motor_current
+from workbook_lib.rules.loads import LoadItem, load_current_va, motor_current
 from workbook_lib.sheet import Input, Quantity, Step
 from workbook_lib.workbooks.methods import Scope
 
@@ -246,6 +246,8 @@ def charger_item(home, evse, charger: charging.Charger, edition: Edition) -> Loa
         panel=panel.id if panel else "",
         circuit=evse.connected_to,
         voltage_v=charger.voltage.value,
+        leg=_leg(home, evse),
+        neutral=bool(evse.neutral),
         continuous=True,
     )
 
@@ -327,13 +329,3 @@ def without(items: Iterable[LoadItem], ids: Iterable[str]) -> tuple[LoadItem, ..
     """Items less those named. Returns: items [VA]."""
     left_out = set(ids)
     return tuple(item for item in items if item.id not in left_out)
-
-
-def replaced(items: Iterable[LoadItem], changed: Mapping[str, Quantity]) -> tuple[LoadItem, ...]:
-    """Items with the load of some put to another Step. Parameters: id -> [VA]. Returns: items [VA]."""
-    return tuple(replace(item, va=changed[item.id], unit_va=changed[item.id]) if item.id in changed else item for item in items)
-
-
-def known_kinds() -> frozenset[str]:
-    """Kinds of load that a calculation knows."""
-    return frozenset(GROUP_OF_KIND)
