@@ -417,7 +417,7 @@ def _storage(work: Work) -> None:
 
 def _sheet(work: Work) -> Sheet:
     home, edition = work.home, work.edition
-    checks = common.with_decisions(work.checks, home.site.evidence)
+    checks = common.with_decisions(sorted(work.checks, key=_reading_order), home.site.evidence)
     if counts_circuit(edition):
         work.notes.append("local form: charging is counted by the rating of its circuit")
     roots: list[Quantity] = [result.step for result in work.results.values() if result.step is not None]
@@ -437,6 +437,20 @@ def _sheet(work: Work) -> Sheet:
         figures=service_figures.figures(work),
         cases=("annex-d", "cooking", "general-load", "optional-method", "conductor", "local-forms"),
     )
+
+
+READING_ORDER = (
+    *("service-capacity", "method-allowed", "control-setting", "control-continuous", "continuous-load", "local-service-limit"),
+    *("service-minimum", "service-conductor", "service-neutral", "leg-capacity", "panel-load", "dwelling-83", "storage-charging"),
+    *("field-verified", "edition-adopted", "independent-check"),
+)
+"""Order of the checks on the sheet, by the part of their key before the colon."""
+
+
+def _reading_order(check: Check) -> tuple[bool, int]:
+    """Checks that count first, then by `READING_ORDER`."""
+    name = check.key.partition(":")[0]
+    return not check.counts, READING_ORDER.index(name) if name in READING_ORDER else len(READING_ORDER)
 
 
 def _ordered(results: Mapping[str, Result]) -> dict[str, Result]:
