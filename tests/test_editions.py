@@ -83,6 +83,7 @@ dwelling_83_lower_a,100,100,100,100,A
 dwelling_83_upper_a,400,400,400,400,A
 terminal_60_limit_a,100,100,100,100,A
 next_size_up_limit_a,800,800,800,800,A
+parallel_minimum_cmil,105600,105600,105600,105600,cmil
 bonding_jumper_area_frac,0.125,0.125,0.125,0.125,frac
 roof_clearance_in,0.875,0.875,0.875,0.875,in
 roof_adder_degc,33,33,33,33,degC

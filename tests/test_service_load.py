@@ -226,6 +226,18 @@ def test_the_83_percent_rule_fails_one_size_below(tmp_path):
     assert small.results["smallest_service_conductor"].value == "2/0"
 
 
+def test_the_neutral_is_not_below_the_least_grounded_conductor(tmp_path):
+    # 250.102(C)(1): 4/0 Cu ungrounded, at least 2 AWG Cu; in parallel sets at least 1/0 each (from memory)
+    def neutral(size, sets=1):
+        return sheet_of(tmp_path, {**T1, "conductor": {"size": "4/0", "neutral": size, "sets": sets}}).check("service-neutral")
+
+    assert neutral("2").verdict is Verdict.PASS
+    assert neutral("4").verdict is Verdict.FAIL
+    assert neutral("4").unit == "cmil"
+    assert neutral("1/0", 2).verdict is Verdict.PASS
+    assert neutral("2", 2).verdict is Verdict.FAIL
+
+
 def test_optional_method_on_a_100_a_service_by_the_83_percent_rule_is_a_judgement(tmp_path):
     sheet = sheet_of(tmp_path, {**T1, "service": "100 A", "conductor": {"size": "4", "neutral": "4"}})
     check = sheet.check("method-allowed:optional_dwelling")

@@ -126,19 +126,33 @@ def smallest_size(required_a: float, column: str, edition: Edition) -> str:
     return next(size for size, ampacity in cells.items() if ampacity == chosen)
 
 
-def bonding_minimum(size: Input, material: Input, neutral_material: Input, sets: Input, edition: Edition) -> Input:
-    """Least size of the service's grounded conductor by the size of the ungrounded ones.
+def least_neutral_area(size: Input, material: Input, neutral_material: Input, sets: Input, edition: Edition) -> Quantity:
+    """Least area of the service's grounded conductor, in each raceway where sets run in parallel.
 
-    Parameters: size and material of one ungrounded conductor (text), sets [-]. Returns: size (text).
-    Errors: MissingInput for parallel sets, whose areas are added. Source: 250.24, 250.102(C)(1).
+    Parameters: size and material of one ungrounded conductor (text), sets [-], each set in a raceway of
+    its own. Returns: [cmil]. Source: 250.24 with 250.102(C)(1); 1/0 for conductors in parallel (from memory).
     """
-    if sets.value != 1:
-        raise MissingInput([sets.key], "parallel service conductors: the table is entered with the sum of their areas")
     area = edition.lookup("conductor_properties", size.value, "cmil")
-    return edition.bracket("supply_side_bonding_jumper", area.value, f"{material.value.lower()}_to_{neutral_material.value.lower()}")
+    column = f"{material.value.lower()}_to_{neutral_material.value.lower()}"
+    least = edition.bracket("supply_side_bonding_jumper", area.value, column)
+    least_area = edition.lookup("conductor_properties", least.value, "cmil")
+    if sets.value == 1:
+        return least_area
+    parallel = edition.value("parallel_minimum_cmil")
+    return Step(
+        "neutral.least_area",
+        "A_min",
+        "least area of the grounded conductor in each raceway",
+        "max(by_table, in_parallel)",
+        {"by_table": least_area, "in_parallel": parallel},
+        max(least_area.value, parallel.value),
+        "cmil",
+        edition.cite("bonding_jumper"),
+        note=f"{sets.value:g} sets, each in its own raceway",
+    )
 
 
-def neutral_check(ampacity: Step, current: Step, neutral_area: Input, least_area: Input, edition: Edition) -> Check:
+def neutral_check(ampacity: Step, current: Step, neutral_area: Input, least_area: Quantity, edition: Edition) -> Check:
     """Whether the service neutral carries its load and is not below the least grounded conductor.
 
     Parameters: ampacity, current [A]; areas [cmil]. Returns: Check, on current unless the size fails.

@@ -213,12 +213,11 @@ def service_neutral(work, current: Step) -> None:
         ampacity = ampacity_of(work.home, wire, "service.conductor", edition, rating=work.home.site.service.rating, neutral=True)
         if wire.size is None:
             raise MissingInput(["service.conductor.size"])
-        least = conductor.bonding_minimum(wire.size, wire.material, wire.material, wire.sets, edition)
+        least_area = conductor.least_neutral_area(wire.size, wire.material, wire.material, wire.sets, edition)
     except MissingInput as lack:
         work.checks.append(needs_input("service-neutral", NEUTRAL_QUESTION, lack.fields, edition.cite("neutral"), note=str(lack)))
         return
     area = edition.lookup("conductor_properties", wire.neutral.value, "cmil")
-    least_area = edition.lookup("conductor_properties", least.value, "cmil")
     work.checks.append(conductor.neutral_check(ampacity, current, area, least_area, edition))
 
 

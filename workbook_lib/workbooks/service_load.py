@@ -121,6 +121,11 @@ def method_totals(work: Work, items: Sequence[LoadItem]) -> tuple[dict[str, Meth
 
 def _connected(work: Work) -> None:
     """Section with every load: what is connected, its class, panel, leg and status."""
+    dwelling = work.home.site.dwelling
+    if work.edition.value("garage_counts").value != "none" and dwelling.attached_garage_area is None:
+        work.assumptions.append(
+            Assumption("dwelling.attached_garage_area", "no attached garage is given: none is counted in the floor area")
+        )
     rows = tuple(
         (item.label, item.group, item.count, item.va.value, item.panel or "-", item.leg or "-", item.status) for item in work.prepared.items
     )
