@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from workbook_lib.errors import CalculationFault
 from workbook_lib.formula import GUARD
@@ -29,6 +29,8 @@ SIGNIFICANT = 3
 INPUT_DIGITS = 6
 """Significant digits of a given number that no short decimal writes exactly (a converted unit)."""
 MAX_EXTRA = 9
+LONG_LIST = 8
+"""A given list with more numbers than this is named with its ends, not written out."""
 
 
 def unit_text(unit: str | None) -> str:
@@ -108,8 +110,26 @@ def with_unit(text: str, unit: str | None) -> str:
 
 
 def quantity_text(quantity: Quantity) -> str:
-    """The value of an Input or Step with its unit."""
+    """The value of an Input or Step with its unit; of a long list how many it holds, its least and its largest."""
+    if is_long(quantity.value):
+        ends = f"{value_text(min(quantity.value), quantity.decimals)} to {value_text(max(quantity.value), quantity.decimals)}"
+        return f"list of {len(quantity.value)}: {with_unit(ends, quantity.unit)}"
     return with_unit(bare(quantity), quantity.unit)
+
+
+def is_long(value: object) -> bool:
+    """Whether a value is a list too long to be written out."""
+    return isinstance(value, (tuple, list)) and len(value) > LONG_LIST
+
+
+def neighbours(value: float, listed: Sequence[float], decimals: int | None = None) -> str:
+    """Part of a long list around one of its numbers, empty if the number is not in it. Parameters: [any]. Returns: text."""
+    for place, item in enumerate(listed):
+        if math.isclose(item, value, rel_tol=GUARD):
+            near = listed[max(place - 1, 0) : place + 2]
+            ahead, behind = "… " if place > 1 else "", " …" if place + 2 < len(listed) else ""
+            return f"{ahead}{value_text(tuple(near), decimals)}{behind}"
+    return ""
 
 
 def read_back(text: str) -> float:

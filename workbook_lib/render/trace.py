@@ -12,11 +12,10 @@ from dataclasses import dataclass
 from workbook_lib import formula
 from workbook_lib.formula import FormulaError
 from workbook_lib.render import numbers
-from workbook_lib.sheet import CONFIRMED, Input, Quantity, Section, Sheet, Step, walk
+from workbook_lib.sheet import CONFIRMED, Input, Quantity, Section, Sheet, Step, parts, walk
 
 MAX_EXTRA = 6
-LONG_LIST = 8
-"""A given list with more numbers than this is named in a line, not written out."""
+_WORDS = {"frac": "fraction", "va": "VA", "a": "A", "v": "V"}
 _LIST_CALL = re.compile(r"\bsum\(\s*(\w+)\s*\)")
 
 
@@ -168,8 +167,15 @@ class Trace:
                     break
             except (FormulaError, ValueError, TypeError, IndexError):
                 continue
-        named = {name: f"list {self.number(used)}" for name, used in step.uses.items() if _is_long(used)}
+        if _mixed_units(step):
+            shown, _ = _printed_values(step, extra, units=True)
+        named = {name: self._long_list(step, used) for name, used in step.uses.items() if numbers.is_long(getattr(used, "value", None))}
         return formula.layout(_plain_sums(step), {**shown, **named})
+
+    def _long_list(self, step: Step, used: Quantity) -> str:
+        """A long list in a line: its number, and what stands around the result in it."""
+        near = numbers.neighbours(step.value, used.value, used.decimals)
+        return f"list {self.number(used)}: {near}" if near else f"list {self.number(used)}"
 
 
 def _plain_sums(step: Step) -> str:
@@ -185,8 +191,9 @@ def _plain_sums(step: Step) -> str:
     return _LIST_CALL.sub(plain, step.formula)
 
 
-def _is_long(used: object) -> bool:
-    return isinstance(used, Input) and isinstance(used.value, (tuple, list)) and len(used.value) > LONG_LIST
+def _mixed_units(step: Step) -> bool:
+    """Whether the numbers of a step have unlike units, so that its line is clearer with them."""
+    return "**" not in step.formula and len({numbers.unit_text(used.unit) for used in parts(step)} - {""}) > 1
 
 
 def _label(item: Quantity, name: str, *, in_list: bool) -> str:
@@ -194,11 +201,11 @@ def _label(item: Quantity, name: str, *, in_list: bool) -> str:
         return item.symbol
     if in_list:
         return item.meaning if len(item.meaning) <= 40 else item.key
-    return name.replace("_", " ")
+    return " ".join(_WORDS.get(word, word) for word in name.split("_"))
 
 
-def _printed_values(step: Step, extra: int) -> tuple[dict[str, str], dict[str, object]]:
-    """For each name of the formula, what is printed and the value that the print says."""
+def _printed_values(step: Step, extra: int, *, units: bool = False) -> tuple[dict[str, str], dict[str, object]]:
+    """For each name of the formula, what is printed (with its unit, where asked for) and the value that the print says."""
     summed = frozenset(_LIST_CALL.findall(step.formula))
     shown: dict[str, str] = {}
     values: dict[str, object] = {}
@@ -206,8 +213,9 @@ def _printed_values(step: Step, extra: int) -> tuple[dict[str, str], dict[str, o
         joint = " + " if name in summed else ", "
         if isinstance(used, tuple):
             texts = [numbers.bare(item, extra if isinstance(item, Step) or extra > 1 else 0) for item in used]
-            shown[name] = joint.join(texts) or "none"
             values[name] = tuple(_said(item.value, text) for item, text in zip(used, texts, strict=True))
+            shown[name] = joint.join(numbers.with_unit(text, item.unit if units else None) for item, text in zip(used, texts, strict=True))
+            shown[name] = shown[name] or "none"
         elif isinstance(used.value, (tuple, list)):
             shown[name] = numbers.bare(used, extra, joint)
             values[name] = used.value
@@ -215,6 +223,7 @@ def _printed_values(step: Step, extra: int) -> tuple[dict[str, str], dict[str, o
             added = extra if isinstance(used, Step) or not _exact(used, extra) else 0
             shown[name] = numbers.bare(used, added)
             values[name] = _said(used.value, shown[name])
+            shown[name] = numbers.with_unit(shown[name], used.unit if units else None)
     return shown, values
 
 

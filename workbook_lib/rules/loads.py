@@ -55,7 +55,7 @@ class LoadItem:
     """One load ready for a calculation.
 
     `va` is the connected load [VA] of all `count` units; `unit_va` that of one; `motors` the [VA] of
-    each motor in one unit; `voltage_v` [V]; `season` heating, cooling, both or empty; `exclusive` the
+    each motor in one unit; `voltage_v` [V] and `voltage`, the input it comes from where stated; `season` heating, cooling, both or empty; `exclusive` the
     name of a group of which only the largest member counts; `label` the words for the sheet.
     """
 
@@ -69,6 +69,7 @@ class LoadItem:
     panel: str = ""
     circuit: str = ""
     voltage_v: float = 240.0
+    voltage: Input | None = None
     leg: str = ""
     neutral: bool = False
     continuous: bool = False

@@ -88,7 +88,7 @@ def _across_at_other_voltage(items: Sequence[LoadItem], result: MethodResult, ed
 
 
 def _amperes(item: LoadItem, demand: Quantity, edition: Edition, *, key: str = "") -> Step:
-    voltage = Input(f"load.{item.id}.voltage", f"{item.label} voltage", item.voltage_v, "V")
+    voltage = item.voltage or Input(f"load.{item.id}.voltage", f"{item.label} voltage", item.voltage_v, "V")
     return Step(
         key or f"leg.{item.id}.current",
         "I",
