@@ -316,3 +316,9 @@ def test_an_amendments_file_without_changes_is_read(tmp_path):
     home = read_home(site)
     assert home.amendments == ()
     assert not [field for field, _ in home.lacking if "amendments" in field]
+
+
+def test_another_edition_than_the_files_own_is_a_what_if(tmp_path):
+    path = written(tmp_path, SMALL)
+    assert read_home(path, {"site.edition": "2020"}).edition_basis == "what-if"
+    assert read_home(path, {"site.edition": "2023"}).edition_basis == "stated"

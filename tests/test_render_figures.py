@@ -43,7 +43,7 @@ def test_every_number_of_the_table_is_printed_on_the_drawing(drawn):
     said = " ".join(element.text or "" for element in ElementTree.fromstring(text).iter(f"{SPACE}text"))
     for row in figure.table.rows:
         assert str(row[0]) in said
-    expected = {"composition": ("31,020", "17,208", "22,968"), "capacity": ("95.7", "100.04", "131.7", "service rating 100.0 A")}
+    expected = {"composition": ("31,020", "17,208", "22,968"), "capacity": ("95.7", "100.04", "131.7", "service rating 100 A")}
     for words in expected[figure.kind]:
         assert words in said
 

@@ -9,7 +9,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from tests.loads import HIGHEST, KINDS, calculate, homes, item, total
-from workbook_lib.editions import YEARS, load
+from workbook_lib.editions import YEARS
 from workbook_lib.workbooks.methods import METHODS
 
 STEPPED = ("fastened", "water-heater", "dishwasher", "disposer", "microwave", "spa", "electric-heat", "range", "cooktop", "oven")
@@ -101,9 +101,3 @@ def test_existing_heating_becomes_branch_b_when_some_is_added():
     existing = [item("air-conditioner", 6000)]
     assert calculate("existing_dwelling", existing, "2023").branch == "A"
     assert calculate("existing_dwelling", [*existing, item("heat-pump", 1000, status="added")], "2023").branch == "B"
-
-
-def test_editions_are_explicit_and_known():
-    assert YEARS == ("2017", "2020", "2023", "2026")
-    for year in YEARS:
-        assert load(year).year == year

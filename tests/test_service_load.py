@@ -165,6 +165,17 @@ def test_app_slider_setting_is_refused_and_a_restricted_one_counts(tmp_path):
     assert sheet_of(tmp_path, setting("restricted"), "2017").results["code_load_va:evse-1"].value == 9600
 
 
+def test_unknown_nameplate_is_7200_va_only_in_2026(tmp_path):
+    def lose(made):
+        made["evse"][0].pop("rating")
+
+    assert sheet_of(tmp_path, T1, "2026", lose).results["code_load_va:evse-1"].value == 7200
+    for year in ("2017", "2020", "2023"):
+        sheet = sheet_of(tmp_path, T1, year, lose)
+        assert sheet.verdict is Verdict.NEEDS_INPUT
+        assert sheet.check("service-capacity").fields == ("evse.evse-1.rating",)
+
+
 def test_watts_and_metres_give_the_same_home(tmp_path):
     def metric(made):
         made["dwelling"]["floor_area"] = "185.806080 m^2"
@@ -295,4 +306,21 @@ def test_every_number_traces_to_inputs(tmp_path_factory, rating, area):
     sheet = sheet_of(tmp_path_factory.mktemp("home"), {**T1, "service": f"{rating} A", "floor_area": f"{area} ft^2"})
     keys = [step.key for step in sheet.steps()]
     assert len(keys) == len(set(keys)), sorted(key for key in keys if keys.count(key) > 1)
-    assert {"dwelling.floor_area", "load.range.rating", "evse.evse-1.rating"} <= {item.key for item in sheet.inputs()}
+    traced = {item.key for item in sheet.inputs()}
+    assert {"dwelling.floor_area", "load.range.rating", "evse.evse-1.rating", "service.rating", "panel.main.bus"} <= traced
+    assert {f"service.conductor.{name}" for name in ("size", "material", "insulation", "terminals", "neutral")} <= traced
+    assert "raceway.riser.ambient" in traced
+
+
+def test_a_raceway_close_above_a_roof_is_hotter(tmp_path):
+    def roof(height, insulation="THWN-2"):
+        def change(made):
+            made["raceway"][0]["above_roof"] = height
+
+        inputs = {**T1, "conductor": {"size": "4/0", "insulation": insulation}}
+        return sheet_of(tmp_path, inputs, change=change).results["service_conductor_ampacity_a"].value
+
+    # 30 + 33 = 63 degC: 4/0 Cu 90 degC column 260 A x 0.65 = 169 A (table values of checks D1 and D2; the adder from memory)
+    assert roof("0.5 in") == pytest.approx(169.0)
+    assert roof("2 in") == roof("none") == pytest.approx(230.0)
+    assert roof("0.5 in", "XHHW-2") == pytest.approx(230.0)

@@ -42,6 +42,7 @@ def parser() -> argparse.ArgumentParser:
     study.add_argument("--pdf", action="store_true", help="print each page to PDF as well, through an installed Chromium-family browser")
     check = commands.add_parser(
         "validate",
+        parents=[shared],
         help="check files without calculating",
         description="Read site, jurisdiction and utility files and list every fault, one a line.",
     )
@@ -65,6 +66,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 3
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 3
+    except OSError as error:
+        if debug:
+            raise
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"machinery fault: {where}{error.strerror or error}", file=sys.stderr)
         return 3
     except Exception as error:
         if debug:

@@ -16,13 +16,13 @@ import operator
 from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 
-from workbook_lib.errors import WorkbookError
+from workbook_lib.errors import CalculationFault
 
 GUARD = 1e-9
 """Relative guard against the last bit of floating point arithmetic: 0.1 * 3 * 100 is 30, not 35."""
 
 
-class FormulaError(WorkbookError):
+class FormulaError(CalculationFault):
     """The formula text is outside the language or names something that was not given."""
 
 

@@ -8,19 +8,23 @@ from __future__ import annotations
 
 import importlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
+from types import ModuleType
 
-from workbook_lib import editions
+from workbook_lib import editions, published
+from workbook_lib.editions import Edition
 from workbook_lib.errors import Fault, InputFault, WorkbookError
-from workbook_lib.render import compare, content, html, results, text
-from workbook_lib.render.content import Part
+from workbook_lib.render import content, html, results, text
+from workbook_lib.render.blocks import Part, Prose
 from workbook_lib.render.trace import Trace
-from workbook_lib.sheet import Sheet
+from workbook_lib.sheet import Section, Sheet
 from workbook_lib.workbooks import REGISTRY
+from workbook_lib.workbooks.turning import turning_values
 
 RESULTS_MIME = "application/vnd.dwelling-service.results+json"
 """Kind of the notebook output that carries results.json of its workbook."""
+EDITIONS_TITLE = "The same home under the other editions"
 EDITION_FIELD = "site.edition"
 
 
@@ -62,11 +66,12 @@ class Drawings:
 class Study:
     """One home in one workbook, ready to be shown part by part."""
 
-    def __init__(self, home, sheet: Sheet, others: Callable[[], Mapping[str, Sheet | WorkbookError]], opened: str, *, interactive: bool):
+    def __init__(self, home, edition: Edition, workbook: ModuleType, opened: str, *, interactive: bool):
         self.home = home
-        self.sheet = sheet
-        self._trace = Trace(sheet)
-        self._others = others
+        self.sheet: Sheet = workbook.study(home, edition)
+        self._edition = edition
+        self._workbook = workbook
+        self._trace = Trace(self.sheet)
         self._opened = opened
         self._interactive = interactive
 
@@ -76,7 +81,7 @@ class Study:
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, object]:
         from workbook_lib.render import page
 
-        part = Part("opened", "Opened", (content.Prose((self._opened,)),))
+        part = Part("opened", "Opened", (Prose((self._opened,)),))
         return {"text/plain": self._opened, "text/html": page.live_style() + html.fragment(part)}
 
     def title_block(self) -> Shown:
@@ -92,8 +97,12 @@ class Study:
         return _shown(content.inputs(self._trace))
 
     def assumptions(self) -> Shown:
-        """What was taken without being given."""
-        return _shown(content.assumptions(self.sheet))
+        """What was taken without being given, and where the verdict turns on it."""
+        try:
+            turning = turning_values(self.home, self._edition, self._workbook.study, self.sheet)
+        except WorkbookError as error:
+            turning = _not_computed("Assumed values", error)
+        return _shown(content.assumptions(self.sheet, turning))
 
     def steps(self) -> Shown:
         """The calculation, step by step."""
@@ -108,25 +117,48 @@ class Study:
         return Drawings(self.sheet)
 
     def other_editions(self) -> Shown:
-        """The same home under every edition, and what moves the result."""
-        return _shown(compare.other_editions(self.sheet, self._others()))
+        """The same home under every edition, and which rules move the result."""
+        made = getattr(self._workbook, "other_editions", None)
+        if made is None:
+            return Shown("", "")
+        try:
+            shown = made(self.home, self._edition)
+        except WorkbookError as error:
+            shown = (_not_computed(EDITIONS_TITLE, error),)
+        return _shown(content.sections("editions", EDITIONS_TITLE, shown))
 
     def published(self) -> Shown:
         """The published cases that the rules of this sheet are proven against."""
-        return _shown(content.published(self.sheet))
+        return _shown(content.published(tuple(_family(name) for name in self.sheet.cases)))
 
     def open_items(self) -> Shown:
         """What is missing or left to judgement, what closes it, who decides."""
         return _shown(content.open_items(self.sheet))
 
     def cautions(self) -> Shown:
-        """Cautions, and what was not checked."""
+        """What a reader must know before relying on the sheet."""
         return _shown(content.cautions(self.sheet))
+
+    def not_checked(self) -> Shown:
+        """What belongs to the workbook and was not checked."""
+        return _shown(content.not_checked(self.sheet))
 
     def results(self) -> Shown:
         """The results as filed; the output also carries results.json of this workbook."""
         part = content.results(self._trace)
         return Shown(text.plain(part), html.fragment(part), {RESULTS_MIME: document(self.home, (self.sheet,))})
+
+
+def _not_computed(heading: str, error: WorkbookError) -> Section:
+    return Section(heading, (), f"Not computed: {error}")
+
+
+def _family(name: str) -> tuple[str, int, int, int]:
+    """A family of published cases with how many sources, cases and printed values it has. Errors: KeyError for an unknown one."""
+    found = [case for case in published.cases() if case.family == name]
+    if not found:
+        raise KeyError(f"no family of published cases {name!r}")
+    return name, len({case.source.id for case in found}), len(found), sum(len(case.answers) for case in found)
 
 
 def _shown(part: Part) -> Shown:
@@ -166,7 +198,11 @@ def _overrides(overrides: Mapping[str, object] | str | None, file: str) -> Mappi
 
 def sheet_of(home, workbook: str) -> Sheet:
     """The sheet of one workbook for a home under its own edition. Errors: CalculationFault."""
-    return importlib.import_module(REGISTRY[workbook]).study(home, editions.load(home.edition_year))
+    return _module(workbook).study(home, editions.load(home.edition_year))
+
+
+def _module(workbook: str) -> ModuleType:
+    return importlib.import_module(REGISTRY[workbook])
 
 
 def open(
@@ -184,29 +220,14 @@ def open(
     """
     try:
         home = read(site_file, edition, overrides)
-        sheet = sheet_of(home, workbook)
+        given = _overrides(overrides, str(site_file))
+        said = "; ".join(f"{key} = {value}" for key, value in given.items()) or "none"
+        opened = f"Site file {Path(site_file).as_posix()}; edition {home.edition_year}; values overridden: {said}."
+        return Study(home, editions.load(home.edition_year), _module(workbook), opened, interactive=interactive)
     except WorkbookError as error:
         lines = text.faults(error).split("\n")
         error._render_traceback_ = lambda: lines
         raise
-    given = _overrides(overrides, str(site_file))
-
-    def others() -> dict[str, Sheet | WorkbookError]:
-        return {year: _under(year, sheet, site_file, given, workbook) for year in editions.YEARS}
-
-    said = "; ".join(f"{key} = {value}" for key, value in given.items()) or "none"
-    opened = f"Site file {Path(site_file).as_posix()}; edition {sheet.header.edition}; values overridden: {said}."
-    return Study(home, sheet, others, opened, interactive=interactive)
-
-
-def _under(year: str, own: Sheet, site_file: str | Path, given: Mapping[str, object], workbook: str) -> Sheet | WorkbookError:
-    """The sheet under another edition, or the error that says why there is none."""
-    if year == own.header.edition:
-        return own
-    try:
-        return sheet_of(read(site_file, year, given), workbook)
-    except WorkbookError as error:
-        return error
 
 
 def notebook_path(workbook: str) -> Path:

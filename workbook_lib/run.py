@@ -35,7 +35,7 @@ STATUS = {
 }
 """Exit status of each state of a study."""
 STUDIES = "studies"
-RESULTS, INDEX, INPUTS = "results.json", "index.html", "inputs"
+RESULTS, INDEX, INPUTS, PUBLISHED = "results.json", "index.html", "inputs", "published.html"
 Progress = Callable[[str], None]
 
 
@@ -111,7 +111,7 @@ def study(
 def own_names() -> set[str]:
     """Names that a study folder may hold."""
     made = {f"{name}.{kind}" for name in REGISTRY for kind in ("ipynb", "html", "pdf")}
-    return made | {RESULTS, INDEX, INPUTS, "index.pdf", ".ipynb_checkpoints"}
+    return made | {RESULTS, INDEX, INPUTS, PUBLISHED, "index.pdf", ".ipynb_checkpoints"}
 
 
 def _refuse_foreign(target: Path) -> None:
@@ -198,11 +198,13 @@ def _write_study(target: Path, site: Path, home, sheets: tuple[Sheet, ...], edit
         documents = []
         with ThreadPoolExecutor(1) as aside:
             ready = aside.submit(_load_page_maker)
+            cases = aside.submit(_write_published, sheets, made)
             for number, sheet in enumerate(sheets, 1):
                 progress(f"running {sheet.workbook} ({number} of {len(sheets)})")
                 run = _run_notebook(sheet, parameters, made, target)
                 documents.append(filed_in(run))
                 _write_page(ready, sheet, run, number, len(sheets), pdf, made)
+            cases.result()
         content = results.to_bytes(results.merged(documents))
         if content != results.to_bytes(notebook.document(home, sheets)):
             raise MachineryFault("the notebooks and the library gave different results; nothing was written")
@@ -220,6 +222,8 @@ def copy_inputs(site: Path, inputs: Iterable[tuple[str, str]], folder: Path) -> 
     """
     for relative, digest in inputs:
         source, copy = site.parent / relative, folder / relative
+        if not copy.resolve().is_relative_to(folder.resolve()):
+            raise MachineryFault(f"{relative} lies outside the folder of the site file; move it there")
         copy.parent.mkdir(parents=True, exist_ok=True)
         content = source.read_bytes()
         if hashlib.sha256(content).hexdigest() != digest:
@@ -267,15 +271,29 @@ class _PageMaker:
 
 
 def _load_page_maker() -> _PageMaker:
-    import nbconvert.exporters  # noqa: F401  (loaded on the side, used when the notebook is done)
+    """What makes pages, loaded and warm by the time the notebook is done."""
+    from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
     from workbook_lib.render import page
 
+    shown = new_output("display_data", {"text/html": "", "text/plain": ""})
+    page.body_of_notebook(new_notebook(cells=[new_markdown_cell("# ."), new_code_cell(outputs=[shown])]))
     return _PageMaker(page)
 
 
 def _write_page(ready: Future, sheet: Sheet, executed, number: int, of: int, pdf: bool, made: Path) -> None:
     ready.result().sheet(sheet, executed, number, of, pdf, made)
+
+
+def _write_published(sheets: Sequence[Sheet], made: Path) -> None:
+    """The page of the published cases behind these sheets, each under their edition where the case is for it, else under its newest."""
+    from workbook_lib import published
+    from workbook_lib.render import published_page
+
+    own, families = sheets[0].header.edition, {name for sheet in sheets for name in sheet.cases}
+    chosen = [case for case in published.cases() if case.family in families]
+    compared = [row for case in chosen for row in published.compare_case(case, own if own in case.editions else case.editions[-1])]
+    (made / PUBLISHED).write_text(published_page.published_page(compared, own), encoding="utf-8")
 
 
 # validation

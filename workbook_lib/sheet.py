@@ -88,8 +88,9 @@ class Step:
     """A value that was computed.
 
     `formula` is the printed text in the language of `formula.py`; `uses` names what it takes; the
-    substitution line is derived from both and never typed. `decimals` is how many are printed; the
-    value itself is never rounded. `note` says which reading was taken where sources differ.
+    substitution line is derived from both and never typed. `by` are the quantities with which tables
+    were entered for what it uses (a conductor's size, an ambient temperature). `decimals` is how many are
+    printed; the value itself is never rounded. `note` says which reading was taken where sources differ.
     """
 
     key: str
@@ -102,6 +103,7 @@ class Step:
     source: Source | None = None
     note: str = ""
     decimals: int = 0
+    by: tuple[Input | Step, ...] = ()
 
 
 Quantity = Input | Step
@@ -329,12 +331,13 @@ class Sheet:
 
 
 def parts(step: Step) -> Iterator[Quantity]:
-    """What a step uses, lists opened up."""
+    """What a step uses, lists opened up, and what its tables were entered with."""
     for used in step.uses.values():
         if isinstance(used, tuple):
             yield from used
         else:
             yield used
+    yield from step.by
 
 
 def walk(roots: Iterable[Quantity]) -> list[Quantity]:

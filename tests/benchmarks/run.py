@@ -23,7 +23,7 @@ WORKBOOK = "service_load"
 OWN_CLOCK = """
 import sys, time
 from workbook_lib import run
-import workbook_lib.home, workbook_lib.workbooks.{workbook}
+import workbook_lib.home.reader, workbook_lib.workbooks.{workbook}
 start = time.perf_counter()
 run.study(sys.argv[1], out=sys.argv[2], results_only=True)
 print(time.perf_counter() - start)

@@ -10,6 +10,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field
 
+from workbook_lib.editions import YEARS
 from workbook_lib.errors import MissingInput
 from workbook_lib.home.fields import Choice, Count, Day, Factor, FilePath, Fraction, Id, Number, Reference, Text, Texts, Word, YesNo, Zone
 from workbook_lib.home.leaf import AllRows, Given, Limit, Record
@@ -38,7 +39,7 @@ from workbook_lib.home.model_equipment import (
 )
 from workbook_lib.sheet import Input
 
-EDITIONS = ("2017", "2020", "2023", "2026")
+EDITIONS = YEARS
 SYSTEM = "120/240 V 1-phase 3-wire"
 SYSTEM_VOLTS = 240.0
 METHODS = ("optional-dwelling", "existing-dwelling", "standard", "measured")

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 
-from workbook_lib.editions import Change
+from workbook_lib.editions import YEARS, Change
 from workbook_lib.errors import Fault, InputFault
 from workbook_lib.home import consistency, defaults, overrides, references, tree
 from workbook_lib.home.home import Home
@@ -35,6 +35,7 @@ class Reader:
     inputs: dict[str, str] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     lacking: list[tuple[str, str]] = field(default_factory=list)
+    own_edition: str | None = None
 
     def named(self, relative: str) -> str:
         """A file of the input folder as faults name it."""
@@ -52,6 +53,7 @@ class Reader:
             book.faults.append(fault)
             return None, book
         if changed:
+            self.own_edition = _own_edition(tables)
             overrides.apply(tables, changed, Site, book)
         prepared, too_deep = prepare(tables, wrappers=wrappers)
         for name in too_deep:
@@ -102,6 +104,14 @@ def _draft(reader: Reader, name: str, changed: Mapping[str, object]) -> Draft | 
     return Draft(site, prepared, book, reading.givens, taken)
 
 
+def _own_edition(tables: Mapping[str, object]) -> str | None:
+    """The edition that a site file states itself, before anything is put in its place."""
+    site = tables.get("site")
+    stated = site.get("edition") if isinstance(site, dict) else None
+    stated = stated.get("value") if isinstance(stated, dict) else stated
+    return stated if isinstance(stated, str) else None
+
+
 def _text(draft: Draft, path: str) -> str | None:
     given = draft.givens.get(path)
     return None if given is None else str(given.value)
@@ -137,12 +147,13 @@ def _amendments(reader: Reader, relative: str, adoption: Adoption, book: FaultBo
     return changes
 
 
-def _edition(draft: Draft, jurisdiction: Local | None, adoption: Adoption | None) -> tuple[str, str]:
+def _edition(draft: Draft, jurisdiction: Local | None, adoption: Adoption | None, own: str | None) -> tuple[str, str]:
     """Year and basis of the edition in use; a fault where neither the site nor an adoption says."""
     stated = _text(draft, "site.edition")
     if stated is not None:
-        basis = "stated" if adoption is None else "adopted" if adoption.edition == stated else "what-if"
-        return stated, basis
+        if adoption is not None:
+            return stated, "adopted" if adoption.edition == stated else "what-if"
+        return stated, "what-if" if own not in (None, stated) else "stated"
     if adoption is not None:
         return adoption.edition, "adopted"
     if "edition" in draft.tree.get("site", {}):
@@ -162,7 +173,7 @@ def _edition(draft: Draft, jurisdiction: Local | None, adoption: Adoption | None
         why, todo = f"no code edition: none is given, and {name} has no adoption in force on {day}", "add edition, or the adoption"
     site = draft.tree.get("site")
     loc = site.loc if isinstance(site, Table) else ()
-    draft.book.faults.append(Fault(draft.book.file, "site.edition", why, "nothing", "2017, 2020, 2023, 2026", todo, draft.book.line(loc)))
+    draft.book.faults.append(Fault(draft.book.file, "site.edition", why, "nothing", ", ".join(YEARS), todo, draft.book.line(loc)))
     return "", ""
 
 
@@ -207,7 +218,7 @@ def read(path: Path, changed: Mapping[str, object]) -> Home | list[Fault]:
     if adoption is not None and adoption.amendments is not None:
         relative = reader.find(f"{jurisdiction.id}.toml")
         amendments = _amendments(reader, relative, adoption, FaultBook(reader.named(relative)))
-    year, basis = _edition(draft, jurisdiction, adoption)
+    year, basis = _edition(draft, jurisdiction, adoption, reader.own_edition)
     _records(reader, draft)
     faults = sorted(draft.book.faults, key=lambda fault: fault.line or 0) + reader.faults
     if faults or draft.site is None:

@@ -6,93 +6,31 @@ parts, so a terminal, a notebook and a page never say different things.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 from workbook_lib.render import numbers
-from workbook_lib.render.trace import Flag, Key, Ref, Rich, Trace
-from workbook_lib.sheet import CONFIRMED, Assumption, Check, Figure, Header, Input, Quantity, Sheet, Source, Step, Table, Verdict
+from workbook_lib.render.blocks import Band, Block, Bullets, Grid, Heading, Pairs, Part, Prose, StepBlock
+from workbook_lib.render.trace import Flag, Key, Link, Ref, Rich, Trace
+from workbook_lib.sheet import (
+    CONFIRMED,
+    UNCONFIRMED,
+    Assumption,
+    Check,
+    Figure,
+    Header,
+    Input,
+    Quantity,
+    Section,
+    Sheet,
+    Source,
+    Step,
+    Table,
+    Verdict,
+    holds,
+)
 
 PENDING = (Verdict.NEEDS_INPUT, Verdict.JUDGEMENT)
 NOT_DECIDING = "shown, does not decide"
-
-
-@dataclass(frozen=True, slots=True)
-class Prose:
-    """A paragraph."""
-
-    text: Rich
-    kind: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """A line that must not be overlooked; kind `what-if`, `live` or a verdict."""
-
-    kind: str
-    word: str
-    text: Rich = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Heading:
-    """A heading within a part."""
-
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Pairs:
-    """Labels with their values, as in a title block."""
-
-    rows: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Grid:
-    """A table: columns, rows of rich cells, an anchor per row, the columns that hold numbers."""
-
-    columns: tuple[str, ...]
-    rows: tuple[tuple[Rich, ...], ...]
-    anchors: tuple[str, ...] = ()
-    numeric: frozenset[int] = frozenset()
-    caption: str = ""
-    kind: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class StepBlock:
-    """One step as a checker reads it."""
-
-    anchor: str
-    number: str
-    symbol: str
-    meaning: str
-    formula: Rich
-    substituted: str
-    result: str
-    source: str = ""
-    confirmed: bool = True
-    note: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Bullets:
-    """A list of sentences; `empty` is said where there are none."""
-
-    items: tuple[Rich, ...]
-    empty: str = ""
-
-
-Block = Prose | Band | Heading | Pairs | Grid | StepBlock | Bullets
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One part of a sheet: its name and its blocks in order."""
-
-    name: str
-    title: str
-    blocks: tuple[Block, ...]
 
 
 def title_block(sheet: Sheet, *, live: bool = False, index: bool = False) -> Part:
@@ -138,7 +76,7 @@ def verdict(trace: Trace) -> Part:
     decider = sheet.controlling
     if decider is None:
         return Part("verdict", "Verdict", (*blocks, Band("not applicable", "not applicable", ("no check applies to this home",))))
-    blocks.append(Band(str(sheet.verdict), str(sheet.verdict), (sentence(decider.question),)))
+    blocks.append(Band(str(sheet.verdict), str(sheet.verdict), (_answer(sheet, decider),)))
     blocks.append(Prose(("Controlling check: ", *check_sentence(trace, decider)), "controlling"))
     if decider.note:
         blocks.append(Prose((decider.note,), "note"))
@@ -150,7 +88,35 @@ def verdict(trace: Trace) -> Part:
         blocks.append(
             Prose(("Also open or failing: " + "; ".join(f"{check.question.rstrip(' ?')} ({check.verdict})" for check in others) + ".",))
         )
+    blocks.append(Pairs(_in_short(sheet)))
     return Part("verdict", "Verdict", tuple(blocks))
+
+
+ANSWERS = {
+    Verdict.FAIL: "No.",
+    Verdict.NEEDS_INPUT: "Not known yet: the site file lacks a value.",
+    Verdict.JUDGEMENT: "A person has to decide.",
+    Verdict.NOT_APPLICABLE: "The question does not arise.",
+}
+"""What a verdict answers to the question of the check."""
+IN_SHORT = 6
+"""How many results stand with the verdict: the first of the sheet."""
+
+
+def _answer(sheet: Sheet, decider: Check) -> str:
+    if sheet.verdict is Verdict.PASS:
+        return "Yes: every check that counts holds."
+    return f"{sentence(decider.question)} {ANSWERS[decider.verdict]}"
+
+
+def _in_short(sheet: Sheet) -> tuple[tuple[str, str], ...]:
+    """The first results in words, with their units."""
+    rows = []
+    for key, result in list(sheet.results.items())[:IN_SHORT]:
+        words = result.step.meaning if result.step is not None else key.replace("_", " ")
+        value = numbers.bare(result.step) if result.step is not None else numbers.value_text(result.value)
+        rows.append((sentence(words), numbers.with_unit(value, result.unit)))
+    return tuple(rows)
 
 
 def sentence(text: str) -> str:
@@ -171,10 +137,17 @@ def check_sentence(trace: Trace, check: Check) -> Rich:
         words = {Verdict.NEEDS_INPUT: "cannot be decided", Verdict.JUDGEMENT: "left to judgement"}.get(check.verdict, str(check.verdict))
         return (f"{check.question.rstrip(' ?')}: {words}{source}.",)
     left, right, room = numbers.sides(check)
-    sign = numbers.SIGNS.get(check.relation, check.relation)
     provided = (f"{check.provided.meaning} ", _value_ref(trace, check.provided, left))
-    required = (f" {sign} ", f"{check.required.meaning} ", _value_ref(trace, check.required, right))
+    required = (f" {_relation(check)} ", f"{check.required.meaning} ", _value_ref(trace, check.required, right))
     return (*provided, *required, _outcome(check, room) + source + ".")
+
+
+def _relation(check: Check) -> str:
+    """How the two sides stand to each other, in words where they are numbers."""
+    if check.margin is None:
+        return numbers.SIGNS.get(check.relation, check.relation)
+    held = holds(check.provided.value, check.relation, check.required.value)
+    return {"<=": ("is more than", "is within"), ">=": ("is less than", "is at least")}[check.relation][held]
 
 
 def bare_sentence(sheet: Sheet, check: Check) -> str:
@@ -186,11 +159,11 @@ def _outcome(check: Check, room: str) -> str:
     if check.margin is None:
         return f": {check.verdict}"
     amount = numbers.with_unit(room.removeprefix("−"), check.unit)
-    if check.verdict is Verdict.FAIL:
-        return f": does not hold, short by {amount}"
-    if check.verdict is Verdict.PASS:
-        return f": holds, {amount} to spare"
-    return f": {check.verdict}, {'short by' if check.margin < 0 else 'room'} {amount}"
+    if numbers.read_back(room) == 0:
+        said = ", with nothing to spare"
+    else:
+        said = f", short by {amount}" if check.margin < 0 else f", {amount} to spare"
+    return said if check.verdict in (Verdict.FAIL, Verdict.PASS) else f"{said}: {check.verdict}"
 
 
 def _value_ref(trace: Trace, quantity: Quantity, text: str) -> Ref:
@@ -223,7 +196,7 @@ def _home_row(trace: Trace, item: Input) -> tuple[Rich, ...]:
     return (
         (trace.number(item),),
         (Key(item.key),),
-        (item.meaning,),
+        (numbers.words(item.meaning),),
         (numbers.quantity_text(item),),
         (item.text,),
         (known,),
@@ -231,17 +204,20 @@ def _home_row(trace: Trace, item: Input) -> tuple[Rich, ...]:
     )
 
 
+_UNSURE = {UNCONFIRMED: "NOT CONFIRMED"}
+
+
 def _code_row(trace: Trace, item: Input) -> tuple[Rich, ...]:
     source = item.source
     status = source.status if source else "not stated"
-    shown: list[str | Flag] = [status if status == CONFIRMED else Flag(f"NOT CONFIRMED: {status}")]
+    shown: list[str | Flag] = [status if status == CONFIRMED else Flag(_UNSURE.get(status, f"NOT CONFIRMED: {status}"))]
     if item.origin == "jurisdiction":
         shown.append("; local rule")
     extra = "; ".join(text for text in (item.note, source.note if source else "") if text)
     return (
         (trace.number(item),),
         (numbers.quantity_text(item),),
-        (item.meaning + (f" ({extra})" if extra else ""),),
+        (numbers.words(item.meaning + (f" ({extra})" if extra else "")),),
         (locator(source),),
         tuple(shown),
     )
@@ -251,13 +227,29 @@ def locator(source: Source | None) -> str:
     """Edition and section of a source without its status."""
     if source is None:
         return ""
-    return f"NEC {source.edition} {source.locator}" if source.edition else source.locator
+    return numbers.words(f"NEC {source.edition} {source.locator}" if source.edition else source.locator)
 
 
-def assumptions(sheet: Sheet) -> Part:
-    """What was taken without being given."""
+def assumptions(sheet: Sheet, turning: Section | None = None) -> Part:
+    """What was taken without being given, and where the verdict turns on it."""
     items = tuple((_assumption_text(item),) for item in sheet.assumptions)
-    return Part("assumptions", "Assumptions", (Heading("Assumptions"), Bullets(items, "Nothing was assumed.")))
+    blocks: list[Block] = [Heading("Assumptions"), Bullets(items, "Nothing was assumed.")]
+    if turning is not None:
+        blocks += [Prose((turning.prose,))] if turning.prose else []
+        blocks += [table(turning.table)] if turning.table is not None else []
+    return Part("assumptions", "Assumptions", tuple(blocks))
+
+
+def sections(name: str, title: str, shown: Sequence[Section]) -> Part:
+    """Sections of prose and tables that stand beside the calculation. Errors: ValueError for one with steps, which belong in the sheet."""
+    blocks: list[Block] = []
+    for section in shown:
+        if section.steps:
+            raise ValueError(f"the section {section.heading!r} beside the calculation has steps; they belong in the sheet")
+        blocks.append(Heading(section.heading))
+        blocks += [Prose((section.prose,))] if section.prose else []
+        blocks += [table(section.table)] if section.table is not None else []
+    return Part(name, title, tuple(blocks))
 
 
 def _assumption_text(item: Assumption) -> str:
@@ -298,25 +290,34 @@ def step_block(trace: Trace, step: Step) -> StepBlock:
         trace.anchor(step),
         trace.number(step),
         step.symbol,
-        step.meaning,
+        numbers.words(step.meaning),
         formula_line,
         "" if alone else substituted,
         result,
         str(step.source) if step.source else "",
         step.source is None or step.source.status == CONFIRMED,
-        note,
+        numbers.words(note),
+        _entered(trace, step),
     )
+
+
+def _entered(trace: Trace, step: Step) -> Rich:
+    """With what the tables behind a step were entered."""
+    pieces: list = ["Tables entered with "] if step.by else []
+    for index, item in enumerate(step.by):
+        pieces += [", " if index else "", f"{numbers.words(item.meaning)} ", trace.ref(item, numbers.quantity_text(item))]
+    return tuple(pieces)
 
 
 def checks(trace: Trace) -> Part:
     """Every test: provided, relation, required, margin, verdict; alternatives are marked."""
     listed = [check for check in trace.sheet.checks if check.counts] + [check for check in trace.sheet.checks if not check.counts]
     grid = Grid(
-        ("Test", "Provided", "", "Required", "Margin", "Verdict", "Section", "Note"),
+        ("Check", "Provided", "", "Required", "Margin", "Verdict", "Section", "Note"),
         tuple(_check_row(trace, check) for check in listed),
         tuple(f"check-{check.key.replace(':', '-')}" for check in listed),
         frozenset({1, 3, 4}),
-        "Tests, those that decide first",
+        "Checks, those that decide first",
         "checks",
     )
     return Part("checks", "Checks", (grid,))
@@ -333,7 +334,7 @@ def _check_row(trace: Trace, check: Check) -> tuple[Rich, ...]:
         (numbers.with_unit(room, check.unit),) if room else (),
         (str(check.verdict) + ("" if check.counts else f" ({NOT_DECIDING})"),),
         (str(check.source) if check.source else "",),
-        (check.note,),
+        (numbers.words(check.note),),
     )
 
 
@@ -359,16 +360,16 @@ def open_row(check: Check) -> tuple[Rich, ...]:
 
 
 def cautions(sheet: Sheet) -> Part:
-    """Cautions and what was not checked."""
+    """What a reader must know before relying on the sheet."""
+    items = tuple((text,) for text in sheet.cautions)
+    return Part("cautions", "Cautions", (Heading("Cautions"), Bullets(items, "No caution is on file for this sheet.")))
+
+
+def not_checked(sheet: Sheet) -> Part:
+    """What belongs to the workbook and was not checked, with the reason."""
+    items = tuple((text,) for text in sheet.not_checked)
     return Part(
-        "cautions",
-        "Cautions and what was not checked",
-        (
-            Heading("Cautions"),
-            Bullets(tuple((text,) for text in sheet.cautions), "No caution is on file for this sheet."),
-            Heading("Not checked"),
-            Bullets(tuple((text,) for text in sheet.not_checked), "Nothing that belongs to this workbook was left out."),
-        ),
+        "not-checked", "Not checked", (Heading("Not checked"), Bullets(items, "Nothing that belongs to this workbook was left out."))
     )
 
 
@@ -391,22 +392,44 @@ def figure_table(figure: Figure) -> Part:
 def table(data: Table, limits: tuple[float, ...] = ()) -> Grid:
     """A reader's table with its numbers laid out, none of them reading like a limit that it is not."""
     width = len(data.columns)
-    rows = tuple(tuple((_cell(value, data.decimals, limits),) for value in row) for row in data.rows)
+    places = [_places(data, column) for column in range(width)]
+    rows = tuple(tuple((_cell(value, places[column], limits),) for column, value in enumerate(row)) for row in data.rows)
     numeric = frozenset(
         column for column in range(width) if any(isinstance(row[column], (int, float)) for row in data.rows if len(row) > column)
     )
-    return Grid(data.columns, rows, numeric=numeric, caption=data.caption, kind="plain")
+    return Grid(data.columns, rows, numeric=numeric, caption=numbers.words(data.caption), kind="plain")
+
+
+def _places(data: Table, column: int) -> int:
+    """Decimals of a column: those of the table, none where all its numbers are whole."""
+    given = [row[column] for row in data.rows if len(row) > column and isinstance(row[column], (int, float))]
+    return data.decimals if any(value != round(value) for value in given) else 0
 
 
 def _cell(value: object, decimals: int, limits: tuple[float, ...]) -> str:
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         return numbers.apart(float(value), decimals, limits)
-    return numbers.value_text(value, decimals)
+    return numbers.words(numbers.value_text(value, decimals))
 
 
-def published(sheet: Sheet) -> Part:
-    """Families of published cases that the rules of this sheet are proven against."""
-    items = tuple((name,) for name in sheet.cases)
-    return Part(
-        "published", "Published comparison", (Heading("Published cases"), Bullets(items, "No published case is named for this sheet."))
+PUBLISHED_PAGE = "published.html"
+"""Page of a study folder with the published cases."""
+
+
+def cases_anchor(family: str) -> str:
+    """Anchor of a family of cases on the page of published cases."""
+    return f"cases-{family}"
+
+
+def published(families: Sequence[tuple[str, int, int, int]]) -> Part:
+    """Families of published cases that the rules of a sheet are proven against.
+
+    Parameters: for each its name and how many sources, cases and printed values it has [count].
+    """
+    prose = "Printed examples run through the same rules; the page sets what each source printed beside what this program gives."
+    rows = tuple(
+        ((Link(PUBLISHED_PAGE, family.replace("-", " "), cases_anchor(family)),), *((f"{count:,}",) for count in counts))
+        for family, *counts in families
     )
+    grid = Grid(("Family of cases", "Sources", "Cases", "Printed values"), rows, numeric=frozenset({1, 2, 3}), kind="plain")
+    return Part("published", "Published comparison", (Heading("Published cases of these rules"), Prose((prose,)), grid))

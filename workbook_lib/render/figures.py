@@ -135,7 +135,7 @@ def _limits(axes, figure: Figure) -> None:
     for index, (name, value) in enumerate(figure.limits):
         axes.axvline(value, color=INK, linewidth=1.6, linestyle=("-", "--", ":", "-.")[index % 4], zorder=5)
         right = value > (low + high) / 2
-        words = f"{name} {numbers.with_unit(numbers.number(value, figure.table.decimals), figure.unit)}"
+        words = f"{name} {numbers.with_unit(numbers.number(value, 0 if value == round(value) else figure.table.decimals), figure.unit)}"
         axes.annotate(
             words,
             (value, 1),

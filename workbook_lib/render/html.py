@@ -3,25 +3,17 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from html import escape
 from importlib.resources import files
 from urllib.parse import quote
 
 from workbook_lib.errors import InputFault
-from workbook_lib.render.content import Band, Block, Bullets, Grid, Heading, Pairs, Part, Prose, StepBlock
-from workbook_lib.render.trace import Flag, Key, Ref, Rich
+from workbook_lib.render.blocks import Band, Block, Bullets, Grid, Heading, Pairs, Part, Prose, StepBlock
+from workbook_lib.render.trace import Flag, Key, Link, Ref, Rich
 from workbook_lib.sheet import Verdict
 
-
-@dataclass(frozen=True, slots=True)
-class Link:
-    """A file beside the page: its relative path and the words of the link."""
-
-    target: str
-    label: str
-
-
+NOWRAP = 24
+"""Letters of a number with its unit up to which its cell is never broken."""
 VERDICTS = frozenset(str(verdict) for verdict in Verdict)
 
 
@@ -47,7 +39,8 @@ def _piece(piece: str | Ref | Flag | Key | Link) -> str:
     if isinstance(piece, Key):
         return f'<span class="wb-key">{escape(piece.text)}</span>'
     if isinstance(piece, Link):
-        return f'<a href="{escape(quote(piece.target))}">{escape(piece.label)}</a>'
+        where = quote(piece.target) + (f"#{quote(piece.anchor)}" if piece.anchor else "")
+        return f'<a href="{escape(where)}">{escape(piece.label)}</a>'
     if isinstance(piece, Flag):
         return f'<strong class="wb-flag">{escape(piece.text)}</strong>'
     label = symbol(piece.label) if piece.symbol else escape(piece.label)
@@ -120,7 +113,7 @@ def _grid_cell(block: Grid, column: int, cell: Rich) -> str:
     if block.columns[column] == "Verdict" and head in VERDICTS:
         inner = f'<span class="wb-word wb-word-{head.replace(" ", "-")}">{escape(head)}</span>{escape(words[len(head) :])}'
     empty = "" if inner else " wb-empty"
-    kind = ("wb-num" if column in block.numeric else "") + empty
+    kind = ("wb-num" if column in block.numeric and len(words) <= NOWRAP else "") + empty
     attribute = f' class="{kind.strip()}"' if kind.strip() else ""
     return f'<td{attribute} data-label="{escape(block.columns[column])}">{inner}</td>'
 
@@ -130,7 +123,8 @@ def _step(block: StepBlock) -> str:
     lines = [f'<span class="wb-lhs">{symbol(block.symbol)}</span><span class="wb-rhs">= {_math(rich(block.formula))}</span>']
     numbers = f"= {_math(escape(block.substituted))} " if block.substituted else ""
     lines.append(f'<span></span><span class="wb-rhs">{numbers}<b class="wb-result">= {escape(block.result)}</b></span>')
-    note = f'<p class="wb-note">{escape(block.note)}</p>' if block.note else ""
+    note = f'<p class="wb-note">{rich(block.entered)}</p>' if block.entered else ""
+    note += f'<p class="wb-note">{escape(block.note)}</p>' if block.note else ""
     return (
         f'<div class="wb-step" id="{escape(block.anchor)}"><div class="wb-step-head"><span class="wb-step-no">{escape(block.number)}</span>'
         f'<span class="wb-meaning">{escape(block.meaning)}</span>{source}</div><div class="wb-eq">{"".join(lines)}</div>{note}</div>'

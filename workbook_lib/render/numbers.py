@@ -103,6 +103,11 @@ def bare(quantity: Quantity, extra: int = 0, joint: str = ", ") -> str:
     return value_text(quantity.value, quantity.decimals, extra, joint)
 
 
+def words(text: str) -> str:
+    """Words of a workbook with the units in them as they are printed."""
+    return text.replace("degC", "°C").replace("ft^2", "ft²")
+
+
 def with_unit(text: str, unit: str | None) -> str:
     """A printed value and its unit."""
     shown = unit_text(unit)

@@ -12,7 +12,8 @@ from html import escape
 from importlib.resources import files
 
 from workbook_lib.render import content, html
-from workbook_lib.render.content import Band, Grid
+from workbook_lib.render.blocks import Band, Grid, Part, Prose
+from workbook_lib.render.trace import Link
 from workbook_lib.sheet import Header, Sheet, worst
 
 STYLE_MARK = '<style class="wb-style">'
@@ -108,11 +109,12 @@ def figure(drawing: str, caption: str) -> str:
 
 def sheet_page(sheet: Sheet, notebook, place: Place) -> str:
     """The page of one workbook. Parameters: its sheet, its executed notebook, its place in the study."""
-    files_of = [("index.html", "all sheets"), (f"{sheet.workbook}.ipynb", "notebook"), ("results.json", "results.json")]
+    files_of = [("index.html", "all sheets"), (f"{sheet.workbook}.ipynb", "notebook")]
+    files_of += [(content.PUBLISHED_PAGE, "published cases"), ("results.json", "results.json")]
     if place.pdf:
         files_of.insert(1, (f"{sheet.workbook}.pdf", "PDF"))
     top = strip(f"{sheet.header.site_id} · sheet {place.number} of {place.of} · {sheet.title}", files_of)
-    band = html.fragment(content.Part("what-if", "What-if", (_what_if(sheet.header),))) if sheet.header.edition_basis == "what-if" else ""
+    band = html.fragment(Part("what-if", "What-if", (_what_if(sheet.header),))) if sheet.header.edition_basis == "what-if" else ""
     return _page(f"{sheet.title}: {sheet.header.site_id}", sheet.title, sheet.header, top + band + body_of_notebook(notebook))
 
 
@@ -164,7 +166,7 @@ def index_page(sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], *, pd
     parts = [
         strip(f"{head.site_id} · index of {len(sheets)} {'sheet' if len(sheets) == 1 else 'sheets'}", [("results.json", "results.json")]),
         f"<h1>{escape(head.address or head.site_id)}</h1>",
-        html.fragment(content.Part("overall", "Verdict", (Band(str(overall), str(overall), ("worst verdict of all sheets",)),))),
+        html.fragment(Part("overall", "Verdict", (Band(str(overall), str(overall), ("worst verdict of all sheets",)),))),
         html.fragment(content.title_block(sheets[0], index=True)),
         "<h2>Sheets</h2>",
         html.grid(_sheets_grid(sheets, pdf)).join(('<section class="wb" aria-label="Sheets">', "</section>")),
@@ -181,26 +183,29 @@ def _sheets_grid(sheets: Sequence[Sheet], pdf: bool) -> Grid:
     for number, sheet in enumerate(sheets, 1):
         decider = sheet.controlling
         said = content.sentence(content.bare_sentence(sheet, decider)) if decider else "No check applies."
-        rows.append(((f"{number}",), (html.Link(f"{sheet.workbook}.html", sheet.title),), (str(sheet.verdict),), (said,)))
+        rows.append(((f"{number}",), (Link(f"{sheet.workbook}.html", sheet.title),), (str(sheet.verdict),), (said,)))
     return Grid(("Sheet", "Workbook", "Verdict", "Controlling check"), tuple(rows), kind="sheets")
 
 
-def _open_items(sheets: Sequence[Sheet]) -> content.Part:
+def _open_items(sheets: Sequence[Sheet]) -> Part:
     rows = []
     for sheet in sheets:
         pending = sorted((check for check in sheet.checks if check.verdict in content.PENDING), key=lambda check: not check.counts)
-        rows += [((html.Link(f"{sheet.workbook}.html", sheet.title),), *content.open_row(check)) for check in pending]
+        rows += [((Link(f"{sheet.workbook}.html", sheet.title),), *content.open_row(check)) for check in pending]
     if not rows:
-        return content.Part("open-items", "Open items", (content.Prose(("No missing input and no judgement is open.",)),))
-    return content.Part("open-items", "Open items", (Grid(("Sheet", *content.OPEN_COLUMNS), tuple(rows), kind="open"),))
+        return Part("open-items", "Open items", (Prose(("No missing input and no judgement is open.",)),))
+    return Part("open-items", "Open items", (Grid(("Sheet", *content.OPEN_COLUMNS), tuple(rows), kind="open"),))
 
 
 def _files(sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], pdf: bool) -> str:
-    rows: list[tuple] = [((html.Link("results.json", "results.json"),), ("results of every sheet, for programs",), ())]
+    rows: list[tuple] = [
+        ((Link("results.json", "results.json"),), ("results of every sheet, for programs",), ()),
+        ((Link(content.PUBLISHED_PAGE, content.PUBLISHED_PAGE),), ("published cases beside what the same rules give",), ()),
+    ]
     for sheet in sheets:
-        rows.append(((html.Link(f"{sheet.workbook}.ipynb", f"{sheet.workbook}.ipynb"),), (f"{sheet.title}: executed notebook",), ()))
+        rows.append(((Link(f"{sheet.workbook}.ipynb", f"{sheet.workbook}.ipynb"),), (f"{sheet.title}: executed notebook",), ()))
         if pdf:
-            rows.append(((html.Link(f"{sheet.workbook}.pdf", f"{sheet.workbook}.pdf"),), (f"{sheet.title}: for print",), ()))
-    rows += [((html.Link(f"inputs/{path}", path),), ("input, as read",), (digest,)) for path, digest in inputs]
+            rows.append(((Link(f"{sheet.workbook}.pdf", f"{sheet.workbook}.pdf"),), (f"{sheet.title}: for print",), ()))
+    rows += [((Link(f"inputs/{path}", path),), ("input, as read",), (digest,)) for path, digest in inputs]
     grid = html.grid(Grid(("File", "What it is", "SHA-256"), tuple(rows), kind="files"))
     return f'<section class="wb" aria-label="Files">{grid}</section>'

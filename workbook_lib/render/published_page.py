@@ -6,28 +6,24 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from workbook_lib.published import Case, Comparison, Publication
-from workbook_lib.render import html, numbers, page
-from workbook_lib.render.content import Grid, Part, Prose
+from workbook_lib.render import content, html, numbers, page
+from workbook_lib.render.blocks import Grid, Part, Prose
 from workbook_lib.render.trace import Flag
 from workbook_lib.version import VERSION
 
-COLUMNS = ("Case", "What it tests", "Edition", "Value", "Printed", "Ours", "Standing", "Mark and note")
+COLUMNS = ("Case", "What it tests", "Editions", "Value", "Printed", "Ours", "Standing", "Mark and note")
 
 
-def anchor(family: str) -> str:
-    """Anchor of a family of cases on the page."""
-    return f"cases-{family}"
-
-
-def published_page(comparisons: Iterable[Comparison]) -> str:
-    """The whole page, families in order. Parameters: comparisons as the published room gives them."""
+def published_page(comparisons: Iterable[Comparison], edition: str) -> str:
+    """The whole page, families in order. Parameters: comparisons as the published room gives them, edition of the study."""
     by_family: dict[str, list[Comparison]] = {}
     for comparison in comparisons:
         by_family.setdefault(comparison.case.family, []).append(comparison)
     values = sum(len(rows) for rows in by_family.values())
     intro = (
         f"{values} printed values, each beside what this library gives under the same inputs. A value agrees when ours, rounded to the "
-        "printed digits, is the print or a printed alternative. Where a print is held to be wrong, ours differs and the note says why."
+        "printed digits, is the print or a printed alternative. Where a print is held to be wrong, ours differs and the note says why. "
+        f"A case that is for edition {edition} is run under it, any other under the newest edition that it is for."
     )
     parts = [
         page.strip("published cases", [("index.html", "all sheets")]),
@@ -41,23 +37,32 @@ def published_page(comparisons: Iterable[Comparison]) -> str:
 def _family(name: str, rows: Sequence[Comparison]) -> str:
     sources = {row.case.source.id: row.case.source for row in rows}
     listed = html.fragment(Part("sources", "Sources", tuple(Prose((_source(source),)) for source in sources.values())))
-    grid = html.grid(Grid(COLUMNS, tuple(_row(row) for row in rows), numeric=frozenset({4, 5}), kind="published"))
-    heading = f'<h2 id="{escape(anchor(name))}">{escape(name.replace("-", " ").capitalize())}</h2>'
+    grid = html.grid(Grid(COLUMNS, tuple(_row(row, years) for row, years in _by_answer(rows)), numeric=frozenset({4, 5}), kind="published"))
+    heading = f'<h2 id="{escape(content.cases_anchor(name))}">{escape(name.replace("-", " ").capitalize())}</h2>'
     return f'{heading}\n{listed}\n<section class="wb" aria-label="{escape(name)}">{grid}</section>'
+
+
+def _by_answer(rows: Sequence[Comparison]) -> list[tuple[Comparison, list[str]]]:
+    """Comparisons with the editions that give the same, in order."""
+    found: dict[tuple, tuple[Comparison, list[str]]] = {}
+    for row in rows:
+        key = (row.case.id, row.answer.key, repr(row.ours), row.agrees)
+        found.setdefault(key, (row, []))[1].append(row.edition)
+    return list(found.values())
 
 
 def _source(source: Publication) -> str:
     return f"{source.id}: {source.title}. {source.where}. Edition as printed: {source.edition}."
 
 
-def _row(row: Comparison) -> tuple:
+def _row(row: Comparison, years: Sequence[str]) -> tuple:
     case, answer = row.case, row.answer
     printed = " or ".join((answer.printed, *answer.also))
     ours = row.ours if isinstance(row.ours, str) else numbers.number(float(row.ours), None)
     return (
         (case.id,),
         (case.tests,),
-        (row.edition,),
+        (", ".join(years),),
         (answer.key,),
         (numbers.with_unit(printed, answer.unit),),
         (numbers.with_unit(ours, answer.unit),),

@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 
 from workbook_lib.errors import InputFault
-from workbook_lib.render.content import Band, Block, Bullets, Grid, Heading, Pairs, Part, Prose, StepBlock
-from workbook_lib.render.trace import Flag, Key, Ref, Rich
+from workbook_lib.render.blocks import Band, Block, Bullets, Grid, Heading, Pairs, Part, Prose, StepBlock
+from workbook_lib.render.trace import Flag, Key, Link, Ref, Rich
 
 WIDTH = 110
 
@@ -24,9 +24,11 @@ def rich(text: Rich) -> str:
     return "".join(_piece(piece) for piece in text)
 
 
-def _piece(piece: str | Ref | Flag | Key) -> str:
+def _piece(piece: str | Ref | Flag | Key | Link) -> str:
     if isinstance(piece, str):
         return piece
+    if isinstance(piece, Link):
+        return piece.label
     if isinstance(piece, (Flag, Key)):
         return piece.text
     if not piece.target:
@@ -91,6 +93,8 @@ def _step(block: StepBlock) -> list[str]:
     if block.substituted:
         lines += _wrap(f"    = {block.substituted}", "        ")
     lines.append(f"    = {block.result}")
+    if block.entered:
+        lines += _wrap(f"    {rich(block.entered)}", "    ")
     if block.note:
         lines += _wrap(f"    note: {block.note}", "    ")
     return lines

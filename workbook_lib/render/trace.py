@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from workbook_lib import formula
 from workbook_lib.formula import FormulaError
 from workbook_lib.render import numbers
-from workbook_lib.sheet import CONFIRMED, Input, Quantity, Section, Sheet, Step, parts, walk
+from workbook_lib.sheet import CONFIRMED, Input, Quantity, Section, Sheet, Step, walk
 
 MAX_EXTRA = 6
 _WORDS = {"frac": "fraction", "va": "VA", "a": "A", "v": "V"}
@@ -44,7 +44,16 @@ class Key:
     text: str
 
 
-Rich = tuple["str | Ref | Flag | Key", ...]
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A file beside the page: its relative path, the words of the link, an anchor in the file."""
+
+    target: str
+    label: str
+    anchor: str = ""
+
+
+Rich = tuple["str | Ref | Flag | Key | Link", ...]
 """Text with references and flagged words in it."""
 
 
@@ -193,7 +202,8 @@ def _plain_sums(step: Step) -> str:
 
 def _mixed_units(step: Step) -> bool:
     """Whether the numbers of a step have unlike units, so that its line is clearer with them."""
-    return "**" not in step.formula and len({numbers.unit_text(used.unit) for used in parts(step)} - {""}) > 1
+    used = [item for one in step.uses.values() for item in (one if isinstance(one, tuple) else (one,))]
+    return "**" not in step.formula and len({numbers.unit_text(item.unit) for item in used} - {""}) > 1
 
 
 def _label(item: Quantity, name: str, *, in_list: bool) -> str:

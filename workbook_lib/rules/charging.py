@@ -70,6 +70,28 @@ def charging_rated_va(charger: Charger, edition: Edition, *, by_circuit: bool = 
     )
 
 
+def unknown_nameplate_va(charger_id: str, edition: Edition) -> Step:
+    """Load of a charger whose nameplate is not known, where the edition has one for it.
+
+    Parameters: charger id [-]. Returns: [VA]. Errors: MissingInput where the edition wants the nameplate.
+    Source: 120.57 (2026, unconfirmed): 7,200 VA only where the nameplate is unknown.
+    """
+    if edition.value("evse_floor").value != "unknown-only":
+        raise MissingInput([f"evse.{charger_id}.rating"])
+    floor = edition.value("evse_floor_va")
+    return Step(
+        f"evse.{charger_id}.code",
+        "S_evse",
+        f"{charger_id}: charging load, nameplate unknown",
+        "floor",
+        {"floor": floor},
+        floor.value,
+        "VA",
+        edition.cite("evse_load"),
+        note="named switch evse_floor: only where the nameplate is unknown",
+    )
+
+
 def charging_code_va(rated: Step, charger_id: str, edition: Edition, *, floor_reaches: bool = True) -> Step:
     """Load of one charger in the calculation: its rated load or the edition's floor, the larger.
 

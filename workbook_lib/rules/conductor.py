@@ -19,7 +19,7 @@ def conductor_ampacity(
     material: Input,
     insulation: Input,
     terminals: Input | None,
-    ambient: Input,
+    ambient: Quantity,
     current_carrying: Quantity,
     sets: Input,
     edition: Edition,
@@ -51,6 +51,7 @@ def conductor_ampacity(
         edition.cite("ampacity"),
         note=f"ambient {ambient.value:g} degC, {current_carrying.value:g} current-carrying conductors",
         decimals=1,
+        by=(size, material, insulation, *((terminals,) if terminals is not None else ()), ambient, current_carrying),
     )
 
 
@@ -126,16 +127,56 @@ def smallest_size(required_a: float, column: str, edition: Edition) -> str:
     return next(size for size, ampacity in cells.items() if ampacity == chosen)
 
 
+def conductor_area(key: str, size: Input, edition: Edition) -> Step:
+    """Area of one conductor. Parameters: size (text) [-]. Returns: [cmil]. Source: Chapter 9 Table 8."""
+    area = edition.lookup("conductor_properties", size.value, "cmil")
+    return Step(key, "A_c", f"area of size {size.value}", "area", {"area": area}, area.value, "cmil", area.source, by=(size,))
+
+
+def roof_ambient(key: str, ambient: Input, above_roof: Input, insulation: Input, edition: Edition) -> Quantity:
+    """Ambient temperature of a raceway, with the adder where it lies close above a roof in the sun.
+
+    Parameters: ambient [degC], above_roof [ft] or the text none, insulation (type). Returns: [degC].
+    Source: 310.15(B)(2) (2017: 310.15(B)(3)(c)), from memory; XHHW-2 is excepted.
+    """
+    clearance, adder = edition.value("roof_clearance_in"), edition.value("roof_adder_degc")
+    if isinstance(above_roof.value, str) or above_roof.value * 12.0 >= clearance.value or insulation.value == "XHHW-2":
+        return ambient
+    return Step(
+        key,
+        "T_a",
+        "ambient temperature close above a roof",
+        "ambient + adder",
+        {"ambient": ambient, "adder": adder},
+        ambient.value + adder.value,
+        "degC",
+        adder.source,
+        note=f"less than {clearance.value:g} in above the roof",
+        by=(above_roof,),
+    )
+
+
 def least_neutral_area(size: Input, material: Input, neutral_material: Input, sets: Input, edition: Edition) -> Quantity:
     """Least area of the service's grounded conductor, in each raceway where sets run in parallel.
 
     Parameters: size and material of one ungrounded conductor (text), sets [-], each set in a raceway of
     its own. Returns: [cmil]. Source: 250.24 with 250.102(C)(1); 1/0 for conductors in parallel (from memory).
     """
-    area = edition.lookup("conductor_properties", size.value, "cmil")
+    area = conductor_area("service.conductor.area", size, edition)
     column = f"{material.value.lower()}_to_{neutral_material.value.lower()}"
     least = edition.bracket("supply_side_bonding_jumper", area.value, column)
-    least_area = edition.lookup("conductor_properties", least.value, "cmil")
+    cell = edition.lookup("conductor_properties", least.value, "cmil")
+    least_area = Step(
+        "neutral.least_area_by_table",
+        "A_min",
+        f"least area of the grounded conductor: size {least.value} {neutral_material.value}",
+        "area",
+        {"area": cell},
+        cell.value,
+        "cmil",
+        least.source,
+        by=(area, material, neutral_material, least),
+    )
     if sets.value == 1:
         return least_area
     parallel = edition.value("parallel_minimum_cmil")
@@ -152,7 +193,7 @@ def least_neutral_area(size: Input, material: Input, neutral_material: Input, se
     )
 
 
-def neutral_check(ampacity: Step, current: Step, neutral_area: Input, least_area: Quantity, edition: Edition) -> Check:
+def neutral_check(ampacity: Step, current: Step, neutral_area: Quantity, least_area: Quantity, edition: Edition) -> Check:
     """Whether the service neutral carries its load and is not below the least grounded conductor.
 
     Parameters: ampacity, current [A]; areas [cmil]. Returns: Check, on current unless the size fails.

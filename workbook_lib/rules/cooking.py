@@ -121,6 +121,7 @@ def column_c(ratings: Sequence[Quantity], key: str, edition: Edition) -> Step:
             table.value,
             "VA",
             edition.cite("cooking"),
+            by=tuple(ratings),
         )
     average = _average(ratings, limit, key, edition)
     step_va, frac = edition.value("cooking_excess_step_va"), edition.value("cooking_excess_frac")

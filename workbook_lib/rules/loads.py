@@ -55,8 +55,9 @@ class LoadItem:
     """One load ready for a calculation.
 
     `va` is the connected load [VA] of all `count` units; `unit_va` that of one; `motors` the [VA] of
-    each motor in one unit; `voltage_v` [V] and `voltage`, the input it comes from where stated; `season` heating, cooling, both or empty; `exclusive` the
-    name of a group of which only the largest member counts; `label` the words for the sheet.
+    each motor in one unit; `voltage_v` [V] and `voltage`, the input it comes from where stated;
+    `season` heating, cooling, both or empty; `exclusive` the name of a group of which only the largest
+    member counts; `label` the words for the sheet.
     """
 
     id: str
@@ -84,15 +85,21 @@ class LoadItem:
         return GROUP_OF_KIND[self.kind]
 
 
-def load_current_va(key: str, label: str, currents: Sequence[Quantity], voltage: Input) -> Step:
+def load_current_va(key: str, label: str, currents: Sequence[Quantity], voltage: Input, by: tuple[Input, ...] = ()) -> Step:
     """Volt-amperes of a load given by its currents.
 
-    Parameters: currents [A] of each motor or of the whole, voltage [V]. Returns: [VA].
-    Source: the definition of apparent power; nameplate voltage as stated.
+    Parameters: currents [A] of each motor or of the whole, voltage [V], by what a table was entered with
+    for the current. Returns: [VA]. Source: the definition of apparent power; nameplate voltage as stated.
     """
-    value = sum(current.value for current in currents) * voltage.value
     return Step(
-        key, "S", f"{label}: current times voltage", "sum(current) * voltage", {"current": tuple(currents), "voltage": voltage}, value, "VA"
+        key,
+        "S",
+        f"{label}: current times voltage",
+        "sum(current) * voltage",
+        {"current": tuple(currents), "voltage": voltage},
+        sum(current.value for current in currents) * voltage.value,
+        "VA",
+        by=by,
     )
 
 

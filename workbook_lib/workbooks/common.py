@@ -185,7 +185,8 @@ def rekeyed(root: Step, prefix: str, kept: Iterable[Quantity]) -> Step:
                 name: tuple(renamed(part) for part in used) if isinstance(used, tuple) else renamed(used)
                 for name, used in item.uses.items()
             }
-            memo[id(item)] = replace(item, key=f"{prefix}.{item.key}", uses=uses)
+            by = tuple(renamed(part) for part in item.by)
+            memo[id(item)] = replace(item, key=f"{prefix}.{item.key}", uses=uses, by=by)
         return memo[id(item)]
 
     return renamed(root)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from workbook_lib.errors import CalculationFault, MissingInput
 from workbook_lib.rules import conductor, service
 from workbook_lib.rules.loads import LoadItem
-from workbook_lib.sheet import Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, holds, needs_input
+from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, holds, needs_input
 from workbook_lib.workbooks import common
 from workbook_lib.workbooks.methods import general_steps, standard
 from workbook_lib.workbooks.prepare import panel_scope, text
@@ -115,8 +115,8 @@ def ampacity_of(home, wire, path: str, edition, *, rating: Quantity | None, neut
         raise MissingInput([path])
     names = ["neutral" if neutral else "size", "material", "insulation"]
     lacking = [f"{path}.{name}" for name in names if getattr(wire, name) is None]
-    ambient, other = _surroundings(home, wire)
-    if ambient is None:
+    raceway = _raceway(home, wire)
+    if raceway is None or raceway.ambient is None:
         lacking.append(f"{path}.raceway" if not wire.raceway else f"raceway.{text(wire.raceway)}.ambient")
     if wire.terminals is None and rating is None:
         lacking.append(f"{path}.terminals")
@@ -124,41 +124,46 @@ def ampacity_of(home, wire, path: str, edition, *, rating: Quantity | None, neut
         raise MissingInput(lacking)
     if size is None:
         size = wire.neutral if neutral else wire.size
+    name = f"{path}.neutral" if neutral else path
+    ambient: Quantity = raceway.ambient
+    if raceway.above_roof is not None:
+        ambient = conductor.roof_ambient(f"{name}.ambient", raceway.ambient, raceway.above_roof, wire.insulation, edition)
     return conductor.conductor_ampacity(
-        f"{path}.neutral" if neutral else path,
+        name,
         size,
         wire.material,
         wire.insulation,
         wire.terminals,
         ambient,
-        current_carrying(path, wire.sets, other),
+        current_carrying(name, raceway.other_current_carrying),
         wire.sets,
         edition,
         rating=rating,
     )
 
 
-def _surroundings(home, wire) -> tuple[Input | None, Input | None]:
-    """Ambient temperature [degC] with the roof's addition, and other current-carrying conductors, from the raceway."""
-    for raceway in home.site.raceway:
-        if raceway.id == text(wire.raceway):
-            return raceway.ambient, raceway.other_current_carrying
-    return None, None
+def _raceway(home, wire) -> object | None:
+    """The raceway that a conductor names; None where it names none."""
+    return next((raceway for raceway in home.site.raceway if raceway.id == text(wire.raceway)), None)
 
 
-def current_carrying(path: str, sets: Input, other: Input | None) -> Step:
+def current_carrying(path: str, other: Input | None) -> Quantity:
     """Current-carrying conductors in the raceway: two ungrounded and what else shares it; the neutral of 120/240 V does not count.
 
     Returns: [count]. Source: 310.15(E) (2017: 310.15(B)(5)), from memory; each set in a raceway of its own.
     """
-    uses: dict[str, Quantity] = {"sets": sets}
-    formula, value = "2 * sets / sets", 2.0
-    if other is not None:
-        uses["other"] = other
-        formula += " + other"
-        value += other.value
+    own = Input(f"{path}.ungrounded", "ungrounded conductors of one set", 2.0, "count", "code")
+    if other is None:
+        return own
     return Step(
-        f"{path}.current_carrying", "n", "current-carrying conductors together", formula, uses, value, "count", note="each set on its own"
+        f"{path}.current_carrying",
+        "n",
+        "current-carrying conductors together",
+        "own + other",
+        {"own": own, "other": other},
+        own.value + other.value,
+        "count",
+        note="each set in a raceway of its own; the neutral of 120/240 V does not count",
     )
 
 
@@ -177,6 +182,10 @@ def conductors(work) -> None:
     work.checks.append(conductor.conductor_check("service-conductor", CONDUCTOR_QUESTION, ampacity, required, edition.cite("dwelling_83")))
     work.result("service_conductor_ampacity_a", ampacity)
     table = _sizes(work, required)
+    raceway = _raceway(work.home, site.service.conductor)
+    for name, taken in (("above_roof", "not close above a roof"), ("other_current_carrying", "shared with no other circuit")):
+        if getattr(raceway, name) is None:
+            work.assumptions.append(Assumption(f"raceway.{raceway.id}.{name}", f"raceway {raceway.id} is taken to be {taken}"))
     prose = (
         "Ampacity in place is the table's value in the column of the insulation, by the ambient factor and the adjustment, "
         "and never more than the column of the terminals."
@@ -217,7 +226,7 @@ def service_neutral(work, current: Step) -> None:
     except MissingInput as lack:
         work.checks.append(needs_input("service-neutral", NEUTRAL_QUESTION, lack.fields, edition.cite("neutral"), note=str(lack)))
         return
-    area = edition.lookup("conductor_properties", wire.neutral.value, "cmil")
+    area = conductor.conductor_area("service.conductor.neutral.area", wire.neutral, edition)
     work.checks.append(conductor.neutral_check(ampacity, current, area, least_area, edition))
 
 
@@ -322,7 +331,7 @@ def _panel_load(work, panel, whole: bool) -> tuple[Step, tuple[Quantity, ...]]:
         raise MissingInput(work.prepared.missing)
     if panel.serves is None:
         work.assumptions.append(
-            common.Assumption(f"panel.{panel.id}.serves", f"panel {panel.id} is taken to serve no lighting or receptacle circuits")
+            Assumption(f"panel.{panel.id}.serves", f"panel {panel.id} is taken to serve no lighting or receptacle circuits")
         )
     result = standard(scope, work.edition, general_steps(scope, work.edition))
     kept = [item.va for item in work.prepared.items]

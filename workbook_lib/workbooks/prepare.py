@@ -62,6 +62,9 @@ def prepare(home, edition: Edition) -> Prepared:
             reasons += [lack.reason] if lack.reason else []
     for evse in home.site.evse:
         try:
+            if evse.rating is None:
+                items.append(_unknown_charger(home, evse, edition))
+                continue
             charger = _charger(home, evse)
             chargers[evse.id] = charger
             items.append(charger_item(home, evse, charger, edition))
@@ -133,7 +136,7 @@ def _one_unit(load, label: str, edition: Edition) -> tuple[Quantity, tuple[Quant
         if load.voltage is None:
             raise MissingInput([f"{path}.voltage"])
         current = motor_current(load.motor_power, load.voltage, edition)
-        step = load_current_va(f"{path}.va", label, [current], load.voltage)
+        step = load_current_va(f"{path}.va", label, [current], load.voltage, (load.motor_power,))
         return step, (step,)
     raise MissingInput([f"{path}.rating"])
 
@@ -213,9 +216,8 @@ def _held_setting(home, evse) -> Input | Step | None:
 
 
 def _charger(home, evse) -> charging.Charger:
-    lacking = [f"evse.{evse.id}.{name}" for name in ("rating", "voltage") if getattr(evse, name) is None]
-    if lacking:
-        raise MissingInput(lacking)
+    if evse.voltage is None:
+        raise MissingInput([f"evse.{evse.id}.voltage"])
     breaker = home.tree.breaker_of(evse.id)
     held = _held_setting(home, evse)
     return charging.Charger(
@@ -227,6 +229,17 @@ def _charger(home, evse) -> charging.Charger:
         breaker.rating if breaker is not None else None,
         managed=held is not None,
     )
+
+
+def _unknown_charger(home, evse, edition: Edition) -> LoadItem:
+    """A charger without a nameplate, where the edition has a load for it; else its rating and voltage are asked for."""
+    try:
+        code = charging.unknown_nameplate_va(evse.id, edition)
+    except MissingInput as lack:
+        raise MissingInput([*lack.fields, *([f"evse.{evse.id}.voltage"] if evse.voltage is None else [])]) from None
+    panel = home.tree.panel_of(evse.id)
+    where = panel.id if panel else ""
+    return LoadItem(evse.id, "evse", evse.id, code, code, status=evse.status, panel=where, circuit=evse.connected_to, continuous=True)
 
 
 def charger_item(home, evse, charger: charging.Charger, edition: Edition) -> LoadItem:

@@ -463,4 +463,11 @@ def _ordered(results: Mapping[str, Result]) -> dict[str, Result]:
     return {key: results[key] for key in (*first, *results) if key in results}
 
 
-__all__ = ["CHOICES", "NAME", "QUESTION", "Work", "chosen_total", "method_totals", "start", "study"]
+def other_editions(home, edition: Edition) -> tuple[Section, ...]:
+    """Hook of the notebook: load by the chosen method under each edition, and the rules that move it [VA], [A]."""
+    from workbook_lib.workbooks.other_editions import other_editions as compared
+
+    return compared(home, edition)
+
+
+__all__ = ["CHOICES", "NAME", "QUESTION", "Work", "chosen_total", "method_totals", "other_editions", "start", "study"]
