@@ -152,7 +152,8 @@ def current_carrying(path: str, other: Input | None) -> Quantity:
 
     Returns: [count]. Source: 310.15(E) (2017: 310.15(B)(5)), from memory; each set in a raceway of its own.
     """
-    own = Input(f"{path}.ungrounded", "ungrounded conductors of one set", 2.0, "count", "code")
+    note = "the neutral of 120/240 V does not count: 310.15(E), in 2017 310.15(B)(5), from memory"
+    own = Input(f"{path}.ungrounded", "ungrounded conductors of one set", 2.0, "count", "choice", note)
     if other is None:
         return own
     return Step(
@@ -163,7 +164,7 @@ def current_carrying(path: str, other: Input | None) -> Quantity:
         {"own": own, "other": other},
         own.value + other.value,
         "count",
-        note="each set in a raceway of its own; the neutral of 120/240 V does not count",
+        note="each set in a raceway of its own",
     )
 
 
