@@ -33,7 +33,8 @@ ENTERED = {
     "tests/test_rules_properties.py": [
         (
             "import METHODS\n",
-            "import METHODS\nfrom workbook_lib.editions import load\nfrom workbook_lib.rules import general_load\nfrom workbook_lib.sheet import Input\n",
+            "import METHODS\nfrom workbook_lib.editions import load\n"
+            "from workbook_lib.rules import general_load\nfrom workbook_lib.sheet import Input\n",
         )
     ],
     "workbook_lib/workbooks/__init__.py": [

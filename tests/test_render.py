@@ -32,7 +32,7 @@ def parts_of(sheet):
 class Reader(HTMLParser):
     """Anchors, links and elements of a page, and whether every element is closed."""
 
-    VOID = frozenset({"meta", "br", "hr", "img", "link", "input", "path", "use", "rect"})
+    VOID = frozenset({"meta", "br", "wbr", "hr", "img", "link", "input", "path", "use", "rect"})
 
     def __init__(self, page: str):
         super().__init__()

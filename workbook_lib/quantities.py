@@ -188,11 +188,6 @@ def _unit(text: str) -> Unit | None:
     return Unit(family, factor, _D(zero) / factor)
 
 
-def known_unit(text: str) -> bool:
-    """Whether a text is the spelling of a unit that some quantity takes."""
-    return _unit(text) is not None
-
-
 def _split(text: str, dimension: Dimension) -> tuple[Decimal, str]:
     """Number and unit text. Errors: `QuantityError` for a number outside the grammar."""
     stripped = text.strip(" ")
@@ -211,6 +206,7 @@ def _split(text: str, dimension: Dimension) -> tuple[Decimal, str]:
 
 
 def _clip(text: str) -> str:
+    text = "".join(character if character.isprintable() else "?" for character in text[:61])
     return text if len(text) <= 60 else text[:57] + "..."
 
 

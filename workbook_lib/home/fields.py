@@ -21,6 +21,8 @@ from workbook_lib.home.raw import ID, ID_RULE, Raw, Trouble, show, suggest
 from workbook_lib.quantities import DIMENSIONS, QuantityError, bare_number, read_quantity
 from workbook_lib.sheet import Input
 
+BEYOND = "correct it; if it is true, the home is outside the limits of use"
+
 
 @dataclass(frozen=True)
 class Text(Leaf):
@@ -191,11 +193,12 @@ class Number(Leaf):
         """Value and unit of one quantity of this leaf."""
         number, unit = self.quantity(raw, value)
         if self.limit.broken_by(number) or (self.allowed and number not in self.allowed):
-            trouble = Trouble(
-                "outside its limits", show(value), self.accepted(), "correct it; if it is true, the home is outside the limits of use"
-            )
-            raise LeafFault(trouble)
+            raise LeafFault(Trouble("outside its limits", show(value), self.accepted(), self.beyond(value)))
         return number, unit
+
+    def beyond(self, value: object) -> str:
+        """What to do about a value outside the limits."""
+        return BEYOND
 
     def quantity(self, raw: Raw, value: object) -> tuple[float, str]:
         """Value and unit, limits not yet looked at."""
@@ -208,9 +211,7 @@ class Number(Leaf):
         try:
             return read_quantity(value, self.dimension)
         except QuantityError as error:
-            todo = error.todo
-            if self.words:
-                todo = suggest(value, self.words, todo)
+            todo = suggest(value, self.words, error.todo)
             raise LeafFault(Trouble(error.what, error.value, self.accepted(), todo)) from None
 
 
@@ -249,6 +250,11 @@ class Fraction(Number):
 
     def example(self) -> str:
         return '0.88 or "88 %"'
+
+    def beyond(self, value: object) -> str:
+        if isinstance(value, (int, float)) and 1 < value <= 100 and not self.limit.broken_by(value / 100):
+            return f'correct it; if it is meant as a percentage, write "{value:g} %"'
+        return super().beyond(value)
 
     def quantity(self, raw: Raw, value: object) -> tuple[float, str]:
         if raw.override and isinstance(value, str):
@@ -290,10 +296,17 @@ class Count(Leaf):
         if raw.override and isinstance(value, str) and re.fullmatch(r"[0-9]{1,6}", value.strip()):
             value = int(value)
         if not isinstance(value, int) or isinstance(value, bool):
-            raise self.refuse(raw, "not a whole number")
+            raise self.refuse(raw, "not a whole number", self.written(value))
         if self.limit.broken_by(value):
-            raise self.refuse(raw, "outside its limits", "correct it; if it is true, the home is outside the limits of use")
+            raise self.refuse(raw, "outside its limits", BEYOND)
         return value, "count"
+
+    def written(self, value: object) -> str:
+        """How a count that is given otherwise is to be written."""
+        whole = isinstance(value, float) and value.is_integer() and abs(value) < 1e6
+        if whole or (isinstance(value, str) and re.fullmatch(r"[0-9]{1,6}", value.strip())):
+            return f"write {int(value)}, without {'a point' if whole else 'quotes'}"
+        return ""
 
 
 @dataclass(frozen=True)

@@ -89,6 +89,8 @@ class _Scanner:
         self.take("[[" if many else "[")
         parts = self.key()
         self.take("]]" if many else "]")
+        for end in range(1, len(parts)):
+            self.note(self.within(parts[:end]), line)
         if not many:
             loc = self.within(parts)
         else:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from workbook_lib.errors import Fault
+from workbook_lib.home.slips import NOT_KNOWN, TRADE_WORDS, toml_cause, toml_todo
 
 ORIGINS = ("nameplate", "photo", "directory", "measured", "drawing", "data-sheet", "utility", "assumed", "stated")
 """What `from` may say; text alone means stated."""
@@ -34,6 +35,10 @@ class Trouble:
     value: str = ""
     limit: str = ""
     todo: str = ""
+
+    def parts(self) -> tuple[str, str, str, str]:
+        """What, value, limit and todo."""
+        return self.what, self.value, self.limit, self.todo
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,20 +100,32 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """The known name closest to a word, empty where none is close."""
     candidates = list(known)
     folded = {name.casefold().replace("_", "-"): name for name in candidates}
-    plain = word.casefold().replace("_", "-").replace(" ", "-")[:80]
+    plain = _plain(word)
     if plain in folded:
         return folded[plain]
+    meant = [name for name in TRADE_WORDS.get(plain, ()) if name in candidates]
+    if meant:
+        return meant[0]
     close = difflib.get_close_matches(plain, folded, n=1, cutoff=0.6)
     if close:
         return folded[close[0]]
     starts = [name for key, name in folded.items() if len(plain) >= 3 and (key.startswith(plain) or plain.startswith(key))]
-    return starts[0] if len(starts) == 1 else ""
+    if len(starts) == 1:
+        return starts[0]
+    inside = [name for key, name in folded.items() if len(key) >= 3 and key in re.split(r"[-/ ]", plain)]
+    return inside[0] if len(inside) == 1 else ""
+
+
+def _plain(word: str) -> str:
+    return word.casefold().strip().replace("_", "-").replace(" ", "-")[:80]
 
 
 def suggest(word: str, known: Iterable[str], otherwise: str) -> str:
     """Words for what to do about an unknown name: the nearest known one, else `otherwise`."""
     close = nearest(word, known)
-    return f'did you mean "{close}"?' if close else otherwise
+    if close:
+        return f'did you mean "{close}"?'
+    return "leave the field out where it is not known" if _plain(word) in NOT_KNOWN else otherwise
 
 
 def parse_toml(name: str, data: bytes) -> tuple[dict[str, object] | None, Fault | None, str]:
@@ -129,9 +146,11 @@ def parse_toml(name: str, data: bytes) -> tuple[dict[str, object] | None, Fault 
         words = str(error)
         place = re.search(r"\(at line (\d+), column \d+\)", words)
         line = int(place.group(1)) if place else text.count("\n") + 1
-        found = text.splitlines()[line - 1].strip() if 0 < line <= len(text.splitlines()) else "the end of the file"
-        cause = re.sub(r" \(at [^)]*\)", "", words)
-        return None, Fault(name, "", f"is not TOML: {cause}", show(found)[1:-1] or "an empty line", "TOML", f"mend line {line}", line), ""
+        lines = text.split("\n")
+        found = lines[line - 1].strip() if 0 < line <= len(lines) else "the end of the file"
+        cause = toml_cause(re.sub(r" \(at [^)]*\)", "", words))
+        todo = toml_todo(cause, found, line)
+        return None, Fault(name, "", f"is not TOML: {cause}", show(found)[1:-1] or "an empty line", "TOML", todo, line), ""
 
 
 def read_bytes(name: str, path: Path) -> tuple[bytes | None, Fault | None]:

@@ -15,7 +15,7 @@ from workbook_lib.home import consistency, defaults, overrides, references, tree
 from workbook_lib.home.home import Home
 from workbook_lib.home.jurisdiction import Adoption, AmendmentsFile, Local, LocalFile, changes_of, local_of
 from workbook_lib.home.model import Site
-from workbook_lib.home.raw import MAX_DEPTH, Table, parse_toml, prepare, read_bytes, show, suggest
+from workbook_lib.home.raw import MAX_DEPTH, Table, Trouble, parse_toml, prepare, read_bytes, show, suggest
 from workbook_lib.home.shapes import FaultBook, shapes, validate
 from workbook_lib.sheet import Input
 
@@ -57,10 +57,8 @@ class Reader:
             overrides.apply(tables, changed, Site, book)
         prepared, too_deep = prepare(tables, wrappers=wrappers)
         for name in too_deep:
-            short = name if len(name) <= 60 else name[:57] + "..."
-            book.faults.append(
-                Fault(book.file, short, "nested too deeply", f"more than {MAX_DEPTH} levels", f"{MAX_DEPTH} levels", "remove it")
-            )
+            trouble = Trouble("nested too deeply", f"more than {MAX_DEPTH} levels", f"{MAX_DEPTH} levels", "remove it")
+            book.add(name, (), trouble, line=False)
         return (None if too_deep else prepared), book
 
     def find(self, name: str, *beside: str) -> str | None:
@@ -156,7 +154,8 @@ def _edition(draft: Draft, jurisdiction: Local | None, adoption: Adoption | None
         return stated, "what-if" if own not in (None, stated) else "stated"
     if adoption is not None:
         return adoption.edition, "adopted"
-    if "edition" in draft.tree.get("site", {}):
+    site = draft.tree.get("site")
+    if isinstance(site, Table) and "edition" in site:
         return "", ""
     name = _text(draft, "site.jurisdiction")
     if name is None:
@@ -171,9 +170,8 @@ def _edition(draft: Draft, jurisdiction: Local | None, adoption: Adoption | None
     else:
         day = draft.givens["site.permit_date"].value
         why, todo = f"no code edition: none is given, and {name} has no adoption in force on {day}", "add edition, or the adoption"
-    site = draft.tree.get("site")
     loc = site.loc if isinstance(site, Table) else ()
-    draft.book.faults.append(Fault(draft.book.file, "site.edition", why, "nothing", ", ".join(YEARS), todo, draft.book.line(loc)))
+    draft.book.add("site.edition", loc, Trouble(why, "nothing", ", ".join(YEARS), todo))
     return "", ""
 
 

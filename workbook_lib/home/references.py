@@ -65,6 +65,7 @@ class Index:
         self.tree = tree
         self.things: dict[str, Thing] = {}
         self.twice: list[tuple[Table, Table]] = []
+        self.misnamed: list[Table] = []
         for name in TABLES:
             for row in _rows_meant(tree, name, known):
                 self._add(row, name, text(row, "connected_to"))
@@ -76,7 +77,9 @@ class Index:
         name = text(row, "id")
         if not name:
             return
-        if name in self.things:
+        if name in RESERVED:
+            self.misnamed.append(row)
+        elif name in self.things:
             self.twice.append((self.things[name].table, row))
         else:
             self.things[name] = Thing(name, kind, row, parent)
@@ -125,10 +128,9 @@ def _ids(index: Index, book: FaultBook) -> None:
         book.at(
             second["id"], f'the id "{name}" is used twice: {where}', f'"{name}"', "each id once in the file", "give one of them another id"
         )
-    for thing in index.things.values():
-        if thing.id in RESERVED:
-            limit = f"an id other than {', '.join(RESERVED)}"
-            book.at(thing.table["id"], "the id is the name of a place", f'"{thing.id}"', limit, "choose another id")
+    for row in index.misnamed:
+        limit = f"an id other than {', '.join(RESERVED)}"
+        book.at(row["id"], "the id is the name of a place", f'"{text(row, "id")}"', limit, "choose another id")
 
 
 def _references(index: Index) -> Iterator[tuple[object, tuple[str, ...], str]]:

@@ -69,6 +69,16 @@ def model_at(model: type[Record], loc: Loc) -> type[Record] | None:
     return here
 
 
+WIDTHS = (160, 300, 200, 800, 300)
+"""Most characters of a fault's field, what, value, limit and todo, whatever a file holds."""
+
+
+def one_line(text: str, length: int) -> str:
+    """A text with nothing but printable characters, cut to a length."""
+    text = "".join(character if character.isprintable() else "?" for character in text[: length + 1])
+    return text if len(text) <= length else text[: length - 3] + "..."
+
+
 @dataclass
 class FaultBook:
     """The faults found in one file, with its name and, once a fault is noted, its line numbers."""
@@ -87,7 +97,8 @@ class FaultBook:
     def add(self, path: str, loc: Loc, trouble: Trouble, *, line: bool = True) -> None:
         """Note a trouble as a fault of this file."""
         found = self.line(loc) if line else None
-        self.faults.append(Fault(self.file, path, trouble.what, trouble.value, trouble.limit, trouble.todo, found))
+        parts = (one_line(part, length) for part, length in zip((path, *trouble.parts()), WIDTHS, strict=True))
+        self.faults.append(Fault(self.file, *parts, found))
 
     def at(self, place: Raw | Table | Rows, what: str, value: str, limit: str, todo: str) -> None:
         """Note a fault at a leaf, table or rows of the file."""
@@ -150,6 +161,8 @@ def _misshapen(model: type[Record], place: Raw | Table | Rows) -> Trouble:
     top = len(place.loc) == 1
     if shape is not None and shape.kind == "rows":
         wanted = f"[[{name}]] blocks or {name} = [ {{ ... }}, ... ]" if top else f"{name} = [ {{ ... }}, ... ]"
-        return Trouble(f"{found} where rows are wanted", show(place), wanted, "write one row a thing")
+        one = isinstance(place, Table)
+        todo = f"write [[{name}]] in place of [{name}]" if one and top else "put square brackets around it" if one else "write one row a thing"
+        return Trouble(f"{found} where rows are wanted", show(place), wanted, todo)
     wanted = f"[{name}] or {name} = {{ ... }}" if shape is not None else "a table { ... }"
     return Trouble(f"{found} where a table is wanted", show(place), wanted, "write its fields in a table")

@@ -62,7 +62,6 @@ class StepBlock:
     substituted: str
     result: str
     source: str = ""
-    confirmed: bool = True
     note: str = ""
     entered: Rich = ()
 

@@ -295,7 +295,6 @@ def step_block(trace: Trace, step: Step) -> StepBlock:
         "" if alone else substituted,
         result,
         str(step.source) if step.source else "",
-        step.source is None or step.source.status == CONFIRMED,
         numbers.words(note),
         _entered(trace, step),
     )

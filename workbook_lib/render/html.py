@@ -14,6 +14,7 @@ from workbook_lib.sheet import Verdict
 
 NOWRAP = 24
 """Letters of a number with its unit up to which its cell is never broken."""
+_BREAKS, _MAY_BREAK = re.compile("([._:])"), r"\1<wbr>"
 VERDICTS = frozenset(str(verdict) for verdict in Verdict)
 
 
@@ -37,7 +38,7 @@ def _piece(piece: str | Ref | Flag | Key | Link) -> str:
     if isinstance(piece, str):
         return escape(piece)
     if isinstance(piece, Key):
-        return f'<span class="wb-key">{escape(piece.text)}</span>'
+        return f'<span class="wb-key">{_BREAKS.sub(_MAY_BREAK, escape(piece.text))}</span>'
     if isinstance(piece, Link):
         where = quote(piece.target) + (f"#{quote(piece.anchor)}" if piece.anchor else "")
         return f'<a href="{escape(where)}">{escape(piece.label)}</a>'

@@ -114,12 +114,7 @@ def sheet_page(sheet: Sheet, notebook, place: Place) -> str:
     if place.pdf:
         files_of.insert(1, (f"{sheet.workbook}.pdf", "PDF"))
     top = strip(f"{sheet.header.site_id} · sheet {place.number} of {place.of} · {sheet.title}", files_of)
-    band = html.fragment(Part("what-if", "What-if", (_what_if(sheet.header),))) if sheet.header.edition_basis == "what-if" else ""
-    return _page(f"{sheet.title}: {sheet.header.site_id}", sheet.title, sheet.header, top + band + body_of_notebook(notebook))
-
-
-def _what_if(head: Header) -> Band:
-    return Band("what-if", "WHAT-IF: not the adopted edition", (f"code edition {head.edition}",))
+    return _page(f"{sheet.title}: {sheet.header.site_id}", sheet.title, sheet.header, top + body_of_notebook(notebook))
 
 
 def strip(words: str, links: Sequence[tuple[str, str]]) -> str:

@@ -440,9 +440,15 @@ def _sheet(work: Work) -> Sheet:
         cautions=tuple(dict.fromkeys(cautions)),
         not_checked=tuple(work.not_checked),
         figures=service_figures.figures(work),
-        cases=("annex-d", "cooking", "general-load", "optional-method", "conductor", "local-forms"),
+        cases=FAMILIES,
     )
 
+
+FAMILIES = (
+    *("annex-d", "general-load", "cooking", "optional-method", "charging", "local-forms", "motors", "conductor"),
+    *("mistakes", "tables"),
+)
+"""Families of published cases that test what this workbook uses."""
 
 READING_ORDER = (
     *("service-capacity", "method-allowed", "control-setting", "control-continuous", "continuous-load", "local-service-limit"),

@@ -1,0 +1,28 @@
+"""What the browser tests share: a browser, and studies of example homes with their PDFs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.browser.chrome import Chrome
+from tests.conftest import ROOT
+from workbook_lib import run
+
+HOMES = ("bungalow-100a", "all-electric-200a", "unfinished-survey-200a", "control-limited-100a")
+
+
+@pytest.fixture(scope="session")
+def chrome(browser: str) -> Iterator[Chrome]:
+    """A running browser with one tab."""
+    with Chrome(browser) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="session")
+def studies(browser: str, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Folder of a whole study of each example home in `HOMES`, pages printed."""
+    top = tmp_path_factory.mktemp("printed")
+    return {name: run.study(ROOT / "example_inputs" / "sites" / f"{name}.toml", out=top / name, pdf=True).folder for name in HOMES}
