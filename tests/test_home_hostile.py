@@ -234,3 +234,17 @@ def test_the_locator_knows_every_form_of_text():
         ("e", "i", 0, "j", "k", "l", 0, "m"): 13,
     }
     assert {loc: lines[loc] for loc in expected} == expected
+
+
+def test_a_fault_is_one_printable_line_whatever_the_file_holds(tmp_path):
+    text = (
+        SMALL
+        + 'bus = "1\\n2 A"\n"b\\nc" = 1\nmain = "'
+        + "9" * 5000
+        + ' A"\n[[feeder]]\nid = "f\\u0007"\nconnected_to = "'
+        + "x" * 400
+        + '"\n'
+    )
+    faults = faults_of(written(tmp_path, text))
+    assert len(faults) == 5
+    assert all(str(fault).isprintable() for fault in faults)

@@ -235,3 +235,8 @@ def test_amendments_of_another_edition_than_the_one_adopted_are_a_fault(tmp_path
 
 def test_the_files_of_the_invented_town_are_sound():
     assert validate(sorted((DATA / "jurisdictions").glob("*.toml"))) == []
+
+
+def test_empty_lists_in_local_files_are_no_rows(tmp_path):
+    home = read_home(with_town(tmp_path, "adoption = []\napproved_adapter = []\n", 'edition = "2023"\njurisdiction = "town"\n'))
+    assert home.jurisdiction.adoptions == home.jurisdiction.approved_adapters == ()

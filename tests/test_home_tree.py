@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.test_home_support import DATA, EXAMPLE, edited
+from tests.test_home_support import DATA, EXAMPLE, SMALL, edited, written
 from workbook_lib.errors import CalculationFault
 from workbook_lib.home import read_home
 
@@ -25,7 +25,7 @@ def test_the_way_from_the_array_leads_through_the_backup_panel_and_the_inverter(
 
 
 def test_what_hangs_below(tree):
-    assert tree.children("battery-inverter") == ("backup", "storage-off") or tree.children("battery-inverter") == ("backup",)
+    assert tree.children("battery-inverter") == ("backup",)
     assert set(tree.below("backup")) == {"backup:lugs", "pv-breaker", "well-breaker", "kitchen-breaker", "pv", "well", "refrigerator"}
     assert "pv" in tree.below("battery-feeder")
     assert "range" not in tree.below("battery-feeder")
@@ -55,6 +55,92 @@ def test_lugs_and_supply_side_are_places(tmp_path):
     assert tree.path_to_service("battery-feeder") == ("battery-feeder", "main:lugs", "main", "service")
     assert tree.parent("supply-side").id == "service"
     assert tree.breaker_of("battery-feeder") is None
+
+
+OTHER_TABLES = """[adapter]
+model = "AD-C"
+overcurrent = "60 A"
+[[disconnect]]
+id = "main-off"
+role = "service"
+connected_to = "service"
+[[transfer]]
+id = "island-switch"
+connected_to = "main-off"
+[[panel]]
+id = "kept"
+kind = "panelboard"
+connected_to = "island-switch"
+breakers = [ { id = "kept-breaker", rating = "20 A", poles = 1 } ]
+[[disconnect]]
+id = "pv-off"
+role = "source"
+connected_to = "supply-side"
+[[panel]]
+id = "gather"
+kind = "combiner"
+connected_to = "pv-off"
+breakers = [ { id = "gather-breaker", rating = "40 A", poles = 2 } ]
+[[source]]
+id = "roof"
+kind = "pv-inverter"
+connected_to = "gather-breaker"
+[[source]]
+id = "garage-roof"
+kind = "pv-inverter"
+connected_to = "adapter"
+[[feeder]]
+id = "barn-feeder"
+connected_to = "kept:lugs"
+[[panel]]
+id = "barn"
+kind = "panelboard"
+connected_to = "barn-feeder"
+[[load]]
+id = "pump"
+kind = "well-pump"
+connected_to = "kept-breaker"
+[[load]]
+id = "barn-light"
+kind = "fastened"
+connected_to = "barn"
+"""
+
+
+def test_adapter_supply_side_transfer_disconnect_and_lugs(tmp_path):
+    tree = read_home(written(tmp_path, SMALL + OTHER_TABLES)).tree
+    ways = {
+        "pump": ("pump", "kept-breaker", "kept", "island-switch", "main-off", "service"),
+        "roof": ("roof", "gather-breaker", "gather", "pv-off", "supply-side", "service"),
+        "garage-roof": ("garage-roof", "adapter", "service"),
+        "barn-light": ("barn-light", "barn", "barn-feeder", "kept:lugs", "kept", "island-switch", "main-off", "service"),
+    }
+    assert {name: tree.path_to_service(name) for name in ways} == ways
+    assert [panel.id for panel in tree.root_panels()] == ["main", "kept", "gather"]
+    assert {name: getattr(tree.panel_of(name), "id", None) for name in ("pump", "roof", "garage-roof", "barn-light", "barn")} == {
+        **{"pump": "kept", "roof": "gather", "garage-roof": None, "barn-light": "barn", "barn": "kept"}
+    }
+    assert tree.breaker_of("roof").id == "gather-breaker"
+    assert tree.breaker_of("garage-roof") is None
+    assert tree.breaker_of("barn") is None
+    assert set(tree.below("island-switch")) == {
+        "kept",
+        "kept-breaker",
+        "kept:lugs",
+        "pump",
+        "barn-feeder",
+        "barn",
+        "barn:lugs",
+        "barn-light",
+    }
+    assert "garage-roof" not in tree.below("supply-side")
+    assert tree.node("adapter").item.model == "AD-C"
+    assert tree.node("kept:lugs").item.id == "kept"
+
+
+def test_there_is_no_adapter_in_the_tree_where_the_file_has_none(tree):
+    assert "adapter" not in tree
+    assert "supply-side" in tree
 
 
 def test_an_id_that_is_not_there_is_an_error_naming_those_that_are(tree):

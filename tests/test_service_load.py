@@ -138,6 +138,22 @@ def test_a_listed_restricted_control_stands_for_the_load(tmp_path):
     assert sheet.results["always_on_va"].value < 80 * 240
 
 
+def test_a_limit_at_the_main_panel_is_a_limit_of_the_service(tmp_path):
+    device = {**CONTROL, "limit": [{"at": "main", "way": "import", "setting": "80 A"}]}
+    sheet = sheet_of(tmp_path, {**with_control(), "load": T1["load"][:3], "control": [device]}, "2026")
+    assert amperes(sheet) == pytest.approx(80.0)
+
+
+def test_a_removed_panel_is_left_out(tmp_path):
+    def replace_panel(made):
+        old = {"id": "old", "kind": "panelboard", "connected_to": "service", "bus": "100 A", "main": "100 A", "status": "removed"}
+        made["panel"].append(old)
+
+    sheet = sheet_of(tmp_path, T1, change=replace_panel)
+    assert "panel-load:old" not in {check.key for check in sheet.checks}
+    assert sheet.results["service_limited_by"].value == "rating"
+
+
 @pytest.mark.parametrize(
     ("more", "year"),
     [({"listed_to": []}, "2026"), ({"access": "user"}, "2026"), ({}, "2017"), ({"listed_to": ["UL 916"]}, "2026")],

@@ -125,6 +125,10 @@ def _table() -> dict[str, Unit]:
 COMMON_UNITS = _table()
 """Usual spellings, read without pint. Every factor but `hp` to W is exact or as exact as 28 digits."""
 
+SLIPS = {"'": "ft", '"': "in", "sf": "ft^2", "sqft": "ft^2", "sq. ft.": "ft^2", "sq.ft.": "ft^2", "c": "degC", "f": "degF"}
+SLIPS |= {"aic": "A", "kaic": "kA"}
+"""Spellings of the trade (small letters) that are no unit here, and the unit to write."""
+
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3}(?![0-9]))?")
 _SEPARATED = re.compile(r"[+-]?[0-9]+(?:[,_'’\u00a0\u202f ][0-9]+)+(?:\.[0-9]*)?")
 _PART = r"[A-Za-z°%µ][A-Za-z_°%µ]*(?:(?:\^|\*\*)?-?[1-4]|[²³])?"
@@ -195,7 +199,8 @@ def _split(text: str, dimension: Dimension) -> tuple[Decimal, str]:
     if separated:
         decimal_comma = re.fullmatch(r"[+-]?[0-9]+,(?![0-9]{3}\Z)[0-9]+", separated.group())
         plain = separated.group().replace(",", ".") if decimal_comma else re.sub(r"[^0-9.+-]", "", separated.group())
-        todo = f'write the number in plain digits with a point for decimals, as "{plain}{_clip(stripped[separated.end() :])}"'
+        written = f"{plain} {_meant_unit(stripped[separated.end() :].strip(), dimension) or _house_unit(dimension)}"
+        todo = f'write the number in plain digits with a point for decimals, as "{written}"'
         raise QuantityError("digits are separated", value=_shown(text), limit=dimension.accepted, todo=todo)
     number = _NUMBER.match(stripped)
     rest = stripped[number.end() :] if number else ""
@@ -220,7 +225,7 @@ def _resolve(text: str, dimension: Dimension) -> tuple[Decimal, str, Unit]:
         raise bare_number(_clip(text.strip()), dimension.name)
     unit = _unit(unit_text)
     if unit is None:
-        todo = _todo_for_unknown(unit_text, dimension)
+        todo = _todo_for_unknown(number, unit_text, dimension)
         raise QuantityError(
             f"{_shown(unit_text)} is not a unit of {dimension.name}", value=_shown(text), limit=dimension.accepted, todo=todo
         )
@@ -230,10 +235,24 @@ def _resolve(text: str, dimension: Dimension) -> tuple[Decimal, str, Unit]:
     return number, unit_text, unit
 
 
-def _todo_for_unknown(unit_text: str, dimension: Dimension) -> str:
-    for spelling, unit in COMMON_UNITS.items():
-        if spelling.casefold() == unit_text.casefold() and unit.family in dimension.families:
-            return f'mind the case of letters: write "{spelling}"'
+def _house_unit(dimension: Dimension) -> str:
+    return "%" if dimension.unit == "frac" else dimension.unit
+
+
+def _meant_unit(unit_text: str, dimension: Dimension) -> str:
+    """The spelling that a text means as a unit of this dimension, empty where none is near."""
+    folded = unit_text.casefold()
+    near = (unit_text, *(spelling for spelling in COMMON_UNITS if spelling.casefold() == folded), SLIPS.get(folded, ""))
+    return next((spelling for spelling in near if spelling in COMMON_UNITS and COMMON_UNITS[spelling].family in dimension.families), "")
+
+
+def _todo_for_unknown(number: Decimal, unit_text: str, dimension: Dimension) -> str:
+    if dimension.name == "angle" and unit_text.upper() in ("N", "S", "E"):
+        return 'write degrees, south and west negative, as "-106.0 deg"'
+    meant = _meant_unit(unit_text, dimension)
+    if meant:
+        case = "mind the case of letters: " if meant.casefold() == unit_text.casefold() else ""
+        return f'{case}write "{meant}", as "{number} {meant}"'
     return f'write the unit as in "{dimension.example}"'
 
 
@@ -242,14 +261,18 @@ def _todo_for_family(family: str, dimension: Dimension) -> str:
         return f'W and VA differ by the power factor: give the figure that the marking has in {dimension.unit}, as "{dimension.example}"'
     if family == "shaft power":
         return "horsepower is what a motor delivers: give what it takes, or motor_power and voltage for the table of motor currents"
+    if family == "real power" and dimension.name == "angle":
+        return 'write degrees, south and west negative, as "-106.0 deg"'
+    if dimension.name == "current" and family in ("real power", "apparent power"):
+        return f'give the current of the nameplate, as "{dimension.example}"'
     return f'write it as in "{dimension.example}"'
 
 
 def bare_number(text: str, dimension: str) -> QuantityError:
     """The error for a number without its unit, with the number and unit put together as an example."""
     wanted = DIMENSIONS[dimension]
-    unit = "%" if wanted.unit == "frac" else wanted.unit
-    return QuantityError("number without a unit", value=text, limit=wanted.accepted, todo=f'write it with its unit, as "{text} {unit}"')
+    todo = f'write it with its unit, as "{text} {_house_unit(wanted)}"'
+    return QuantityError("number without a unit", value=text, limit=wanted.accepted, todo=todo)
 
 
 def read_quantity(text: str, dimension: str) -> tuple[float, str]:

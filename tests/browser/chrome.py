@@ -15,6 +15,7 @@ import websocket
 from workbook_lib.render import pdf
 
 START_S, WAIT_S = 30, 60
+LOOPBACK_ONLY = "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"
 COMPLAINTS = ("error", "assert", "warning")
 """Kinds of console message that a page must not give."""
 
@@ -25,7 +26,7 @@ class Chrome:
     def __init__(self, browser: str):
         self._folder = tempfile.TemporaryDirectory(prefix="workbook-browser-", ignore_cleanup_errors=True)
         profile = Path(self._folder.name)
-        line = [*pdf.arguments(browser, profile), "--remote-debugging-port=0", "about:blank"]
+        line = [*pdf.arguments(browser, profile), LOOPBACK_ONLY, "--remote-debugging-port=0", "about:blank"]
         self._process = subprocess.Popen(line, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         self.requests: list[str] = []
         self.complaints: list[str] = []
@@ -98,7 +99,7 @@ class Chrome:
 
     def open(self, address: str, width_px: int = 1280, height_px: int = 900) -> None:
         """Open an address at a width and wait until it is loaded."""
-        self.call("Emulation.setDeviceMetricsOverride", width=width_px, height=height_px, deviceScaleFactor=1, mobile=width_px < 600)
+        self.call("Emulation.setDeviceMetricsOverride", width=width_px, height=height_px, deviceScaleFactor=1, mobile=False)
         self.requests.clear()
         self.complaints.clear()
         self._loaded = False

@@ -39,7 +39,12 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     own |= {"PYTHONPATH": str(ROOT), "IPYTHONDIR": str(top / "ipython"), "JUPYTERLAB_SETTINGS_DIR": str(top / "settings")}
     own |= {"JUPYTERLAB_WORKSPACES_DIR": str(top / "workspaces")}
     line = [sys.executable, "-m", "jupyterlab", "--no-browser", "--ip=127.0.0.1", "--port=0", "--allow-root"]
-    line += [f"--ServerApp.root_dir={tree}", "--LabApp.expose_app_in_browser=True", "--LabApp.news_url=", "--LabApp.check_for_updates_class="]
+    line += [
+        f"--ServerApp.root_dir={tree}",
+        "--LabApp.expose_app_in_browser=True",
+        "--LabApp.news_url=",
+        "--LabApp.check_for_updates_class=",
+    ]
     line = [word for word in line if not word.startswith(("--LabApp.news", "--LabApp.check"))]
     with open(top / "said.txt", "w", encoding="utf-8") as said:
         process = subprocess.Popen(line, stdout=said, stderr=said, env={**os.environ, **own}, cwd=tree)
@@ -73,23 +78,47 @@ def run_all(chrome: Chrome) -> None:
     chrome.until(lambda: chrome.ask(last) and chrome.ask(done), "every cell has run", RUN_S)
 
 
-def outputs(chrome: Chrome) -> str:
-    """Words of every output of the open notebook, in sight or not."""
-    return chrome.ask(
-        """JSON.stringify(window.jupyterapp.shell.currentWidget.content.widgets
-        .filter(cell => cell.model.type === 'code').map(cell => cell.model.outputs.toJSON()))"""
-    )
+def said(chrome: Chrome) -> str:
+    """Words of the open notebook as they stand on the screen."""
+    return " ".join(chrome.ask(SHOWN).replace("\xa0", " ").split())
 
 
-def test_the_sheet_is_live_in_jupyterlab(lab, chrome: Chrome, tmp_path):
+def opened(lab: str, chrome: Chrome) -> None:
+    """Open the notebook and wait for its kernel."""
     chrome.open(lab, 1280, 1400)
     ready = "window.jupyterapp?.shell?.currentWidget?.content?.widgets?.length > 10"
     chrome.until(lambda: chrome.ask(ready), "the notebook is open", START_S)
-    chrome.until(lambda: chrome.ask("window.jupyterapp.shell.currentWidget.sessionContext.session?.kernel?.status") == "idle", "a kernel is ready")
-    assert "106.07 A" not in outputs(chrome)
+    state = "window.jupyterapp.shell.currentWidget.sessionContext?.session?.kernel?.status"
+    chrome.until(lambda: chrome.ask(state) == "idle", "a kernel is ready", START_S)
+
+
+def test_the_sheet_is_live_in_jupyterlab(lab, chrome: Chrome, tmp_path):
+    """Run all: the verdict; an override changed and run again: another one."""
+    opened(lab, chrome)
+    assert "106.07 A" not in said(chrome)
     run_all(chrome)
-    chrome.until(lambda: "106.07 A is more than limit of the service 100 A" in chrome.ask(SHOWN).replace("\xa0", " ").replace("[", " ["), "verdict")
+    chrome.until(lambda: "FAIL Does the service carry the calculated load? No." in said(chrome), "the verdict is on the screen")
+    assert "short by 6.07 A" in said(chrome)
+    side_by_side = "[...document.querySelectorAll('.wb-pairs > div')].filter(pair => pair.children[0].offsetTop >= pair.children[1].offsetTop).length"
+    assert chrome.ask(side_by_side) == 0, "a value stands beside its label, not under it"
+    assert chrome.picture(tmp_path / "lab.png").stat().st_size > 20_000
+    chrome.ask(
+        """(() => { const cell = window.jupyterapp.shell.currentWidget.content.widgets.find(one => one.model.sharedModel.source.startsWith('site_file'));
+        cell.model.sharedModel.setSource(cell.model.sharedModel.source.replace('overrides = {}', 'overrides = {"evse.evse-1.rating": "32 A"}')) })()"""
+    )
+    run_all(chrome)
+    chrome.until(lambda: "values overridden: evse.evse-1.rating = 32 A" in said(chrome), "the override is said")
+    chrome.until(lambda: "99.67 A" in said(chrome), "the load of the smaller charger")
+    assert "short by 6.07 A" not in said(chrome)
 
 
-def test_a_changed_override_changes_the_verdict(lab, chrome: Chrome):
-    pass
+def test_a_fault_in_the_site_file_is_a_list_and_no_traceback(lab, chrome: Chrome):
+    opened(lab, chrome)
+    chrome.ask(
+        """(() => { const cell = window.jupyterapp.shell.currentWidget.content.widgets.find(one => one.model.sharedModel.source.startsWith('site_file'));
+        cell.model.sharedModel.setSource('site_file = "../example_inputs/sites/none.toml"\\nedition = None\\noverrides = {}\\ninteractive = False') })()"""
+    )
+    chrome.ask("void window.jupyterapp.commands.execute('notebook:run-all-cells')")
+    chrome.until(lambda: "INPUT FAULT" in said(chrome), "the fault is on the screen", RUN_S)
+    assert "none.toml" in said(chrome)
+    assert "Traceback" not in said(chrome)

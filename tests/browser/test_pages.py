@@ -19,16 +19,16 @@ pytestmark = pytest.mark.browser
 
 PAGES = ("service_load.html", "index.html", "published.html")
 POINTS = {"letter": (612, 792), "a4": (595, 842)}
-TOO_WIDE = """
-[...document.querySelectorAll("body *")]
-  .filter(item => item.getClientRects().length && item.closest("svg") === null)
+HIDDEN = "const hidden = item => item.closest('thead') && getComputedStyle(item.closest('thead')).position === 'absolute';"
+"""Heads of tables that a narrow window keeps for a screen reader alone."""
+TOO_WIDE = f"""(() => {{ {HIDDEN} return [...document.querySelectorAll("body *")]
+  .filter(item => item.getClientRects().length && item.closest("svg") === null && !hidden(item))
   .filter(item => item.getBoundingClientRect().right > document.documentElement.clientWidth + 0.5)
-  .map(item => item.tagName + "." + item.className + ": " + item.textContent.slice(0, 40))
+  .map(item => item.tagName + "." + item.className + ": " + item.textContent.slice(0, 40)) }})()
 """
-CUT = """
-[...document.querySelectorAll("td, th, dd, .wb-rhs, .wb-source, .wb-band")]
-  .filter(item => item.scrollWidth > item.clientWidth + 1 && getComputedStyle(item).display !== "inline")
-  .map(item => item.className + ": " + item.textContent.slice(0, 40))
+CUT = f"""(() => {{ {HIDDEN} return [...document.querySelectorAll("td, th, dd, .wb-rhs, .wb-source, .wb-band")]
+  .filter(item => item.scrollWidth > item.clientWidth + 1 && getComputedStyle(item).display !== "inline" && !hidden(item))
+  .map(item => item.className + ": " + item.textContent.slice(0, 40)) }})()
 """
 SMALLEST_PX = """
 Math.min(...[...document.querySelectorAll("td, p, li, dd, .wb-rhs")]
@@ -88,8 +88,9 @@ def test_a_page_fits_its_window_asks_for_nothing_and_complains_of_nothing(name, 
 def test_the_measures_find_what_is_too_wide_cut_or_asked_for(chrome: Chrome, tmp_path):
     bad = tmp_path / "bad.html"
     bad.write_text(
-        '<p style="width: 900px">wide</p><table><td style="width: 2em; max-width: 2em; overflow: hidden; white-space: nowrap">cut '
-        'in the middle</td></table><a href="#none">x</a><img src="http://127.0.0.1:9/x.png"><script>console.error("a fault")</script>',
+        '<!DOCTYPE html><p style="width: 900px">wide</p>'
+        '<table><td style="width: 2em; max-width: 2em; overflow: hidden; white-space: nowrap">cut in the middle</td></table>'
+        '<a href="#none">x</a><img src="http://127.0.0.1:9/x.png"><script>console.error("a fault")</script>',
         encoding="utf-8",
     )
     chrome.open(bad.as_uri(), 375)
@@ -111,9 +112,7 @@ def test_every_link_leads_somewhere_and_a_reader_gets_from_the_verdict_to_a_name
         target = ahead.pop()
         if target not in seen:
             seen.add(target)
-            ahead += chrome.ask(
-                f"[...document.getElementById({target[1:]!r}).querySelectorAll(\"a[href^='#']\")].map(link => link.hash)"
-            )
+            ahead += chrome.ask(f"[...document.getElementById({target[1:]!r}).querySelectorAll(\"a[href^='#']\")].map(link => link.hash)")
     assert {"#input-service-rating"} & seen or name == "unfinished-survey-200a"
     assert any(target.startswith("#input-") for target in seen)
 

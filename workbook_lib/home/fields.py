@@ -194,7 +194,7 @@ class Number(Leaf):
         number, unit = self.quantity(raw, value)
         if self.limit.broken_by(number) or (self.allowed and number not in self.allowed):
             raise LeafFault(Trouble("outside its limits", show(value), self.accepted(), self.beyond(value)))
-        return number, unit
+        return number + 0.0, unit  # negative zero becomes zero
 
     def beyond(self, value: object) -> str:
         """What to do about a value outside the limits."""

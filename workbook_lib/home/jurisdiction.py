@@ -48,6 +48,7 @@ from pydantic import create_model
 from workbook_lib.editions import Change, load
 from workbook_lib.editions.files import key_forms
 from workbook_lib.errors import CalculationFault
+from workbook_lib.home.defaults import rows
 from workbook_lib.home.fields import Choice, Count, Day, Factor, FilePath, Fraction, Id, Number, Text, Texts, Word, YesNo
 from workbook_lib.home.leaf import AllRows, Flag, Leaf, Limit, Reading, Record
 from workbook_lib.home.model import EDITIONS
@@ -261,7 +262,7 @@ def local_of(role: str, tree: Table, book: FaultBook, expected_id: str | None) -
 
 def _same_day(made: LocalFile, tree: Table, book: FaultBook) -> None:
     days: set[datetime.date] = set()
-    for row, place in zip(made.adoption, tree.get("adoption", ()), strict=False):
+    for row, place in zip(made.adoption, rows(tree, "adoption"), strict=True):
         if row.effective in days:
             limit = "one adoption a day"
             book.at(
@@ -300,7 +301,7 @@ def changes_of(tree: Table, book: FaultBook, edition: str | None) -> tuple[Chang
         book.at(tree["edition"], "these amendments change another edition than the one adopted with them", made.edition, edition, todo)
         return ()
     found = []
-    for row, place in zip(made.change, tree["change"] if made.change else (), strict=True):
+    for row, place in zip(made.change, rows(tree, "change"), strict=True):
         change = row.change()
         if change is None:
             given = ", ".join(name for name in place if name not in ("to", "source", "note")) or "none of them"

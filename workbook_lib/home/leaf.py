@@ -61,11 +61,11 @@ class Limit:
         parts = []
         tail = f" {unit}" if unit and unit != "frac" else ""
         if self.above is not None:
-            parts.append(f"above {self.above:g}{tail}")
+            parts.append(f"above {self.above:.10g}{tail}")
         if self.at_least is not None:
-            parts.append(f"at least {self.at_least:g}{tail}")
+            parts.append(f"at least {self.at_least:.10g}{tail}")
         if self.at_most is not None:
-            parts.append(f"at most {self.at_most:g}{tail}")
+            parts.append(f"at most {self.at_most:.10g}{tail}")
         return " and ".join(parts) + (f" ({self.why})" if self.why else "")
 
 

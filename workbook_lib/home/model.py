@@ -4,6 +4,7 @@
 `model_equipment.py`; how each leaf is read in `fields.py`.
 """
 
+import re
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Annotated
@@ -37,6 +38,7 @@ from workbook_lib.home.model_equipment import (
     Transfer,
     Vehicle,
 )
+from workbook_lib.home.raw import Raw
 from workbook_lib.sheet import Input
 
 EDITIONS = YEARS
@@ -45,6 +47,8 @@ SYSTEM_VOLTS = 240.0
 METHODS = ("optional-dwelling", "existing-dwelling", "standard", "measured")
 OPTIONS = ("M0", "M1", "M1a", "M2", "M3", "M4", "M5", "M6", "M7", "M8")
 NOT_120_208 = "only 120/240 V single-phase services are covered"
+OTHER_SYSTEM = re.compile(r"208|277|347|480|three|(?<![0-9])3[ -]?(?:phase|ph|ø)", re.IGNORECASE)
+CT_FORMS = ("current-transformer", "CT", "ct", "CT-rated", "ct-rated", "transformer-rated")
 AREA_FT2 = Limit(above=0, at_most=50000, why="a one-family dwelling")
 GARAGE_FT2 = Limit(at_least=0, at_most=20000, why="a one-family dwelling")
 CIRCUITS = Limit(at_least=0, at_most=40, why="circuits of one dwelling")
@@ -100,12 +104,21 @@ class Transformer(Record):
     conductor: Conductor | None = None
 
 
+class System(Choice):
+    """The system of the service; other systems of the grid are told apart from slips of the pen."""
+
+    def parse(self, raw: Raw) -> tuple[str, None]:
+        if isinstance(raw.value, str) and OTHER_SYSTEM.search(raw.value):
+            raise self.refuse(raw, NOT_120_208, "this home is outside the limits of use")
+        return super().parse(raw)
+
+
 class MeterSocket(Record):
     """The socket that the meter plugs into."""
 
     form: Annotated[
         Given,
-        Choice("form of metering", ("self-contained",), {"current-transformer": "current-transformer metering is not covered"}),
+        Choice("form of metering", ("self-contained",), dict.fromkeys(CT_FORMS, "current-transformer metering is not covered")),
     ] = None
     continuous: Annotated[Given, Number("continuous rating of the socket", "current", DEVICE_A)] = None
     maximum_use: Annotated[Given, Number("maximum-use rating of the socket", "current", DEVICE_A)] = None
@@ -121,11 +134,7 @@ class Service(Record):
 
     system: Annotated[
         Given,
-        Choice(
-            "system",
-            (SYSTEM,),
-            dict.fromkeys(("120/208 V 1-phase 3-wire", "208Y/120 V", "120/208 V 3-phase 4-wire", "120/240 V 3-phase 4-wire"), NOT_120_208),
-        ),
+        System("system", (SYSTEM,)),
     ] = None
     rating: Annotated[Given, Number("service rating", "current", DEVICE_A)] = None
     hundred_percent_rated: Annotated[Given, YesNo("assembly and device listed for 100 % of rating")] = None

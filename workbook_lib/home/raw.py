@@ -148,7 +148,7 @@ def parse_toml(name: str, data: bytes) -> tuple[dict[str, object] | None, Fault 
         line = int(place.group(1)) if place else text.count("\n") + 1
         lines = text.split("\n")
         found = lines[line - 1].strip() if 0 < line <= len(lines) else "the end of the file"
-        cause = toml_cause(re.sub(r" \(at [^)]*\)", "", words))
+        cause = toml_cause(re.sub(r" \(at [^)]*\)", "", words), found)
         todo = toml_todo(cause, found, line)
         return None, Fault(name, "", f"is not TOML: {cause}", show(found)[1:-1] or "an empty line", "TOML", todo, line), ""
 

@@ -49,11 +49,12 @@ class Thing:
 
 
 def _rows_meant(tree: Table, name: str, known: Iterable[str]) -> list[Table]:
-    """Rows of a table, those under a misspelt name counted, so that one wrong name is one fault."""
-    found = rows(tree, name)
-    for key in tree:
-        if key not in known and nearest(key, (*known, name)) == name:
-            found += rows(tree, key)
+    """Rows of a table, a single table and a misspelt name let pass, so that one slip is one fault."""
+    names = [name, *(key for key in tree if key not in known and nearest(key, (*known, name)) == name)]
+    found = []
+    for key in names:
+        single = table(tree, key)
+        found += rows(tree, key) if single is None else [single]
     return found
 
 

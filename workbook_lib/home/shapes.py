@@ -162,7 +162,9 @@ def _misshapen(model: type[Record], place: Raw | Table | Rows) -> Trouble:
     if shape is not None and shape.kind == "rows":
         wanted = f"[[{name}]] blocks or {name} = [ {{ ... }}, ... ]" if top else f"{name} = [ {{ ... }}, ... ]"
         one = isinstance(place, Table)
-        todo = f"write [[{name}]] in place of [{name}]" if one and top else "put square brackets around it" if one else "write one row a thing"
+        todo = (
+            f"write [[{name}]] in place of [{name}]" if one and top else "put square brackets around it" if one else "write one row a thing"
+        )
         return Trouble(f"{found} where rows are wanted", show(place), wanted, todo)
     wanted = f"[{name}] or {name} = {{ ... }}" if shape is not None else "a table { ... }"
     return Trouble(f"{found} where a table is wanted", show(place), wanted, "write its fields in a table")

@@ -22,7 +22,6 @@ TRADE_WORDS: dict[str, tuple[str, ...]] = {
     "ac": ("air-conditioner",),
     "a/c": ("air-conditioner",),
     "mini-split": ("heat-pump",),
-    "furnace": ("hvac-fan",),
     "hot-tub": ("spa",),
     "stove": ("range",),
     "wall-oven": ("oven",),
@@ -84,7 +83,9 @@ TRADE_WORDS: dict[str, tuple[str, ...]] = {
 
 _COLON = re.compile(r"[A-Za-z0-9_-]+:(\s|\Z)")
 _BARE = re.compile(r"""=\s*(?P<value>[^\s"'\[{#,}\]][^"'\[{#,}\]]*)""")
-_PLAIN = re.compile(r"true|false|[+-]?(?:inf|nan)|[+-]?[0-9][0-9_]*(?:\.[0-9_]+)?(?:[eE][+-]?[0-9]+)?|[0-9]{4}-[0-9]{2}-[0-9]{2}.*|[0-9]{2}:.*|0[xob].*")
+_PLAIN = re.compile(
+    r"true|false|[+-]?(?:inf|nan)|[+-]?[0-9][0-9_]*(?:\.[0-9_]+)?(?:[eE][+-]?[0-9]+)?|[0-9]{4}-[0-9]{2}-[0-9]{2}.*|[0-9]{2}:.*|0[xob].*"
+)
 _SLASHED = re.compile(r"[0-9]{1,4}/[0-9]{1,2}/[0-9]{1,4}")
 _TWICE = {
     "Cannot overwrite a value": "a field is given twice",
@@ -94,13 +95,17 @@ _TWICE = {
 }
 
 
-def toml_cause(words: str) -> str:
-    """What is wrong, in plain words where the parser's own are of its inside."""
+def toml_cause(words: str, line_text: str) -> str:
+    """What is wrong with a line that is not TOML, in plain words where the parser's own are of its inside."""
+    if words.startswith("Cannot overwrite a value") and line_text.startswith("["):
+        words = "Cannot declare"
     return next((plain for start, plain in _TWICE.items() if words.startswith(start)), words[:1].lower() + words[1:])
 
 
 def toml_todo(cause: str, line_text: str, line: int) -> str:
     """What to do about a line that is not TOML."""
+    if cause == _TWICE["Cannot mutate immutable namespace"]:
+        return f"write all its rows in one form; the other begins in line {line}"
     if cause in _TWICE.values():
         return f"keep one of them; the second is in line {line}"
     if _COLON.match(line_text):

@@ -10,7 +10,7 @@ from workbook_lib.errors import MissingInput
 from workbook_lib.rules import charging, control, service
 from workbook_lib.rules.loads import LoadItem
 from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, compare, holds, needs_input
-from workbook_lib.workbooks.prepare import charger_limit, listing, may_hold, nominal_voltage, text, without
+from workbook_lib.workbooks.prepare import charger_limit, listing, may_hold, nominal_voltage, root_panels, text, without
 
 SERVICE_ENDS = ("service",)
 """Places whose import limit holds the whole service."""
@@ -30,12 +30,8 @@ class Held:
 
 def service_limits(home) -> list[tuple[object, object]]:
     """Pairs of control and its import limit on the service."""
-    return [
-        (device, limit)
-        for device in home.site.control
-        for limit in device.limit
-        if text(limit.way) == "import" and limit.at in (*SERVICE_ENDS, *home.tree.root_panels())
-    ]
+    places = {*SERVICE_ENDS, *(panel.id for panel in single)} if len(single := root_panels(home)) == 1 else set(SERVICE_ENDS)
+    return [(device, limit) for device in home.site.control for limit in device.limit if text(limit.way) == "import" and limit.at in places]
 
 
 def hold_service(

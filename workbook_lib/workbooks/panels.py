@@ -11,7 +11,7 @@ from workbook_lib.rules.loads import LoadItem
 from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, holds, needs_input
 from workbook_lib.workbooks import common
 from workbook_lib.workbooks.methods import general_steps, standard
-from workbook_lib.workbooks.prepare import panel_scope, text
+from workbook_lib.workbooks.prepare import panel_scope, root_panels, text
 
 CONDUCTOR_QUESTION = "are the service conductors large enough for the service rating?"
 NEUTRAL_QUESTION = "does the service neutral carry its load, and is it large enough to clear a fault?"
@@ -233,9 +233,11 @@ def service_neutral(work, current: Step) -> None:
 
 def panel_loads(work) -> None:
     """Results `panel_load_va:PANEL` and checks `panel-load:PANEL`, sub-panels by the standard method."""
-    roots = {panel.id for panel in work.home.tree.root_panels()}
+    roots = {panel.id for panel in root_panels(work.home)}
     steps: list[Step] = []
     for panel in work.home.site.panel:
+        if panel.status == "removed":
+            continue
         whole = len(roots) == 1 and panel.id in roots
         steps += _panel(work, panel, whole)
     if steps:
@@ -299,7 +301,7 @@ def sub_panels_carry(work, items: Iterable[LoadItem], circuit: str) -> bool:
 
     Parameters: items [VA], circuit the id that the charger is connected to. Returns: decision.
     """
-    roots = {panel.id for panel in work.home.tree.root_panels()}
+    roots = {panel.id for panel in root_panels(work.home)}
     for name in work.home.tree.path_to_service(circuit):
         node = work.home.tree.node(name)
         if node.kind != "panel" or name in roots:
@@ -395,6 +397,8 @@ def verified(work) -> Check:
     site = work.home.site
     fields: list[tuple[str, Input | None]] = []
     for panel in site.panel:
+        if panel.status == "removed":
+            continue
         fields.append((f"panel.{panel.id}.bus", panel.bus))
         fields.append((f"panel.{panel.id}.main", panel.main if isinstance(panel.main, Input) else None))
     wire = site.service.conductor

@@ -37,6 +37,11 @@ class Prepared:
         return tuple(item for item in self.items if item.status in statuses)
 
 
+def root_panels(home) -> tuple:
+    """Panels that stand at the service after this work. Returns: panels, removed ones left out."""
+    return tuple(panel for panel in home.tree.root_panels() if panel.status != "removed")
+
+
 def nominal_voltage(edition: Edition) -> Input:
     """Nominal voltage between the legs [V]. Source: 220.5(A) (2026: 120.5(A))."""
     return edition.value("nominal_voltage_v")

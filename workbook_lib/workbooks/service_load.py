@@ -12,7 +12,7 @@ from workbook_lib.rules.loads import LoadItem, settle_exclusive
 from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Sheet, Step, Table, Verdict, compare, needs_input
 from workbook_lib.workbooks import common, controls, legs, panels, readings, service_figures
 from workbook_lib.workbooks.methods import CALCULATE, METHODS, TITLES, MethodResult, Scope, general_steps
-from workbook_lib.workbooks.prepare import BEFORE, Prepared, counts_circuit, dwelling_scope, nominal_voltage, prepare, text
+from workbook_lib.workbooks.prepare import BEFORE, Prepared, counts_circuit, dwelling_scope, nominal_voltage, prepare, root_panels, text
 
 NAME = "service_load"
 QUESTION = "Does the service carry the calculated load of this dwelling, with what is added, and how much is left?"
@@ -173,7 +173,7 @@ def limit_of(work: Work) -> Step | None:
     limits["rating"] = site.service.rating
     if site.service.utility_limit is not None:
         limits["utility_limit"] = site.service.utility_limit
-    roots = work.home.tree.root_panels()
+    roots = root_panels(work.home)
     main = panels.main_of(work.home, roots[0]) if len(roots) == 1 else None
     if main is not None:
         limits["main"] = main
