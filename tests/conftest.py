@@ -3,20 +3,14 @@
 from __future__ import annotations
 
 import os
-import shutil
 from pathlib import Path
 
 import pytest
 
+from workbook_lib.errors import MachineryFault
+from workbook_lib.render.pdf import find_browser
+
 ROOT = Path(__file__).resolve().parent.parent
-
-BROWSERS = ("chromium", "chromium-browser", "google-chrome", "microsoft-edge")
-MAC_BROWSERS = (
-    "/Applications/Chromium.app/Contents/MacOS/Chromium",
-    "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
-    "/Applications/Microsoft Edge.app/Contents/MacOS/Microsoft Edge",
-)
-
 
 NO_SKIPS = "WORKBOOK_NO_SKIPS"
 """Where this variable is set, a skipped test fails the run; `.ci/run` sets it."""
@@ -49,8 +43,7 @@ def root() -> Path:
 @pytest.fixture(scope="session")
 def browser() -> str:
     """Path of an installed Chromium-family browser. A browser test without one fails; it is never skipped."""
-    named = os.environ.get("WORKBOOK_BROWSER")
-    found = next(filter(None, [named, *map(shutil.which, BROWSERS), *(path for path in MAC_BROWSERS if Path(path).exists())]), None)
-    if not found:
-        pytest.fail("no Chromium-family browser found: install one, or leave these tests out with -m 'not browser'")
-    return found
+    try:
+        return find_browser()
+    except MachineryFault as fault:
+        pytest.fail(f"{fault}; or leave these tests out with -m 'not browser'")

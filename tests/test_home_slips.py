@@ -65,6 +65,13 @@ SLIPS = {
     "CT metering by its short name": (('form = "self-contained"', 'form = "CT"'), "outside the limits of use"),
     "three phases": (('"120/240 V 1-phase 3-wire"', '"208Y/120 3-phase"'), "outside the limits of use"),
     "a high leg": (('"120/240 V 1-phase 3-wire"', '"120/240 V 3-phase 4-wire"'), "outside the limits of use"),
+    "a date in quotes": (("need_by = 2026-09-01", 'need_by = "2026-09-01"'), "write 2026-09-01, without quotes"),
+    "one id for a list": (('controls = ["battery-inverter", "evse-1", "well"]', 'controls = "well"'), '["well"]'),
+    "one standard for a list": (('listed_to = ["UL 3141"]', 'listed_to = "UL 3141"'), '["UL 3141"]'),
+    "a file for a table": (('weather = { file = "weather.csv", format = "tmy3" }', 'weather = "weather.csv"'), "weather = { file = ... }"),
+    "a source on the service": (('connected_to = "pv-breaker"', 'connected_to = "service"'), '"supply-side" where it is connected ahead'),
+    "a length of time": (('target = "24 h"', 'target = "24"'), '"24 s" or "24 min" or "24 h"'),
+    "another format": (("format = 1\n", "format = 2\n"), "write 1"),
     "the system in short": (('"120/240 V 1-phase 3-wire"', '"120/240"'), 'did you mean "120/240 V 1-phase 3-wire"?'),
 }
 
@@ -89,6 +96,35 @@ def test_one_table_for_rows_is_one_fault_and_its_breakers_are_known(tmp_path):
     text += '[[load]]\nid = "range"\nkind = "range"\nconnected_to = "b"\nrating = "12 kW"\nvoltage = "240 V"\n'
     fault = only_fault(written(tmp_path, text))
     assert (fault.field, fault.todo) == ("panel", "write [[panel]] in place of [panel]")
+
+
+@pytest.mark.parametrize(
+    "text,field",
+    [
+        ('jurisdiction = "Tansy Hollow"\npermit_date = 2026-03-02', "site.jurisdiction"),
+        ('jurisdiction = "tansy-hollow"\npermit_date = "2026-03-02"', "site.permit_date"),
+        ('jurisdiction = "tansy-holow"\npermit_date = 2026-03-02', "site.jurisdiction"),
+        ("edition = 2023", "site.edition"),
+    ],
+)
+def test_a_wrong_field_that_leaves_no_edition_is_one_fault(tmp_path, text, field):
+    path = edited(tmp_path)
+    path.write_text(SMALL.replace('edition = "2023"', text), encoding="utf-8")
+    assert only_fault(path).field == field
+
+
+def test_a_day_that_is_not_in_the_calendar_is_said(tmp_path):
+    assert "there is no such day" in only_fault(written(tmp_path, "[site]\npermit_date = 2026-02-30\n")).todo
+
+
+def test_faults_of_every_file_stand_in_the_order_of_its_lines(tmp_path):
+    path = edited(tmp_path)
+    local = path.parent / "jurisdictions" / "tansy-hollow.toml"
+    text = local.read_text().replace("evse_load = ", "evse_laod = ").replace('"inspector', '"", note = "inspector').replace("0.8", "80")
+    local.write_text(text)
+    lines = [fault.line for fault in faults_of(path)]
+    assert len(lines) == 3
+    assert lines == sorted(lines)
 
 
 def test_words_of_the_trade_lead_only_to_names_that_are_known():

@@ -6,6 +6,7 @@ import ast
 import csv
 import json
 import re
+import shutil
 import subprocess
 import tomllib
 from collections.abc import Iterator
@@ -43,9 +44,11 @@ CLOCK = re.compile(r"\b20\d\d-\d\d-\d\d[T ]\d\d:\d\d")
 
 def kept_files() -> list[str]:
     """Files of the repository by relative path: what git tracks or would track; where there is no git, what is no leftover."""
-    listed = subprocess.run(["git", "ls-files", "--cached", "--others", "--exclude-standard"], cwd=ROOT, capture_output=True, text=True)
-    if listed.returncode == 0 and listed.stdout.strip():
-        return sorted(name for name in listed.stdout.split("\n") if name and (ROOT / name).is_file())
+    if shutil.which("git"):
+        command = ["git", "ls-files", "--cached", "--others", "--exclude-standard"]
+        listed = subprocess.run(command, cwd=ROOT, capture_output=True, text=True)
+        if listed.returncode == 0 and listed.stdout.strip():
+            return sorted(name for name in listed.stdout.split("\n") if name and (ROOT / name).is_file())
     return sorted(path.relative_to(ROOT).as_posix() for path in walk(ROOT) if path.is_file())
 
 

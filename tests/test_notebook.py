@@ -35,7 +35,9 @@ def test_the_results_carry_results_json_of_the_workbook(study):
     bundle = study.results()._repr_mimebundle_()
     known = home.read_home(SITE)
     sheet = service_load.study(known, editions.load(known.edition_year))
-    assert results.to_bytes(bundle[notebook.RESULTS_MIME]) == results.to_bytes(results.document((sheet,), known.inputs, known.inputs_sha256))
+    assert results.to_bytes(bundle[notebook.RESULTS_MIME]) == results.to_bytes(
+        results.document((sheet,), known.inputs, known.inputs_sha256)
+    )
 
 
 def test_other_editions_stand_side_by_side_and_name_what_moves_the_load(study):
@@ -83,7 +85,9 @@ def test_overrides_take_the_place_of_the_file_and_are_said():
     assert live.sheet.results["service_load_a"].value == pytest.approx(99.6667, abs=1e-4)
     assert "evse.evse-1.rating = 32 A" in repr(live)
     assert "LIVE SESSION" in repr(live.title_block())
-    assert notebook.open(SITE, overrides=json.dumps(given)).sheet.results["service_load_a"].value == live.sheet.results["service_load_a"].value
+    assert (
+        notebook.open(SITE, overrides=json.dumps(given)).sheet.results["service_load_a"].value == live.sheet.results["service_load_a"].value
+    )
     assert "LIVE SESSION" not in repr(notebook.open(SITE).title_block())
 
 

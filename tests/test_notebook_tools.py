@@ -209,3 +209,21 @@ def test_a_stripped_notebook_stops_the_comparison(tree):
     path.unlink()
     assert ran.returncode != 0
     assert "was not run" in ran.stdout + ran.stderr
+
+
+def test_loading_nbformat_leaves_no_mark_and_builds_no_grammar():
+    code = (
+        "import sys\nfrom workbook_lib import notebook_tools as tools\ntools.load_nbformat()\n"
+        "print('nbformat' in sys.modules, tools.GRAMMAR in sys.modules, 'lark' in sys.modules)"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=environment).stdout.split()
+    assert said == ["True", "False", "False"]
+
+
+def test_loading_nbformat_leaves_out_nothing_that_is_loaded(monkeypatch):
+    import jsonschema  # noqa: F401
+
+    monkeypatch.setitem(sys.modules, notebook_tools.GRAMMAR, sys)
+    notebook_tools.load_nbformat()
+    assert sys.modules[notebook_tools.GRAMMAR] is sys

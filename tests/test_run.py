@@ -139,7 +139,19 @@ def test_nothing_tells_of_the_machine_or_the_hour(studied):
 
 def test_the_sheet_shows_every_part_in_order(studied):
     text = (studied["all-electric-200a"] / "service_load.html").read_text(encoding="utf-8")
-    order = ("title", "verdict", "inputs", "assumptions", "steps", "checks", "figure-table", "editions", "published", "cautions", "open-items")
+    order = (
+        "title",
+        "verdict",
+        "inputs",
+        "assumptions",
+        "steps",
+        "checks",
+        "figure-table",
+        "editions",
+        "published",
+        "cautions",
+        "open-items",
+    )
     places = [text.index(f'class="wb wb-{name}"') for name in (*order, "not-checked", "results")]
     assert places == sorted(places)
     assert text.count("<svg ") == text.count("<figure ") == 2
@@ -148,7 +160,14 @@ def test_the_sheet_shows_every_part_in_order(studied):
 
 def test_the_index_lists_verdict_open_items_and_files(studied):
     text = (studied["unfinished-survey-200a"] / "index.html").read_text(encoding="utf-8")
-    for words in ("needs input", "service.conductor.size", "Open items", "service_load.ipynb", "inputs/unfinished-survey-200a.toml", "published.html"):
+    for words in (
+        "needs input",
+        "service.conductor.size",
+        "Open items",
+        "service_load.ipynb",
+        "inputs/unfinished-survey-200a.toml",
+        "published.html",
+    ):
         assert words in text
     none = (studied["all-electric-200a"] / "index.html").read_text(encoding="utf-8")
     assert "pass" in none
@@ -263,7 +282,9 @@ def test_a_notebook_that_fails_is_kept_beside_the_target(tmp_path, monkeypatch):
     made["cells"][3]["source"] = ["raise ValueError('on purpose')"]
     source.write_text(json.dumps(made), encoding="utf-8")
     monkeypatch.setattr(notebook, "notebook_path", lambda workbook: source)
-    with pytest.raises(MachineryFault, match=r"ValueError: on purpose; the notebook as far as it came is .*study\.service_load\.failed\.ipynb"):
+    with pytest.raises(
+        MachineryFault, match=r"ValueError: on purpose; the notebook as far as it came is .*study\.service_load\.failed\.ipynb"
+    ):
         run.study(HOMES[0], out=tmp_path / "study")
     assert not (tmp_path / "study").exists()
     assert "on purpose" in (tmp_path / "study.service_load.failed.ipynb").read_text(encoding="utf-8")

@@ -17,7 +17,19 @@ SITES = ROOT / "example_inputs" / "sites"
 PASSES, FAILS, OPEN, JUDGED = (
     SITES / f"{name}.toml" for name in ("all-electric-200a", "bungalow-100a", "unfinished-survey-200a", "cottage-what-if-2026")
 )
-HEAVY = ("pydantic", "pint", "pandas", "numpy", "matplotlib", "papermill", "nbconvert", "nbformat", "nbclient", "IPython", "workbook_lib.run")
+HEAVY = (
+    "pydantic",
+    "pint",
+    "pandas",
+    "numpy",
+    "matplotlib",
+    "papermill",
+    "nbconvert",
+    "nbformat",
+    "nbclient",
+    "IPython",
+    "workbook_lib.run",
+)
 
 
 def study(*words: object) -> int:
@@ -78,7 +90,10 @@ def test_status_2_for_what_cannot_be_read_as_a_site_or_an_edition(words, tmp_pat
 
 @pytest.mark.parametrize(
     "error,words",
-    [(CalculationFault("no row", where="220.55"), "calculation fault: 220.55: no row"), (MachineryFault("no kernel"), "machinery fault: no kernel")],
+    [
+        (CalculationFault("no row", where="220.55"), "calculation fault: 220.55: no row"),
+        (MachineryFault("no kernel"), "machinery fault: no kernel"),
+    ],
 )
 def test_status_3_for_faults_that_are_not_the_files(error, words, tmp_path, capsys, monkeypatch):
     def broken(*_):

@@ -25,6 +25,7 @@ METADATA = {
     "language_info": {"name": "python"},
 }
 """All the metadata that a kept notebook has."""
+GRAMMAR = "rfc3987_syntax"
 INJECTED = "injected-parameters"
 START_ATTEMPTS = 3
 START_TIMEOUT_S = 60
@@ -49,8 +50,25 @@ class NotebookFailed(MachineryFault):
         super().__init__(f"notebook {notebook} stopped with {kind}: {reason}")
 
 
+def load_nbformat() -> None:
+    """Load nbformat without the grammar of a kind of text (`iri`) that no notebook has.
+
+    The grammar is an optional part of jsonschema, is built anew by every process, and takes as long as
+    all the rest together. Where jsonschema is loaded already there is nothing to leave out.
+    """
+    left_out = not {GRAMMAR, "jsonschema"} & sys.modules.keys()
+    if left_out:
+        sys.modules[GRAMMAR] = None
+    try:
+        importlib.import_module("nbformat")
+    finally:
+        if left_out:
+            sys.modules.pop(GRAMMAR, None)
+
+
 def read(path: Path):
     """A notebook from its file, as nbformat gives it. Errors: MachineryFault if it is not a notebook."""
+    load_nbformat()
     import nbformat
 
     try:
@@ -178,6 +196,7 @@ def execute(source: Path, target: Path, parameters: Mapping[str, object], folder
     notebook. Errors: NotebookFailed if a cell fails (the target then holds the notebook as far as it
     came), MachineryFault if the kernel dies or papermill refuses.
     """
+    load_nbformat()
     import nbformat
     import papermill
     from nbclient.exceptions import CellTimeoutError, DeadKernelError

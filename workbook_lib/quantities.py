@@ -271,7 +271,8 @@ def _todo_for_family(family: str, dimension: Dimension) -> str:
 def bare_number(text: str, dimension: str) -> QuantityError:
     """The error for a number without its unit, with the number and unit put together as an example."""
     wanted = DIMENSIONS[dimension]
-    todo = f'write it with its unit, as "{text} {_house_unit(wanted)}"'
+    units = ("s", "min", "h") if wanted.unit == "s" else (_house_unit(wanted),)
+    todo = "write it with its unit, as " + " or ".join(f'"{text} {unit}"' for unit in units)
     return QuantityError("number without a unit", value=text, limit=wanted.accepted, todo=todo)
 
 

@@ -272,6 +272,7 @@ class _PageMaker:
 
 def _load_page_maker() -> _PageMaker:
     """What makes pages, loaded and warm by the time the notebook is done."""
+    notebook_tools.load_nbformat()
     from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
     from workbook_lib.render import page

@@ -14,7 +14,7 @@ from workbook_lib import run
 HOMES = ("bungalow-100a", "all-electric-200a", "unfinished-survey-200a", "control-limited-100a")
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chrome(browser: str) -> Iterator[Chrome]:
     """A running browser with one tab."""
     with Chrome(browser) as opened:

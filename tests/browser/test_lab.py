@@ -71,11 +71,14 @@ def _address(process: subprocess.Popen, top: Path) -> str:
 
 
 def run_all(chrome: Chrome) -> None:
-    """Run every cell through the program's own command and wait for the last."""
+    """Run every cell through the program's own command, wait for the last, and scroll back to the top."""
     chrome.ask("void window.jupyterapp.commands.execute('notebook:run-all-cells')")
     done = "[...document.querySelectorAll('.jp-NotebookPanel .jp-InputPrompt')].every(prompt => !prompt.textContent.includes('*'))"
     last = "window.jupyterapp.shell.currentWidget.content.widgets.filter(cell => cell.model.type === 'code').at(-1).model.executionCount"
     chrome.until(lambda: chrome.ask(last) and chrome.ask(done), "every cell has run", RUN_S)
+    chrome.ask(
+        "(content => { content.activeCellIndex = 0; void content.scrollToItem(0, 'start') })(window.jupyterapp.shell.currentWidget.content)"
+    )
 
 
 def said(chrome: Chrome) -> str:
@@ -92,6 +95,18 @@ def opened(lab: str, chrome: Chrome) -> None:
     chrome.until(lambda: chrome.ask(state) == "idle", "a kernel is ready", START_S)
 
 
+def set_parameters(chrome: Chrome, text: str) -> None:
+    """Write other parameters into the notebook's own cell, as a person would."""
+    cells = "window.jupyterapp.shell.currentWidget.content.widgets.map(one => one.model.sharedModel)"
+    cell = f"{cells}.find(one => one.source.startsWith('site_file'))"
+    chrome.ask(f"{cell}.setSource({json.dumps(text)})")
+
+
+def parameters(site: str, overrides: str) -> str:
+    """Text of a parameters cell."""
+    return f'site_file = "../example_inputs/sites/{site}"\nedition = None\noverrides = {overrides}\ninteractive = True'
+
+
 def test_the_sheet_is_live_in_jupyterlab(lab, chrome: Chrome, tmp_path):
     """Run all: the verdict; an override changed and run again: another one."""
     opened(lab, chrome)
@@ -99,25 +114,22 @@ def test_the_sheet_is_live_in_jupyterlab(lab, chrome: Chrome, tmp_path):
     run_all(chrome)
     chrome.until(lambda: "FAIL Does the service carry the calculated load? No." in said(chrome), "the verdict is on the screen")
     assert "short by 6.07 A" in said(chrome)
-    side_by_side = "[...document.querySelectorAll('.wb-pairs > div')].filter(pair => pair.children[0].offsetTop >= pair.children[1].offsetTop).length"
+    side_by_side = (
+        "[...document.querySelectorAll('.wb-pairs > div')].filter(pair => pair.children[0].offsetTop >= pair.children[1].offsetTop).length"
+    )
     assert chrome.ask(side_by_side) == 0, "a value stands beside its label, not under it"
     assert chrome.picture(tmp_path / "lab.png").stat().st_size > 20_000
-    chrome.ask(
-        """(() => { const cell = window.jupyterapp.shell.currentWidget.content.widgets.find(one => one.model.sharedModel.source.startsWith('site_file'));
-        cell.model.sharedModel.setSource(cell.model.sharedModel.source.replace('overrides = {}', 'overrides = {"evse.evse-1.rating": "32 A"}')) })()"""
-    )
+    set_parameters(chrome, parameters("bungalow-100a.toml", '{"evse.evse-1.rating": "32 A"}'))
     run_all(chrome)
     chrome.until(lambda: "values overridden: evse.evse-1.rating = 32 A" in said(chrome), "the override is said")
     chrome.until(lambda: "99.67 A" in said(chrome), "the load of the smaller charger")
     assert "short by 6.07 A" not in said(chrome)
+    assert "LIVE SESSION" in said(chrome)
 
 
 def test_a_fault_in_the_site_file_is_a_list_and_no_traceback(lab, chrome: Chrome):
     opened(lab, chrome)
-    chrome.ask(
-        """(() => { const cell = window.jupyterapp.shell.currentWidget.content.widgets.find(one => one.model.sharedModel.source.startsWith('site_file'));
-        cell.model.sharedModel.setSource('site_file = "../example_inputs/sites/none.toml"\\nedition = None\\noverrides = {}\\ninteractive = False') })()"""
-    )
+    set_parameters(chrome, parameters("none.toml", "{}"))
     chrome.ask("void window.jupyterapp.commands.execute('notebook:run-all-cells')")
     chrome.until(lambda: "INPUT FAULT" in said(chrome), "the fault is on the screen", RUN_S)
     assert "none.toml" in said(chrome)

@@ -286,7 +286,7 @@ class Count(Leaf):
     limit: Limit = Limit(at_least=0, at_most=1000)
 
     def accepted(self) -> str:
-        return f"a whole number, {self.limit.words('')}"
+        return f"the whole number {words}" if (words := self.limit.words(""))[:1].isdigit() else f"a whole number, {words}"
 
     def example(self) -> str:
         return f"{max(1, int(self.limit.at_least or 0))}, without quotes"
@@ -298,7 +298,8 @@ class Count(Leaf):
         if not isinstance(value, int) or isinstance(value, bool):
             raise self.refuse(raw, "not a whole number", self.written(value))
         if self.limit.broken_by(value):
-            raise self.refuse(raw, "outside its limits", BEYOND)
+            only = self.limit.at_least if self.limit.at_least == self.limit.at_most else None
+            raise self.refuse(raw, "outside its limits", BEYOND if only is None else f"write {only:g}")
         return value, "count"
 
     def written(self, value: object) -> str:
@@ -325,7 +326,8 @@ class Day(Leaf):
             with contextlib.suppress(ValueError):
                 value = datetime.date.fromisoformat(value.strip())
         if not isinstance(value, datetime.date) or isinstance(value, datetime.datetime):
-            raise self.refuse(raw, "not a date")
+            quoted = isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[01][0-9]-[0-3][0-9]", value.strip())
+            raise self.refuse(raw, "not a date", f"write {value.strip()}, without quotes" if quoted else "")
         return value.isoformat(), None
 
     def finish(self, given: Input) -> datetime.date:
@@ -385,7 +387,8 @@ class Texts(Leaf):
     def parse(self, raw: Raw) -> tuple[tuple[str, ...], None]:
         value = raw.value
         if not isinstance(value, list) or not all(isinstance(item, str) and item.strip() for item in value):
-            raise self.refuse(raw, "not a list of texts")
+            shown = isinstance(value, str) and (value in self.choices or (not self.choices and value.strip()))
+            raise self.refuse(raw, "not a list of texts", f'put square brackets around it: ["{value}"]' if shown else "")
         if len(set(value)) != len(value):
             raise self.refuse(raw, "names one thing twice", "name each once")
         wrong = [item for item in value if self.choices and item not in self.choices]

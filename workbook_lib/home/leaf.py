@@ -58,6 +58,8 @@ class Limit:
 
     def words(self, unit: str) -> str:
         """The limits in words, with the reason."""
+        if self.at_least is not None and self.at_least == self.at_most:
+            return f"{self.at_least:.10g}" + (f" ({self.why})" if self.why else "")
         parts = []
         tail = f" {unit}" if unit and unit != "frac" else ""
         if self.above is not None:

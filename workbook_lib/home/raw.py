@@ -22,7 +22,8 @@ ORIGINS = ("nameplate", "photo", "directory", "measured", "drawing", "data-sheet
 
 ID = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}\Z")
 ID_RULE = "a small letter or digit, then up to 63 small letters, digits, - or _ (no dots, no spaces)"
-MAX_BYTES = 2_000_000
+MAX_BYTES = 500_000
+MANY_NAMES = 1000
 MAX_DEPTH = 12
 WRAPPER_KEYS = ("value", "from", "note")
 
@@ -106,7 +107,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     meant = [name for name in TRADE_WORDS.get(plain, ()) if name in candidates]
     if meant:
         return meant[0]
-    close = difflib.get_close_matches(plain, folded, n=1, cutoff=0.6)
+    close = difflib.get_close_matches(plain, folded, n=1, cutoff=0.6) if len(folded) <= MANY_NAMES else []
     if close:
         return folded[close[0]]
     starts = [name for key, name in folded.items() if len(plain) >= 3 and (key.startswith(plain) or plain.startswith(key))]

@@ -6,6 +6,7 @@ import datetime
 import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 
@@ -70,7 +71,12 @@ class Reader:
 
     def inside(self, relative: str) -> bool:
         """Whether a path, links followed, stays in the input folder."""
-        return (self.folder / relative).resolve().is_relative_to(self.folder.resolve())
+        return (self.folder / relative).resolve().is_relative_to(self.root)
+
+    @cached_property
+    def root(self) -> Path:
+        """The input folder with links followed, for comparison only."""
+        return self.folder.resolve()
 
     def hash(self, relative: str) -> None:
         """Count a file among the inputs."""
@@ -92,7 +98,7 @@ class Draft:
 def _draft(reader: Reader, name: str, changed: Mapping[str, object]) -> Draft | None:
     prepared, book = reader.open(name, wrappers=True, changed=changed)
     if prepared is None:
-        reader.faults += book.faults
+        reader.faults += book.ordered()
         return None
     taken = defaults.fill(prepared)
     site, reading = validate(Site, prepared, book)
@@ -128,7 +134,7 @@ def _local(reader: Reader, draft: Draft, role: str) -> Local | None:
         return None
     prepared, book = reader.open(relative, wrappers=False)
     local = local_of(role, prepared, book, name) if prepared is not None else None
-    reader.faults += book.faults
+    reader.faults += book.ordered()
     return local if not book.faults else None
 
 
@@ -141,7 +147,7 @@ def _amendments(reader: Reader, relative: str, adoption: Adoption, book: FaultBo
         return ()
     prepared, own = reader.open(found, wrappers=False)
     changes = changes_of(prepared, own, adoption.edition) if prepared is not None else ()
-    reader.faults += own.faults
+    reader.faults += own.ordered()
     return changes
 
 
@@ -155,7 +161,9 @@ def _edition(draft: Draft, jurisdiction: Local | None, adoption: Adoption | None
     if adoption is not None:
         return adoption.edition, "adopted"
     site = draft.tree.get("site")
-    if isinstance(site, Table) and "edition" in site:
+    if isinstance(site, Table) and any(
+        f"site.{name}" not in draft.givens for name in ("edition", "jurisdiction", "permit_date") if name in site
+    ):
         return "", ""
     name = _text(draft, "site.jurisdiction")
     if name is None:
@@ -218,7 +226,7 @@ def read(path: Path, changed: Mapping[str, object]) -> Home | list[Fault]:
         amendments = _amendments(reader, relative, adoption, FaultBook(reader.named(relative)))
     year, basis = _edition(draft, jurisdiction, adoption, reader.own_edition)
     _records(reader, draft)
-    faults = sorted(draft.book.faults, key=lambda fault: fault.line or 0) + reader.faults
+    faults = draft.book.ordered() + reader.faults
     if faults or draft.site is None:
         return faults
     inputs = tuple(sorted(reader.inputs.items()))
@@ -261,7 +269,7 @@ def faults_of(path: Path) -> list[Fault]:
         return found if isinstance(found, list) else []
     if "change" in prepared:
         changes_of(prepared, book, None)
-        return book.faults
+        return book.ordered()
     if any(name in prepared for name in LOCAL_ONLY) or "id" in prepared:
         return _faults_of_local(reader, path.name, prepared, book)
     names = ", ".join(dict.fromkeys((*shapes(Site), *shapes(LocalFile), *shapes(AmendmentsFile))))
@@ -272,7 +280,7 @@ def faults_of(path: Path) -> list[Fault]:
 
 def _faults_of_local(reader: Reader, name: str, prepared: Table, book: FaultBook) -> list[Fault]:
     local = local_of("jurisdiction", prepared, book, name.removesuffix(".toml"))
-    reader.faults += book.faults
+    reader.faults += book.ordered()
     if local is not None:
         outer = Reader(reader.folder.parent if reader.folder.name == LOCAL_FOLDER else reader.folder)
         inner = f"{LOCAL_FOLDER}/{name}" if reader.folder.name == LOCAL_FOLDER else name

@@ -5,7 +5,8 @@ Works on the prepared tables, so that a fault in one part hides no fault in anot
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from workbook_lib.home.defaults import conductors, rows, table, text
@@ -48,13 +49,12 @@ class Thing:
     parent: str
 
 
-def _rows_meant(tree: Table, name: str, known: Iterable[str]) -> list[Table]:
-    """Rows of a table, a single table and a misspelt name let pass, so that one slip is one fault."""
-    names = [name, *(key for key in tree if key not in known and nearest(key, (*known, name)) == name)]
-    found = []
-    for key in names:
+def _rows_meant(tree: Table, known: Iterable[str]) -> Mapping[str, list[Table]]:
+    """Rows of each table, a single table and a misspelt name let pass, so that one slip is one fault."""
+    found: dict[str, list[Table]] = defaultdict(list)
+    for key in tree:
         single = table(tree, key)
-        found += rows(tree, key) if single is None else [single]
+        found[key if key in known else nearest(key, known)] += rows(tree, key) if single is None else [single]
     return found
 
 
@@ -62,15 +62,16 @@ class Index:
     """Every thing of a prepared site file by id; the first where an id stands twice."""
 
     def __init__(self, tree: Table):
-        known = frozenset((*shapes(Site), *shapes(Panel)))
+        fields = tuple(shapes(Panel))
         self.tree = tree
         self.things: dict[str, Thing] = {}
         self.twice: list[tuple[Table, Table]] = []
         self.misnamed: list[Table] = []
+        meant = _rows_meant(tree, tuple(shapes(Site)))
         for name in TABLES:
-            for row in _rows_meant(tree, name, known):
+            for row in meant[name]:
                 self._add(row, name, text(row, "connected_to"))
-                for breaker in _rows_meant(row, "breakers", known) if name == "panel" else ():
+                for breaker in _rows_meant(row, fields)["breakers"] if name == "panel" else ():
                     self._add(breaker, "breaker", text(row, "id"))
         self.has_adapter = table(tree, "adapter") is not None
 
@@ -182,6 +183,9 @@ def _refer(index: Index, book: FaultBook, leaf: object, kinds: tuple[str, ...], 
     elif kind == "panel":
         todo = f'name the breaker, or "{name}:lugs"'
         book.at(leaf, "names a panel, not the device on it", show(name), limit, todo)
+    elif name == "service":
+        todo = 'name the breaker that it feeds, or "supply-side" where it is connected ahead of the service disconnect'
+        book.at(leaf, "names the service, not the device on it", show(name), limit, todo)
     else:
         book.at(leaf, f"names {'an' if kind[0] in 'aeiou' else 'a'} {kind}", show(name), limit, f"name {what}")
 

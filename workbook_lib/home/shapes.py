@@ -100,6 +100,10 @@ class FaultBook:
         parts = (one_line(part, length) for part, length in zip((path, *trouble.parts()), WIDTHS, strict=True))
         self.faults.append(Fault(self.file, *parts, found))
 
+    def ordered(self) -> list[Fault]:
+        """The faults in the order of the file's lines, those without a line first."""
+        return sorted(self.faults, key=lambda fault: fault.line or 0)
+
     def at(self, place: Raw | Table | Rows, what: str, value: str, limit: str, todo: str) -> None:
         """Note a fault at a leaf, table or rows of the file."""
         overridden = isinstance(place, Raw) and place.override
@@ -166,5 +170,9 @@ def _misshapen(model: type[Record], place: Raw | Table | Rows) -> Trouble:
             f"write [[{name}]] in place of [{name}]" if one and top else "put square brackets around it" if one else "write one row a thing"
         )
         return Trouble(f"{found} where rows are wanted", show(place), wanted, todo)
-    wanted = f"[{name}] or {name} = {{ ... }}" if shape is not None else "a table { ... }"
-    return Trouble(f"{found} where a table is wanted", show(place), wanted, "write its fields in a table")
+    if shape is None:
+        return Trouble(f"{found} where a table is wanted", show(place), "a table { ... }", "write its fields in a table")
+    needed = [info.alias or key for key, info in shape.model.model_fields.items() if info.is_required()]
+    fields = ", ".join(f"{key} = ..." for key in needed) or "..."
+    wanted = f"[{name}] or {name} = {{ ... }}" if top else f"{name} = {{ ... }}"
+    return Trouble(f"{found} where a table is wanted", show(place), wanted, f"write its fields in a table: {name} = {{ {fields} }}")

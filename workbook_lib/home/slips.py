@@ -108,6 +108,8 @@ def toml_todo(cause: str, line_text: str, line: int) -> str:
         return f"write all its rows in one form; the other begins in line {line}"
     if cause in _TWICE.values():
         return f"keep one of them; the second is in line {line}"
+    if cause.startswith("invalid date"):
+        return f"mend line {line}: there is no such day"
     if _COLON.match(line_text):
         return f"mend line {line}: write name = value, with an equals sign"
     for found in _BARE.finditer(line_text):

@@ -11,11 +11,8 @@ from pathlib import Path
 
 from workbook_lib.errors import MachineryFault
 
-NAMES = ("chromium", "chromium-browser", "chrome", "google-chrome", "google-chrome-stable")
-MACOS = (
-    "/Applications/Chromium.app/Contents/MacOS/Chromium",
-    "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
-)
+NAMES = ("chromium", "chromium-browser", "chrome")
+MACOS = ("/Applications/Chromium.app/Contents/MacOS/Chromium",)
 BROWSER_VARIABLE = "WORKBOOK_BROWSER"
 """Environment variable that names the browser's program, where it is not found by its usual names."""
 SWITCHES = (
