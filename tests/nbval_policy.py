@@ -7,11 +7,21 @@ follow the drawing library's version; what they plot is compared in the table be
 from __future__ import annotations
 
 import json
+import os
+from pathlib import Path
 
 import pytest
 from nbval.plugin import IPyNbFile
 
 DRAWINGS = ("image/svg+xml", "image/png")
+
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def pytest_configure() -> None:
+    """Let the kernels find this tree's package from whatever folder they run in."""
+    os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH", "")]))
 
 
 def stripped(notebook: dict) -> list[str]:
