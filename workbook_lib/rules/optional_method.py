@@ -42,7 +42,7 @@ def tier(key: str, connected: Quantity, first: Input, rest_frac: Input, source: 
     return Step(
         key,
         "D_tier",
-        f"first {first.value / 1000:g} kVA at 100 %, the rest at {rest_frac.value:.0%}",
+        f"first {first.value / 1000:g} kVA at 100 %, the rest at {rest_frac.value * 100:g} %",
         "min(connected, first) + rest_frac * max(0, connected - first)",
         {"connected": connected, "first": first, "rest_frac": rest_frac},
         min(connected.value, first.value) + rest_frac.value * max(0.0, connected.value - first.value),

@@ -36,7 +36,7 @@ def fastened_demand(items: Sequence[LoadItem], edition: Edition) -> Step:
         uses["below_floor"] = tuple(item.va for item in below)
         terms.append("sum(below_floor)")
     value = sum(item.va.value for item in reduced) * (frac.value if applies else 1.0) + sum(item.va.value for item in below)
-    condition = f"{number} of at least {minimum.value:g} that the {frac.value:.0%} needs"
+    condition = f"{number} of at least {minimum.value:g} that the {frac.value * 100:g} % needs"
     note = f"{condition}: {'it applies' if applies else 'all at 100 %'}"
     if below:
         note += f"; below the floor and not reduced: {', '.join(item.label for item in below)}"

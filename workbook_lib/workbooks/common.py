@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from workbook_lib.editions import Change, Edition
-from workbook_lib.sheet import CONFIRMED, Check, Header, Input, Quantity, Sheet, Source, Step, Table, Verdict, needs_input, walk
+from workbook_lib.sheet import CONFIRMED, Check, Header, Input, Quantity, Source, Step, Verdict, needs_input, walk
 from workbook_lib.version import VERSION
 
 STANDING_CAUTIONS = (
@@ -195,13 +195,3 @@ def rekeyed(root: Step, prefix: str, kept: Iterable[Quantity]) -> Step:
 def missing_check(key: str, question: str, lack, *, counts: bool = True) -> Check:
     """A `needs input` check from a MissingInput."""
     return needs_input(key, question, lack.fields, note=lack.reason, counts=counts)
-
-
-def open_items(sheet: Sheet) -> Table:
-    """Each check that waits for something: what it waits for, what closes it, who decides."""
-    rows = tuple(
-        (check.key, str(check.verdict), check.note or check.question, check.closes or "-", check.decides or "-")
-        for check in sheet.checks
-        if check.verdict in (Verdict.NEEDS_INPUT, Verdict.JUDGEMENT)
-    )
-    return Table(("Check", "Verdict", "Open because", "What closes it", "Who decides"), rows, "Open items")

@@ -213,7 +213,7 @@ def _sizes(work, required: Step) -> Table:
     near = [index for index, row in enumerate(rows) if row[0] in (smallest, wire.size.value)]
     shown = rows[max(0, min(near, default=0) - 1) : max(near, default=0) + 2]
     caption = f"Sizes of {wire.material.value} {wire.insulation.value} in this place, {required.value:.1f} A wanted"
-    return Table(("Size", "Ampacity (A)", "Verdict", ""), tuple(shown), caption, 1)
+    return Table(("Size", "Ampacity (A)", "Verdict", "Where"), tuple(shown), caption, 1)
 
 
 def service_neutral(work, current: Step) -> None:
@@ -229,6 +229,8 @@ def service_neutral(work, current: Step) -> None:
         return
     area = conductor.conductor_area("service.conductor.neutral.area", wire.neutral, edition)
     work.checks.append(conductor.neutral_check(ampacity, current, area, least_area, edition))
+    steps = tuple(step for step in (ampacity, area, least_area) if isinstance(step, Step))
+    work.sections.append(Section("Service neutral", steps, "It carries the neutral load, and it is large enough to clear a fault."))
 
 
 def panel_loads(work) -> None:

@@ -51,6 +51,7 @@ def inverse(work) -> None:
     if work.limit is None:
         work.not_checked.append("largest_evse_a: service.rating is missing")
         return
+    spare: list[Step] = []
     for name in METHODS:
         if name in work.answers:
             current = work.results[f"{name}_a"].step
@@ -65,6 +66,7 @@ def inverse(work) -> None:
                 decimals=2,
             )
             work.result(f"amperes_left_a:{name}", left)
+            spare.append(left)
     base = [item for item in work.scope.items if not (item.group == "evse" and item.status == "added")]
     limit_a = work.limit.value
     fraction = work.home.rule("service_load_fraction")
@@ -89,7 +91,7 @@ def inverse(work) -> None:
     columns = ("Charger (A)", "Circuit (A)", *(f"{TITLES[name]}: service load (A)" for name in names))
     rows = tuple((size, circuit, *(cells[name][index] for name in names)) for index, (size, circuit) in enumerate(sizes))
     table = Table(columns, rows, f"Chargers tried, against {limit_a:g} A", 0)
-    work.sections.append(Section("What is left: the largest charger that fits", (), _inverse_prose(work), table))
+    work.sections.append(Section("What is left: amperes, and the largest charger that fits", tuple(spare), _inverse_prose(work), table))
 
 
 def _word(size: float, passing: Sequence[float], carried: Sequence[float]) -> str:

@@ -286,7 +286,8 @@ def _capacity(work: Work) -> None:
     elif work.home.jurisdiction is not None:
         note = "the jurisdiction sets no fraction of its own"
         work.checks.append(Check("local-service-limit", "does the load stay within the local limit?", Verdict.NOT_APPLICABLE, note=note))
-    steps = [work.limit, work.load_a, work.results["service_load_rounded_a"].step, work.results["minimum_service_rating_a"].step, margin]
+    keys = ("service_load_before_va", "service_load_rounded_a", "minimum_service_rating_a")
+    steps = [work.limit, work.load_a, *(work.results[key].step for key in keys if key in work.results), margin]
     work.sections.append(Section("The service", tuple(step for step in steps if isinstance(step, Step)), _limit_prose(site)))
 
 
@@ -465,7 +466,7 @@ def _reading_order(check: Check) -> tuple[bool, int]:
 
 
 def _ordered(results: Mapping[str, Result]) -> dict[str, Result]:
-    first = ("service_load_va", "service_load_a", "service_load_rounded_a", "service_limit_a", "service_limited_by", "service_margin_a")
+    first = ("service_load_va", "service_load_a", "service_limit_a", "service_limited_by", "service_margin_a", "largest_evse_a")
     return {key: results[key] for key in (*first, *results) if key in results}
 
 

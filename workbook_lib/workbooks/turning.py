@@ -66,5 +66,8 @@ def _verdict(home, edition: Edition, study, item: Input, value: float) -> Verdic
 
 
 def _text(value: float, unit: str | None, *, exact: bool = False) -> str:
-    number = f"{value:.9f}".rstrip("0").rstrip(".") if exact else f"{value:,.4g}"
+    if exact:
+        number = f"{value:.9f}".rstrip("0").rstrip(".")
+    else:
+        number = f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.4g}"
     return number if unit in (None, "frac", "count") else f"{number} {unit}"
