@@ -144,6 +144,14 @@ def test_a_limit_at_the_main_panel_is_a_limit_of_the_service(tmp_path):
     assert amperes(sheet) == pytest.approx(80.0)
 
 
+def test_a_limit_without_a_setting_needs_input_and_a_removed_control_is_left_out(tmp_path):
+    empty = {**CONTROL, "limit": [{"at": "service", "way": "import"}]}
+    sheet = sheet_of(tmp_path, {**with_control(), "control": [empty]}, "2026")
+    assert sheet.check("control-setting:limiter").verdict is Verdict.NEEDS_INPUT
+    gone = with_control(status="removed")
+    assert "control-setting:limiter" not in {check.key for check in sheet_of(tmp_path, gone, "2026").checks}
+
+
 def test_a_removed_panel_is_left_out(tmp_path):
     def replace_panel(made):
         old = {"id": "old", "kind": "panelboard", "connected_to": "service", "bus": "100 A", "main": "100 A", "status": "removed"}

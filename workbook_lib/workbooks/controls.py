@@ -10,7 +10,7 @@ from workbook_lib.errors import MissingInput
 from workbook_lib.rules import charging, control, service
 from workbook_lib.rules.loads import LoadItem
 from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, compare, holds, needs_input
-from workbook_lib.workbooks.prepare import charger_limit, listing, may_hold, nominal_voltage, root_panels, text, without
+from workbook_lib.workbooks.prepare import charger_limit, listing, may_hold, nominal_voltage, root_panels, standing_controls, text, without
 
 SERVICE_ENDS = ("service",)
 """Places whose import limit holds the whole service."""
@@ -31,7 +31,12 @@ class Held:
 def service_limits(home) -> list[tuple[object, object]]:
     """Pairs of control and its import limit on the service."""
     places = {*SERVICE_ENDS, *(panel.id for panel in single)} if len(single := root_panels(home)) == 1 else set(SERVICE_ENDS)
-    return [(device, limit) for device in home.site.control for limit in device.limit if text(limit.way) == "import" and limit.at in places]
+    return [
+        (device, limit)
+        for device in standing_controls(home)
+        for limit in device.limit
+        if text(limit.way) == "import" and limit.at in places
+    ]
 
 
 def hold_service(
@@ -55,6 +60,8 @@ def hold_service(
     needed = limit is not None and not holds(whole.value / voltage.value, "<=", limit.value)
     for device, bound in service_limits(home):
         try:
+            if bound.setting is None:
+                raise MissingInput([f"control.{device.id}.limit.setting"])
             minimum = _minimum_loads(home, device, items, edition)
         except MissingInput as lack:
             question = "does the control setting hold what it cannot shed, and may it be counted?"

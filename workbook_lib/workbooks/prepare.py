@@ -170,9 +170,14 @@ def may_hold(device) -> bool:
     return bool(listing(device)) and text(device.access) == "restricted"
 
 
+def standing_controls(home) -> tuple:
+    """Controls that stand after this work. Returns: controls, removed ones left out."""
+    return tuple(device for device in home.site.control if device.status != "removed")
+
+
 def held_at(home, thing, ways: tuple[str, ...] = ("import",)) -> tuple[object, object] | None:
     """The control and limit that hold one thing, at itself or at what it is connected to; None if there is none."""
-    for device in home.site.control:
+    for device in standing_controls(home):
         if thing.id not in {text(name) for name in device.controls}:
             continue
         for limit in device.limit:
