@@ -33,6 +33,10 @@ PENDING = (Verdict.NEEDS_INPUT, Verdict.JUDGEMENT)
 NOT_DECIDING = "shown, does not decide"
 
 
+RESULT_WORDS = {"largest_evse_a": "largest standard charger that fits"}
+"""Words for results that have no step of their own."""
+
+
 def title_block(sheet: Sheet, *, live: bool = False, index: bool = False) -> Part:
     """Who, where, under which code, from which inputs; a what-if says so before anything else."""
     head = sheet.header
@@ -113,7 +117,7 @@ def _in_short(sheet: Sheet) -> tuple[tuple[str, str], ...]:
     """The first results in words, with their units."""
     rows = []
     for key, result in list(sheet.results.items())[:IN_SHORT]:
-        words = result.step.meaning if result.step is not None else key.replace("_", " ")
+        words = result.step.meaning if result.step is not None else RESULT_WORDS.get(key, key.replace("_", " "))
         value = numbers.bare(result.step) if result.step is not None else numbers.value_text(result.value)
         rows.append((sentence(words), numbers.with_unit(value, result.unit)))
     return tuple(rows)

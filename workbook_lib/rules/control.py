@@ -73,15 +73,18 @@ def controlled_load(key: str, no_control: Quantity, setting_va: Quantity, source
     )
 
 
-def control_setting_check(control_id: str, credit: Credit, minimum_a: Quantity, setting: Input, edition: Edition, *, needed: bool) -> Check:
+def control_setting_check(
+    control_id: str, credit: Credit, minimum_a: Quantity, setting: Input, edition: Edition, *, needed: bool, words: str
+) -> Check:
     """Whether a control setting may and can hold: credited, and not below what it cannot shed.
 
-    Parameters: minimum_a, setting [A]; needed False where the load passes without the control.
+    Parameters: minimum_a, setting [A]; needed False where the load passes without the control; words that say
+    what the control is and holds [-].
     Returns: Check [A]. Source: 220.70, 120.7.
     """
     key, question = f"control-setting:{control_id}", "does the control setting hold what it cannot shed, and may it be counted?"
     if credit.granted:
-        return compare(key, question, minimum_a, "<=", setting, edition.cite("control_setting"))
+        return compare(key, question, minimum_a, "<=", setting, edition.cite("control_setting"), note=words)
     return Check(
         key,
         question,
@@ -90,7 +93,7 @@ def control_setting_check(control_id: str, credit: Credit, minimum_a: Quantity, 
         "<=",
         setting,
         edition.cite("control_setting"),
-        note="no credit: " + "; ".join(credit.reasons),
+        note="no credit: " + "; ".join(credit.reasons) + f" ({words})",
         counts=needed,
         closes="a listed control with restricted access, or a written decision of the authority",
         decides="the authority having jurisdiction",

@@ -84,7 +84,7 @@ def optional_hvac_choices(items: Sequence[LoadItem], edition: Edition) -> dict[s
     space, thermal = of_kind(items, "electric-heat"), of_kind(items, "thermal-storage")
     heat_fans, cool_fans = fans(items, "heating"), fans(items, "cooling")
     choices: dict[str, Step] = {}
-    if cooling or cool_fans:
+    if cooling or (cool_fans and not pumps):
         terms = [("cooling", cooling, edition.value("optional_cooling_frac")), ("fan", cool_fans, None)]
         choices["cooling"] = _weighted("optional.hvac.cooling", "D_cool", "cooling", terms, source)
     if pumps:

@@ -128,7 +128,7 @@ def continuous_current(current: Quantity, continuous_va: Sequence[Quantity], vol
     )
 
 
-def continuous_check(demand: Step, full: Step, limit: Quantity, plain: Check, edition: Edition) -> Check:
+def continuous_check(demand: Step, full: Step, limit: Quantity, edition: Edition) -> Check:
     """Whether the service also carries 125 % of the continuous load, by two readings.
 
     `demand` counts the continuous load as it stands after its demand factor, `full` at its whole
@@ -151,7 +151,6 @@ def continuous_check(demand: Step, full: Step, limit: Quantity, plain: Check, ed
         edition.cite("service_conductor"),
         note=f"with the continuous load at its whole amount; after its demand factor {demand.value:.1f} A, {reading} the limit; "
         "whether the 125 % is carried into a calculated load is argued",
-        counts=plain.verdict is not Verdict.FAIL and after_demand.verdict is not Verdict.PASS,
         closes="the authority's reading of 230.42, or equipment listed for 100 %",
         decides="the authority having jurisdiction",
     )

@@ -111,13 +111,14 @@ def _uninterlocked(items: Sequence[LoadItem], kinds: tuple[str, ...]) -> list[Lo
 def _season(season: str, members: list[LoadItem], items: Sequence[LoadItem], edition: Edition) -> Step | None:
     if not members and not fans(items, season):
         return None
+    cite = "space_heat" if season == "heating" and members else "motors"
     members = members + fans(items, season)
     return total_va(
         f"hvac.{season}",
         f"S_{season}",
         f"{season} load: {', '.join(item.label for item in members)}",
         members,
-        source=edition.cite("space_heat" if season == "heating" else "motors"),
+        source=edition.cite(cite),
     )
 
 

@@ -45,7 +45,7 @@ def header(home, edition: Edition) -> Header:
         site_id=site.id,
         address=_text(site.address),
         edition=edition.year,
-        edition_name=edition.name,
+        edition_name=edition.name + ("" if edition.status == "complete" else f", {edition.status}: parts of its text were not read"),
         edition_basis=home.edition_basis,
         jurisdiction=_text(site.jurisdiction),
         utility=_text(site.utility),

@@ -74,7 +74,8 @@ def hold_service(
         stays_a = service.load_current(f"control.{device.id}.minimum_a", stays, voltage)
         decided = any(e.for_ == f"control-setting:{device.id}" and text(e.shows) == "authority-decision" for e in home.site.evidence)
         credit = control.control_credit(listing(device), text(device.access), edition, accepted=decided)
-        check = control.control_setting_check(device.id, credit, stays_a, bound.setting, edition, needed=needed)
+        words = _described(device, bound)
+        check = control.control_setting_check(device.id, credit, stays_a, bound.setting, edition, needed=needed, words=words)
         checks.append(check)
         steps += [*minimum.values(), uncontrolled, stays, stays_a]
         always_on = stays if stays.value < always_on.value else always_on
@@ -87,6 +88,14 @@ def hold_service(
         else:
             notes.append(f"{device.id}: no credit taken in the load ({'; '.join(credit.reasons) or 'it cannot hold its setting'})")
     return Held(load, always_on, tuple(checks), tuple(steps), tuple(notes), credited)
+
+
+def _described(device, bound) -> str:
+    """What a control is and holds, in words for its check."""
+    held = ", ".join(text(name) for name in device.controls)
+    listed = ", ".join(listing(device)) or "nothing"
+    access, model = text(device.access) or "not stated", text(device.model) or "not stated"
+    return f"limits import at {bound.at}; holds {held}; listed to {listed}; access {access}; model {model}"
 
 
 def _minimum_loads(home, device, items: Sequence[LoadItem], edition: Edition) -> dict[str, Step]:

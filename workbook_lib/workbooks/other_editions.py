@@ -31,7 +31,7 @@ def other_editions(home, edition: Edition) -> tuple[Section, ...]:
     first = Section(
         "The same home under the other editions",
         (),
-        f"{TITLES[method]}, everything else as filed. A what-if is not the adopted edition.",
+        f"{TITLES[method]}, everything else as filed, without the credit of a control. A what-if is not the adopted edition.",
         Table(columns, tuple(rows), "Load by edition", 1),
     )
     moves = [row for before, after in zip(YEARS, YEARS[1:], strict=False) for row in _moves(home, load(before), load(after), method)]

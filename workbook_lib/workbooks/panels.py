@@ -299,14 +299,15 @@ def panel_limit(work, panel) -> tuple[list[str], Step | None]:
 
 
 def sub_panels_carry(work, items: Iterable[LoadItem], circuit: str) -> bool:
-    """Whether every sub-panel between a circuit and the service carries other items, where its limit is known.
+    """Whether every panel with a load of its own between a circuit and the service carries other items, where its limit is known.
 
     Parameters: items [VA], circuit the id that the charger is connected to. Returns: decision.
     """
-    roots = {panel.id for panel in root_panels(work.home)}
+    roots = root_panels(work.home)
+    whole = {roots[0].id} if len(roots) == 1 else set()
     for name in work.home.tree.path_to_service(circuit):
         node = work.home.tree.node(name)
-        if node.kind != "panel" or name in roots:
+        if node.kind != "panel" or name in whole:
             continue
         _, limit = panel_limit(work, node.item)
         if limit is None:

@@ -105,7 +105,8 @@ def _inverse_prose(work) -> str:
     what = f"in place of {', '.join(replaced)}" if replaced else "beside what is there"
     return (
         f"One charger of each standard size is put {what} and each method is run again, without the credit of a control. "
-        "Sub-panels ahead of it are tested with it."
+        "Panels ahead of it that have a load of their own are tested with it. The service is tested before the 125 % of continuous load: "
+        "look at the check continuous-load with the charger that is chosen."
     )
 
 
@@ -155,10 +156,23 @@ def named_switches(work) -> None:
                 if abs(amperes - now) > 1e-6:
                     rows.append((SWITCH_WORDS[switch], str(stands.value), way, TITLES[name], now, amperes, str(stands.source or "")))
                     work.results[f"reading_a:{switch}:{way}:{name}"] = Result(amperes, "A")
+                    if name == work.method:
+                        _say_if_it_turns(work, switch, way, now, amperes)
     if rows:
         columns = ("Reading", "Stands", "Other way", "Method", "Load now (A)", "Load the other way (A)", "Section and status")
         prose = "Sources differ on these readings, or they were not confirmed. The jurisdiction file can turn each of them."
         work.sections.append(Section("Readings that sources dispute", (), prose, Table(columns, tuple(rows), "Disputed readings", 1)))
+
+
+def _say_if_it_turns(work, switch: str, way: str, now: float, amperes: float) -> None:
+    """A caution where the other reading alone would carry the load across the limit of the service [A]."""
+    if work.limit is None or work.load is not work.chosen.total:
+        return
+    if holds(now, "<=", work.limit.value) != holds(amperes, "<=", work.limit.value):
+        work.notes.append(
+            f"the verdict turns with a disputed reading: {SWITCH_WORDS[switch]}, taken as {work.edition.value(switch).value}; "
+            f"as {way} the load is {amperes:.1f} A against {work.limit.value:g} A"
+        )
 
 
 def _touches(work, switch: str) -> bool:

@@ -65,10 +65,12 @@ def _composition(work) -> Figure:
 def _capacity(work) -> Figure:
     limit = work.limit.value
     rows: list[tuple[object, ...]] = []
+    held = work.load_a is not None and work.load is not work.chosen.total
+    role = " (chosen, without the control)" if held else " (the verdict)"
     for name in work.answers:
         amperes = work.results[f"{name}_a"].value
-        rows.append((TITLES[name] + (" (the verdict)" if name == work.method else ""), amperes, limit - amperes))
-    if work.load_a is not None and work.load is not work.chosen.total:
+        rows.append((TITLES[name] + (role if name == work.method else ""), amperes, limit - amperes))
+    if held:
         rows.append(("with the control setting (the verdict)", work.load_a.value, limit - work.load_a.value))
     words = ", ".join(f"{name} {amperes:.1f} A" for name, amperes, _ in rows)
     description = f"The service may carry {limit:g} A. Load by method: {words}."

@@ -152,7 +152,11 @@ def _methods(work: Work) -> None:
             work.results["existing_dwelling_branch"] = Result(result.branch, None)
     for name, lack in work.lacks.items():
         work.not_checked.append(f"{name}_va: {lack}")
-    work.not_checked.append("measured_va: meter records are not read by this workbook yet")
+    work.not_checked += [
+        "measured_va: meter records are not read by this workbook yet",
+        "conductors and devices between the service and each panel, feeders and branch circuits: not part of this sheet",
+        "current on each leg inside a panel: legs are computed for the whole service only",
+    ]
     work.not_checked += [f"{name} ({field}) is not there and was not read" for field, name in work.home.lacking]
 
 
@@ -263,13 +267,16 @@ def _capacity(work: Work) -> None:
     if work.limit is None:
         work.checks.append(needs_input("service-capacity", question, ["service.rating"]))
         return
-    source = work.edition.cite("service_conductor")
+    source = work.edition.cite("minimum_rating")
     plain = service.capacity_check("service-capacity", work.load_a, work.limit, source)
     work.checks.append(plain)
+    held = next((check.provided for check in work.checks if check.key == "control-continuous"), None)
+    if held is not None:
+        work.notes.append(f"the control setting is a continuous load and takes {held.value:.1f} A of the {work.limit.value:g} A service")
     margin = Step(
         "service.margin",
         "I_left",
-        "room left on the service",
+        "room between load and limit",
         "limit - load",
         {"limit": work.limit, "load": work.load_a},
         work.limit.value - work.load_a.value,
@@ -277,7 +284,7 @@ def _capacity(work: Work) -> None:
         decimals=2,
     )
     work.result("service_margin_a", margin)
-    work.checks.append(_continuous(work, plain))
+    work.checks.append(_continuous(work))
     if site.service.rating is not None:
         work.checks.append(service.minimum_rating_check(site.service.rating, site.dwelling.status or "", work.edition))
     fraction = work.home.rule("service_load_fraction")
@@ -302,7 +309,7 @@ def _method_checks(work: Work, name: str) -> list[Check]:
     if name in work.answers and work.limit is not None:
         current = work.results[f"{name}_a"].step
         checks.append(
-            service.capacity_check(f"service-capacity:{name}", current, work.limit, work.edition.cite("service_conductor"), counts=False)
+            service.capacity_check(f"service-capacity:{name}", current, work.limit, work.edition.cite("minimum_rating"), counts=False)
         )
     elif name in work.lacks:
         checks.append(
@@ -313,7 +320,7 @@ def _method_checks(work: Work, name: str) -> list[Check]:
     return checks
 
 
-def _continuous(work: Work, plain: Check) -> Check:
+def _continuous(work: Work) -> Check:
     key, question = "continuous-load", "does the service carry 125 % of the continuous load as well?"
     if work.home.site.service.hundred_percent_rated:
         return Check(key, question, Verdict.NOT_APPLICABLE, note="the assembly and its device are listed for 100 %")
@@ -339,7 +346,7 @@ def _continuous(work: Work, plain: Check) -> Check:
             for i, part in enumerate(continuous)
         ]
         demand = service.continuous_current(work.load_a, reduced, work.voltage, work.edition, key="service.continuous_demand")
-    return service.continuous_check(demand, full, work.limit, plain, work.edition)
+    return service.continuous_check(demand, full, work.limit, work.edition)
 
 
 def _local_limit(work: Work, fraction: Input) -> Check:
