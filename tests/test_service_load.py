@@ -292,6 +292,24 @@ def test_largest_charger_is_the_last_that_passes(tmp_path):
     assert over.check("service-capacity").verdict is not Verdict.PASS
 
 
+def test_a_charger_too_large_for_its_breaker_is_cautioned(tmp_path):
+    # 625.41: 125 % of 64 A is 80 A, more than a 60 A breaker
+    large = {**T1, "evse": [{**T1["evse"][0], "rating": "64 A", "circuit": "60 A"}]}
+    assert any("80 A, more than its 60 A breaker" in caution for caution in sheet_of(tmp_path, large).cautions)
+    assert not any("breaker" in caution and "evse-1" in caution for caution in sheet_of(tmp_path, T1).cautions)
+
+
+def test_a_panel_of_unknown_limit_leaves_the_largest_charger_open(tmp_path):
+    def behind(made):
+        made["panel"].append({"id": "garage", "kind": "panelboard", "connected_to": "garage-breaker", "bus": "100 A"})
+        made["panel"][0]["breakers"].append({"id": "garage-breaker", "rating": "60 A", "poles": 2})
+        made["evse"][0]["connected_to"] = "garage"
+
+    sheet = sheet_of(tmp_path, T1, change=behind)
+    assert "largest_evse_a" not in sheet.results
+    assert any("panel.garage.main" in line for line in sheet.not_checked)
+
+
 def test_no_charger_fits_is_said_and_not_zero(tmp_path):
     sheet = sheet_of(tmp_path, {**T1, "service": "60 A"})
     assert "largest_evse_a" not in sheet.results

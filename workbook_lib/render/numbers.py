@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from decimal import ROUND_HALF_UP, Decimal
 
 from workbook_lib.errors import CalculationFault
 from workbook_lib.formula import GUARD
@@ -53,8 +54,8 @@ def number(value: float, decimals: int | None = None, extra: int = 0) -> str:
 
 
 def fixed(value: float, decimals: int) -> str:
-    """A number with exactly so many decimals. Parameters: value [any]. Returns: [text]."""
-    text = f"{value:,.{decimals}f}"
+    """A number with exactly so many decimals, a half rounded up. Parameters: value [any]. Returns: [text]."""
+    text = f"{Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP):,f}"
     if text.startswith("-"):
         text = "−" + text[1:] if any(digit in text for digit in "123456789") else text[1:]
     return text

@@ -8,6 +8,11 @@ from workbook_lib.formula import next_standard
 from workbook_lib.sheet import Check, Input, Quantity, Source, Step, Verdict, compare
 
 
+def size_words(size: str) -> str:
+    """A conductor size with its unit in words: 4/0 AWG, 250 kcmil. Parameters: size (text) [-]. Returns: text [-]. Source: trade."""
+    return f"{size} {'kcmil' if size.isdigit() and int(size) >= 250 else 'AWG'}"
+
+
 def insulation_column(insulation: Input, material: Input, edition: Edition) -> str:
     """Ampacity column of an insulation (`cu_90`). Parameters: texts. Returns: column [degC]. Source: 310.4 (from memory)."""
     return f"{material.value.lower()}_{edition.lookup('insulation', insulation.value, 'column_degc').value:.0f}"
@@ -43,7 +48,7 @@ def conductor_ampacity(
     return Step(
         f"{key}.ampacity",
         "I_z",
-        f"ampacity of {size.value} {material.value} {insulation.value} in place",
+        f"ampacity of {size_words(size.value)} {material.value} {insulation.value} in place",
         "min(table * ambient_factor * adjustment, terminal_column) * sets",
         {"table": table, "ambient_factor": heat, "adjustment": adjust, "terminal_column": cap, "sets": sets},
         value,
@@ -130,7 +135,7 @@ def smallest_size(required_a: float, column: str, edition: Edition) -> str:
 def conductor_area(key: str, size: Input, edition: Edition) -> Step:
     """Area of one conductor. Parameters: size (text) [-]. Returns: [cmil]. Source: Chapter 9 Table 8."""
     area = edition.lookup("conductor_properties", size.value, "cmil")
-    return Step(key, "A_c", f"area of size {size.value}", "area", {"area": area}, area.value, "cmil", area.source, by=(size,))
+    return Step(key, "A_c", f"area of {size_words(size.value)}", "area", {"area": area}, area.value, "cmil", area.source, by=(size,))
 
 
 def roof_ambient(key: str, ambient: Input, above_roof: Input, insulation: Input, edition: Edition) -> Quantity:
@@ -169,7 +174,7 @@ def least_neutral_area(size: Input, material: Input, neutral_material: Input, se
     least_area = Step(
         "neutral.least_area_by_table",
         "A_min",
-        f"least area of the grounded conductor: size {least.value} {neutral_material.value}",
+        f"least area of the grounded conductor: {size_words(least.value)} {neutral_material.value}",
         "area",
         {"area": cell},
         cell.value,
@@ -212,5 +217,5 @@ def neutral_check(ampacity: Step, current: Step, neutral_area: Quantity, least_a
         ">=",
         current,
         edition.cite("neutral"),
-        note=f"size {neutral_area.value:,.0f} >= {least_area.value:,.0f} cmil",
+        note=f"its area, {neutral_area.value:,.0f} cmil, is at least the {least_area.value:,.0f} cmil that clear a fault",
     )

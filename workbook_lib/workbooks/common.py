@@ -123,7 +123,12 @@ def field_verified(fields: Iterable[tuple[str, Input | None]]) -> Check:
     key, question = "field-verified", "were the ratings that this verdict rests on read from the equipment?"
     unseen = [f"{path} ({value.origin})" for path, value in fields if value is not None and value.origin in ("stated", "assumed")]
     if not unseen:
-        return Check(key, question, Verdict.PASS, note="every such field has a source on the equipment, a drawing or the utility")
+        return Check(
+            key,
+            question,
+            Verdict.PASS,
+            note="bus, main and service conductor size have a source on the equipment, a drawing or the utility",
+        )
     return Check(
         key,
         question,

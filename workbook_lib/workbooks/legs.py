@@ -203,7 +203,7 @@ def _neutral(items, result: MethodResult, placed, demands, amperes, edition: Edi
         by_leg = {leg: [amperes[item.id] for item in placed if item.leg == leg and item.neutral] for leg in ("A", "B")}
         if by_leg["A"] or by_leg["B"]:
             paired = neutral.pair_legs(by_leg["A"], by_leg["B"], edition)
-            motor = _neutral_motor(placed, amperes, edition)
+            motor = _neutral_motor(placed, edition)
     current = neutral.neutral_current(even, voltage, paired, motor, edition)
     final = neutral.neutral_above_200(current, edition)
     equivalent = Step(
@@ -220,11 +220,18 @@ def _neutral(items, result: MethodResult, placed, demands, amperes, edition: Edi
     return equivalent, final, steps
 
 
-def _neutral_motor(placed, amperes, edition: Edition) -> Step | None:
-    motors = [amperes[item.id] for item in placed if item.neutral and (item.motors or item.kind in standard_method.MOTOR_KINDS)]
+def _neutral_motor(placed: Sequence[LoadItem], edition: Edition) -> Step | None:
+    """25 % of the largest motor current on the neutral [A], of the motor's own rating; None if there is no motor."""
+    motors = [
+        (item, motor)
+        for item in placed
+        if item.neutral and (item.motors or item.kind in standard_method.MOTOR_KINDS)
+        for motor in (item.motors or (item.unit_va,))
+    ]
     if not motors:
         return None
-    largest, frac = max(motors, key=lambda step: step.value), edition.value("motor_largest_frac")
+    item, motor = max(motors, key=lambda pair: pair[1].value / pair[0].voltage_v)
+    largest, frac = _amperes(item, motor, edition, key="neutral.largest"), edition.value("motor_largest_frac")
     return Step(
         "neutral.motor",
         "I_25N",

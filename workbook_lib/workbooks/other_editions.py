@@ -27,7 +27,7 @@ def other_editions(home, edition: Edition) -> tuple[Section, ...]:
     rows: list[tuple[object, ...]] = []
     for year in YEARS:
         rows.append(_row(home, load(year), method, year == edition.year))
-    columns = ("Edition", "Load (VA)", "Load (A)", "Service", "Status")
+    columns = ("Edition", "Load (VA)", "Load (A)", "Service capacity alone", "Status")
     first = Section(
         "The same home under the other editions",
         (),

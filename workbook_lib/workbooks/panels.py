@@ -207,10 +207,12 @@ def _sizes(work, required: Step) -> Table:
             continue
         passes = holds(ampacity, ">=", required.value)
         smallest = smallest or (size if passes else "")
-        rows.append((size, ampacity, "enough" if passes else "too small", "in place" if size == wire.size.value else ""))
+        rows.append(
+            (conductor.size_words(size), ampacity, "enough" if passes else "too small", "in place" if size == wire.size.value else "")
+        )
     if smallest:
         work.results["smallest_service_conductor"] = Result(smallest, None)
-    near = [index for index, row in enumerate(rows) if row[0] in (smallest, wire.size.value)]
+    near = [index for index, row in enumerate(rows) if row[0] in (conductor.size_words(smallest), conductor.size_words(wire.size.value))]
     shown = rows[max(0, min(near, default=0) - 1) : max(near, default=0) + 2]
     caption = f"Sizes of {wire.material.value} {wire.insulation.value} in this place, {required.value:.1f} A wanted"
     return Table(("Size", "Ampacity (A)", "Verdict", "Where"), tuple(shown), caption, 1)
@@ -299,9 +301,10 @@ def panel_limit(work, panel) -> tuple[list[str], Step | None]:
 
 
 def sub_panels_carry(work, items: Iterable[LoadItem], circuit: str) -> bool:
-    """Whether every panel with a load of its own between a circuit and the service carries other items, where its limit is known.
+    """Whether every panel with a load of its own between a circuit and the service carries other items, within its limit.
 
-    Parameters: items [VA], circuit the id that the charger is connected to. Returns: decision.
+    Parameters: items [VA], circuit the id that the charger is connected to. Returns: decision. Errors:
+    MissingInput where the limit or the load of a panel on the way is not known.
     """
     roots = root_panels(work.home)
     whole = {roots[0].id} if len(roots) == 1 else set()
@@ -309,14 +312,11 @@ def sub_panels_carry(work, items: Iterable[LoadItem], circuit: str) -> bool:
         node = work.home.tree.node(name)
         if node.kind != "panel" or name in whole:
             continue
-        _, limit = panel_limit(work, node.item)
+        lacking, limit = panel_limit(work, node.item)
         if limit is None:
-            continue
-        try:
-            scope = panel_scope(work.home, node.item, items)
-            result = standard(scope, work.edition, general_steps(scope, work.edition))
-        except MissingInput:
-            continue
+            raise MissingInput(lacking)
+        scope = panel_scope(work.home, node.item, items)
+        result = standard(scope, work.edition, general_steps(scope, work.edition))
         amperes = service.load_current("trial.current", result.total, work.voltage)
         if result.continuous:
             amperes = service.continuous_current(amperes, result.continuous, work.voltage, work.edition, key="trial.continuous")
@@ -406,8 +406,17 @@ def verified(work) -> Check:
         fields.append((f"panel.{panel.id}.main", panel.main if isinstance(panel.main, Input) else None))
     wire = site.service.conductor
     if wire is not None:
-        fields += [(f"service.conductor.{name}", getattr(wire, name)) for name in ("size", "material", "insulation")]
-    return common.field_verified(fields)
+        fields.append(("service.conductor.size", wire.size))
+    check = common.field_verified(fields)
+    told = [name for name in ("material", "insulation", "neutral", "terminals") if wire is not None and _only_told(getattr(wire, name))]
+    if not told:
+        return check
+    words = ", ".join(f"service.conductor.{name}" for name in told)
+    return replace(check, note=f"{check.note}; of the service conductor only told: {words}")
+
+
+def _only_told(given: Input | None) -> bool:
+    return given is not None and given.origin in ("stated", "assumed")
 
 
 def entire_load_claims(work) -> Iterable[Check]:
@@ -424,3 +433,19 @@ def entire_load_claims(work) -> Iterable[Check]:
         )
         verdict = Verdict.FAIL if wrong else Verdict.PASS
         yield Check(key, question, verdict, source=work.edition.cite("dwelling_83"), note="; ".join(wrong) or "the tree agrees")
+
+
+def charger_breaker_notes(work) -> list[str]:
+    """A caution for each charger whose breaker is below 125 % of its rating [A]. Source: 625.41; the circuit itself is another sheet."""
+    frac, notes = work.edition.value("evse_device_frac"), []
+    for evse in work.home.site.evse:
+        breaker = work.home.tree.breaker_of(evse.id)
+        charger = work.prepared.chargers.get(evse.id)
+        if evse.status == "removed" or breaker is None or breaker.rating is None or charger is None:
+            continue
+        by_setting = charger.setting is not None and (charger.managed or charger.setting_access == "restricted")
+        wanted = frac.value * (charger.setting if by_setting else charger.rating).value
+        if not holds(breaker.rating.value, ">=", wanted):
+            least = f"125 % of its current is {wanted:g} A, more than its {breaker.rating.value:g} A breaker"
+            notes.append(f"{evse.id}: {least} ({frac.source}): do not install so")
+    return notes

@@ -73,7 +73,12 @@ def inverse(work) -> None:
     if fraction is not None and not work.home.site.service.hundred_percent_rated:
         limit_a = min(limit_a, fraction.value * work.limit.value)
     sizes = charger_sizes(work.edition.series("standard_ratings", "rating_a"), work.edition.value("circuit_frac"))
-    carried = [size for size, circuit in sizes if _sub_panels_carry(work, base, size, circuit)]
+    try:
+        carried = [size for size, circuit in sizes if _sub_panels_carry(work, base, size, circuit)]
+    except MissingInput as lack:
+        work.not_checked.append(f"largest_evse_a: a panel ahead of the charger is not known: {lack}")
+        work.sections.append(Section("What is left: amperes", tuple(spare)))
+        return
     names = [name for name in METHODS if name in work.answers]
     cells: dict[str, list[str]] = {}
     for name in names:
@@ -105,8 +110,9 @@ def _inverse_prose(work) -> str:
     what = f"in place of {', '.join(replaced)}" if replaced else "beside what is there"
     return (
         f"One charger of each standard size is put {what} and each method is run again, without the credit of a control. "
-        "Panels ahead of it that have a load of their own are tested with it. The service is tested before the 125 % of continuous load: "
-        "look at the check continuous-load with the charger that is chosen."
+        "Panels ahead of it that have a load of their own are tested with it. "
+        "The service is tested before the 125 % of continuous load: look at the check continuous-load with the charger that is chosen. "
+        "Its circuit and the service conductors are not part of this table."
     )
 
 

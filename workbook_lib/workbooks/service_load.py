@@ -154,7 +154,8 @@ def _methods(work: Work) -> None:
         work.not_checked.append(f"{name}_va: {lack}")
     work.not_checked += [
         "measured_va: meter records are not read by this workbook yet",
-        "conductors and devices between the service and each panel, feeders and branch circuits: not part of this sheet",
+        "conductors and devices of feeders and branch circuits, charging circuits among them: not part of this sheet",
+        "source current on buses and taps, interrupting ratings, grounding, raceway fill, voltage drop: not part of this sheet",
         "current on each leg inside a panel: legs are computed for the whole service only",
     ]
     work.not_checked += [f"{name} ({field}) is not there and was not read" for field, name in work.home.lacking]
@@ -243,6 +244,7 @@ def _chosen_load(work: Work) -> None:
     sizes = work.edition.series("standard_ratings", "rating_a")
     on_legs = [work.results[key].step for key in ("leg_load_a:A", "leg_load_a:B") if key in work.results and work.method == "standard"]
     work.result("minimum_service_rating_a", service.minimum_service_rating(work.load_a, sizes, work.edition, on_legs))
+    work.notes += panels.charger_breaker_notes(work)
     for item in work.scope.items:
         if item.group == "evse":
             work.result(f"code_load_va:{item.id}", item.va)
