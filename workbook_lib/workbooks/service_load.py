@@ -331,24 +331,22 @@ def _continuous(work: Work) -> Check:
         note = "no continuous load is given" if not continuous else "the credited control setting is the load; see control-continuous"
         return Check(key, question, Verdict.NOT_APPLICABLE, note=note)
     full = service.continuous_current(work.load_a, continuous, work.voltage, work.edition, key="service.continuous_full")
-    tiered = work.method != "standard" and "evse" not in work.chosen.demand
+    outside = {id(load) for step in work.chosen.demand.values() for load in step.uses.get("load", ())}
+    tiered = work.method != "standard" and any(id(part) not in outside for part in continuous)
     demand = full
     if tiered:
         rest = work.edition.value("optional_rest_frac" if work.method == "optional_dwelling" else "existing_rest_frac")
-        reduced = [
-            Step(
-                f"continuous.{i}",
-                "S",
-                "continuous load after the tier",
-                "frac * load",
-                {"frac": rest, "load": part},
-                rest.value * part.value,
-                "VA",
-            )
-            for i, part in enumerate(continuous)
-        ]
+        reduced = [part if id(part) in outside else _after_tier(f"continuous.{index}", part, rest) for index, part in enumerate(continuous)]
         demand = service.continuous_current(work.load_a, reduced, work.voltage, work.edition, key="service.continuous_demand")
+    prose = "Two readings: the continuous load at its whole amount, and as it stands after its demand factor."
+    work.sections.append(Section("Continuous load at 125 %", (demand, full) if tiered else (full,), prose))
     return service.continuous_check(demand, full, work.limit, work.edition)
+
+
+def _after_tier(key: str, part: Quantity, rest: Input) -> Step:
+    """A load of the tier at the tier's fraction on the rest. Parameters: part [VA], rest [-]. Returns: [VA]."""
+    uses = {"frac": rest, "load": part}
+    return Step(key, "S", "continuous load after the tier", "frac * load", uses, rest.value * part.value, "VA")
 
 
 def _local_limit(work: Work, fraction: Input) -> Check:
