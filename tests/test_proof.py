@@ -19,7 +19,7 @@ from workbook_lib.errors import MissingInput
 from workbook_lib.formula import evaluate, names
 from workbook_lib.home import read_home
 from workbook_lib.published import cases
-from workbook_lib.sheet import Step, walk
+from workbook_lib.sheet import Input, Step, walk
 from workbook_lib.workbooks import REGISTRY, legs, service_load
 from workbook_lib.workbooks.methods import METHODS
 
@@ -77,7 +77,11 @@ def test_every_step_of_the_published_houses(case, monkeypatch):
 def test_every_step_of_generated_homes(items, method, year, sides):
     from dataclasses import replace
 
-    placed = [replace(one, leg=leg, voltage_v=120.0 if leg else 240.0, neutral=bool(leg)) for one, leg in zip(items, sides, strict=False)]
+    def at(one, leg):
+        volts = 120.0 if leg else 240.0
+        return replace(one, leg=leg, voltage_v=volts, voltage=Input("load.voltage", "voltage", volts, "V"), neutral=bool(leg))
+
+    placed = [at(one, leg) for one, leg in zip(items, sides, strict=False)]
     try:
         result = calculate(method, placed, year)
     except MissingInput:

@@ -273,6 +273,24 @@ def test_the_neutral_is_not_below_the_least_grounded_conductor(tmp_path):
     assert neutral("2", 2).verdict is Verdict.FAIL
 
 
+def test_a_voltage_that_is_not_stated_is_an_assumption_on_the_safe_side(tmp_path):
+    def lose(made):
+        for row in made["load"]:
+            if "rating" in row:
+                row.pop("voltage")
+
+    plain, without = sheet_of(tmp_path, T1), sheet_of(tmp_path, T1, change=lose)
+    assert without.results["neutral_load_va"].value >= plain.results["neutral_load_va"].value - 1e-6
+    assumption = next(item.text for item in without.assumptions if item.field == "load.*.voltage")
+    assert "heater" in assumption
+    assert assumption.endswith("taken to use the neutral: range, dishwasher, dryer")
+
+
+def test_a_service_without_a_neutral_fails(tmp_path):
+    check = sheet_of(tmp_path, {**T1, "conductor": {"neutral": "none"}}).check("service-neutral")
+    assert check.verdict is Verdict.FAIL
+
+
 def test_optional_method_on_a_100_a_service_by_the_83_percent_rule_is_a_judgement(tmp_path):
     sheet = sheet_of(tmp_path, {**T1, "service": "100 A", "conductor": {"size": "4", "neutral": "4"}})
     check = sheet.check("method-allowed:optional_dwelling")

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from workbook_lib.editions import Edition
 from workbook_lib.rules import neutral, standard_method
 from workbook_lib.rules.loads import LoadItem
-from workbook_lib.sheet import Input, Quantity, Step
+from workbook_lib.sheet import Quantity, Step
 from workbook_lib.workbooks.methods import MethodResult
 from workbook_lib.workbooks.prepare import LEG_VOLTAGE_LIMIT, nominal_voltage
 
@@ -88,14 +88,14 @@ def _across_at_other_voltage(items: Sequence[LoadItem], result: MethodResult, ed
 
 
 def _amperes(item: LoadItem, demand: Quantity, edition: Edition, *, key: str = "") -> Step:
-    voltage = item.voltage or Input(f"load.{item.id}.voltage", f"{item.label} voltage", item.voltage_v, "V")
+    voltage = item.voltage or nominal_voltage(edition)
     return Step(
         key or f"leg.{item.id}.current",
         "I",
         f"{item.label} on leg {item.leg}",
         "demand / voltage",
         {"demand": demand, "voltage": voltage},
-        demand.value / item.voltage_v,
+        demand.value / voltage.value,
         "A",
         decimals=1,
     )

@@ -221,6 +221,10 @@ def _sizes(work, required: Step) -> Table:
 def service_neutral(work, current: Step) -> None:
     """Check `service-neutral`. Parameters: current [A] on the neutral."""
     edition, wire = work.edition, work.home.site.service.conductor
+    if wire is not None and text(wire.neutral) == "none":
+        note = "the service conductors are given without a neutral; a 120/240 V 3-wire service has one"
+        work.checks.append(Check("service-neutral", NEUTRAL_QUESTION, Verdict.FAIL, source=edition.cite("neutral"), note=note))
+        return
     try:
         ampacity = ampacity_of(work.home, wire, "service.conductor", edition, rating=work.home.site.service.rating, neutral=True)
         if wire.size is None:

@@ -19,6 +19,9 @@ from workbook_lib.workbooks.methods import Scope
 LEG_VOLTAGE_LIMIT = 150.0
 """Stated voltages [V] up to this are taken as one leg to neutral, above as leg to leg."""
 
+NEUTRAL_IF_UNKNOWN = ("dishwasher", "disposer", "microwave", "fastened", "motor", "hvac-fan", "room-air-conditioner")
+"""Kinds taken to use the neutral where neither voltage nor breaker says: they often run at 120 V (common practice)."""
+
 AFTER, BEFORE = ("existing", "added"), ("existing", "removed")
 """Statuses that stand in the load with this work and before it."""
 
@@ -112,7 +115,7 @@ def _load_item(home, load, edition: Edition) -> LoadItem:
         voltage_v=load.voltage.value if load.voltage is not None else nominal_voltage(edition).value,
         voltage=load.voltage,
         leg=leg,
-        neutral=bool(load.neutral),
+        neutral=bool(load.neutral) if load.neutral is not None else load.kind in NEUTRAL_IF_UNKNOWN,
         continuous=bool(load.continuous),
         season=season,
         exclusive=load.one_at_a_time or "",

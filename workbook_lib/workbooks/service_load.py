@@ -126,6 +126,12 @@ def _connected(work: Work) -> None:
         work.assumptions.append(
             Assumption("dwelling.attached_garage_area", "no attached garage is given: none is counted in the floor area")
         )
+    unsaid = [item for item in work.prepared.items if item.voltage is None and item.group not in ("storage", "evse", "other")]
+    if unsaid:
+        words = f"voltage not stated, taken as between the legs: {', '.join(item.label for item in unsaid)}"
+        on_neutral = [item.label for item in unsaid if item.neutral]
+        words += f"; of these taken to use the neutral: {', '.join(on_neutral)}" if on_neutral else ""
+        work.assumptions.append(Assumption("load.*.voltage", words))
     rows = tuple(
         (item.label, item.group, item.count, item.va.value, item.panel or "-", item.leg or "-", item.status) for item in work.prepared.items
     )
