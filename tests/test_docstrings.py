@@ -14,7 +14,31 @@ LIBRARY = ROOT / "workbook_lib"
 PROVISION = re.compile(r"\b(Step|Check|Quantity)\b")
 """A function of the rules whose answer is annotated as one of these is a provision."""
 
-UNITS = {"VA", "kVA", "W", "kW", "kWh", "A", "V", "hp", "ft", "ft^2", "in", "in^2", "cmil", "kcmil", "AWG", "degC", "s", "h", "d", "count"}
+UNITS = {
+    "VA",
+    "kVA",
+    "W",
+    "kW",
+    "kWh",
+    "Wh",
+    "VAh",
+    "Ah",
+    "A",
+    "V",
+    "hp",
+    "ft",
+    "ft^2",
+    "in",
+    "in^2",
+    "cmil",
+    "kcmil",
+    "AWG",
+    "degC",
+    "s",
+    "h",
+    "d",
+    "count",
+}
 NO_UNIT = {"-", "any", "frac"}
 """What stands in brackets for a number without a unit, or for one whose unit is that of another."""
 

@@ -18,7 +18,7 @@ from workbook_lib.workbooks import service_load
 ROOT = Path(__file__).resolve().parent.parent
 SITES = ROOT / "example_inputs" / "sites"
 STORIES = tomllib.loads((ROOT / "tests" / "data" / "stories.toml").read_text(encoding="utf-8"))["story"]
-TOLERANCE = {"VA": 0.5, "A": 0.005}
+TOLERANCE = {"VA": 0.5, "A": 0.005, "kW": 0.0005, "kWh": 0.0005, "s": 0, "count": 0, "frac": 1e-9}
 """How far the library may be from the hand's answer, by unit."""
 
 STANDARD_RATINGS_A = (15, 20, 25, 30, 35, 40, 45, 50, 60, 70, 80, 90, 100, 110, 125, 150, 175, 200, 225, 250, 300, 350, 400)

@@ -63,7 +63,9 @@ WORDS = {
     ("[adapter]\n", "meter_side"): ("line", "load"),
     ("[adapter]\n", "service_disconnect"): ("after", "within"),
     ('[[transfer]]\nid = "x"\nconnected_to = "service"\n', "neutral"): ("solid", "switched"),
-    ('[records.load]\nfile = "a.csv"\n', "register"): ("delivered", "received", "net", "gross"),
+    ('[records.load]\nfile = "a.csv"\n', "register"): ("delivered", "received", "net", "gross", "total"),
+    ('[records.load]\nfile = "a.csv"\n', "date_order"): ("mdy", "dmy", "ymd"),
+    ('[records.load]\nfile = "a.csv"\n', "decimal"): ("point", "comma"),
     ('[records.load]\nfile = "a.csv"\n', "stamp"): ("start", "end"),
     ("[records]\n", "generation"): ("none", "unrecorded", "recorded"),
 }

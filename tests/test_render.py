@@ -134,7 +134,7 @@ def test_a_value_near_a_limit_is_told_apart_from_it():
     assert numbers.apart(95.7, 1, [100.0]) == "95.7"
 
 
-UNITS = re.compile(r"(?<=[\d)]) (VA/ft²|ft²|kVA|VA|kW|W|A|V)(?![\w/])")
+UNITS = re.compile(r"(?<=[\d)]) (VA/ft²|ft²|kVA|VAh|VA|kW|Wh|W|Ah|A|V|s)(?![\w/])")
 LISTED = re.compile(r"list c\d+: (?:… )?([\d., ]+?)(?: …)?(?=\))")
 SPELLED = {"×": "*", "−": "-", "^": "**", "round to whole": "round_half_up"}
 SPELLED |= {"next standard size": "next_standard", "standard size below": "previous_standard"}

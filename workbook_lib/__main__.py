@@ -44,7 +44,7 @@ def parser() -> argparse.ArgumentParser:
         "validate",
         parents=[shared],
         help="check files without calculating",
-        description="Read site, jurisdiction and utility files and list every fault, one a line.",
+        description="Read site, jurisdiction and utility files, with the records that they name, and list every fault, one a line.",
     )
     check.add_argument("files", nargs="+", metavar="FILE", help="file to check")
     return whole
@@ -127,12 +127,14 @@ def _validate(given: argparse.Namespace) -> int:
     from workbook_lib import run
 
     status = 0
-    for path, faults in run.validate(given.files):
+    for path, faults, remarks in run.validate(given.files):
         if faults:
             status = 2
             print(*faults, sep="\n", file=sys.stderr)
         else:
             print(f"{path}: no fault")
+        for remark in remarks:
+            print(f"remark, stops no method that is chosen: {remark}")
     return status
 
 

@@ -92,6 +92,7 @@ def study(
         home = notebook.read(site, edition)
         target = named if named is not None else Path(STUDIES) / home.site.site.id
         _refuse_foreign(target)
+        _read_records(home, progress)
         sheets = tuple(notebook.sheet_of(home, name) for name in names)
     except (InputFault, CalculationFault) as error:
         if named is not None:
@@ -103,6 +104,35 @@ def study(
         _write_study(target, site, home, sheets, edition, pdf, progress)
     progress(f"written to {target}")
     return Study(str(worst(sheet.verdict for sheet in sheets)), target, sheets)
+
+
+def _read_records(home, progress: Progress) -> None:
+    """Read the record that the workbooks will ask for, with the part that is read told at each tenth; faults are theirs to raise."""
+    from workbook_lib.errors import MissingInput
+    from workbook_lib.workbooks import metered
+
+    name = metered.record_name(home)
+    if name is None:
+        return
+    file, told = getattr(home.site.records, name).file, [0]
+
+    def tell(part: float) -> None:
+        tenth = int(part * 10)
+        if tenth > told[0]:
+            told[0] = tenth
+            progress(f"reading {file}: {tenth * 10} %")
+
+    with contextlib.suppress(MissingInput, InputFault):
+        metered.read(home, name, tell)
+
+
+def withheld_records(home) -> tuple[str, ...]:
+    """Record files that the home asks to keep out of the package, by relative path."""
+    records = home.site.records
+    if records is None or not records.withhold:
+        return ()
+    given = (records.load, records.fast_load, records.production)
+    return tuple(one.file for one in given if one is not None and one.file in dict(home.inputs))
 
 
 # the folder
@@ -205,11 +235,14 @@ def _write_study(target: Path, site: Path, home, sheets: tuple[Sheet, ...], edit
                 documents.append(filed_in(run))
                 _write_page(ready, sheet, run, number, len(sheets), pdf, made)
             cases.result()
+        withheld = withheld_records(home)
+        for name in withheld:
+            (made / INPUTS / name).unlink()
         content = results.to_bytes(results.merged(documents))
         if content != results.to_bytes(notebook.document(home, sheets)):
             raise MachineryFault("the notebooks and the library gave different results; nothing was written")
         (made / RESULTS).write_bytes(content)
-        ready.result().index(made, sheets, home.inputs, pdf)
+        ready.result().index(made, sheets, home.inputs, pdf, withheld)
         for name in (*(sheet.workbook for sheet in sheets), "index") if pdf else ():
             progress(f"printing {name}")
             printer.to_pdf(made / f"{name}.html", made / f"{name}.pdf")
@@ -266,8 +299,8 @@ class _PageMaker:
         text = self._page.sheet_page(sheet, executed, self._page.Place(number, of, pdf))
         (folder / f"{sheet.workbook}.html").write_text(text, encoding="utf-8")
 
-    def index(self, folder: Path, sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], pdf: bool) -> None:
-        (folder / INDEX).write_text(self._page.index_page(sheets, inputs, pdf=pdf), encoding="utf-8")
+    def index(self, folder: Path, sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], pdf: bool, withheld: Sequence[str]) -> None:
+        (folder / INDEX).write_text(self._page.index_page(sheets, inputs, pdf=pdf, withheld=withheld), encoding="utf-8")
 
 
 def _load_page_maker() -> _PageMaker:
@@ -300,8 +333,41 @@ def _write_published(sheets: Sequence[Sheet], made: Path) -> None:
 # validation
 
 
-def validate(files: Sequence[str | Path]) -> list[tuple[Path, tuple[Fault, ...]]]:
-    """Each site, jurisdiction, utility or amendments file with its faults, none where it is sound."""
+def validate(files: Sequence[str | Path]) -> list[tuple[Path, tuple[Fault, ...], tuple[Fault, ...]]]:
+    """Each site, jurisdiction, utility or amendments file with its faults, none where it is sound, and with remarks.
+
+    Of a site file that is sound the records and the weather that it names are read too. What is wrong with a
+    record is a fault where the measured method is chosen, as a study would stop there, and else a remark.
+    """
     from workbook_lib import home
 
-    return [(Path(name), tuple(home.validate([name]))) for name in files]
+    found = []
+    for name in files:
+        faults = tuple(home.validate([name]))
+        of_records, stops = ((), False) if faults else _faults_of_records(Path(name))
+        found.append((Path(name), faults or (of_records if stops else ()), () if stops else of_records))
+    return found
+
+
+def _faults_of_records(path: Path) -> tuple[tuple[Fault, ...], bool]:
+    """Faults of the files that a home names under records, and whether a study would stop at them."""
+    from workbook_lib import home
+    from workbook_lib.errors import MissingInput
+    from workbook_lib.workbooks import metered
+
+    try:
+        one = home.read_home(path)
+    except InputFault:
+        return (), False
+    found: list[Fault] = []
+    for name in ("load", "fast_load", "production", "weather"):
+        if one.site.records is None or getattr(one.site.records, name) is None:
+            continue
+        try:
+            metered.read_weather(one) if name == "weather" else metered.read(one, name)
+        except InputFault as fault:
+            found += fault.faults
+        except MissingInput:
+            continue
+    method = one.site.study.service_load_method
+    return tuple(found), method is not None and method.value == "measured"

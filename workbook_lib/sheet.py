@@ -28,6 +28,9 @@ class Verdict(StrEnum):
     NOT_APPLICABLE = "not applicable"
 
 
+CONDITIONS = ("count", "frac", "s")
+"""Units of checks that hold or do not: how far they are from their limit says nothing of the load."""
+
 _ORDER = {verdict: rank for rank, verdict in enumerate(Verdict)}
 
 
@@ -228,7 +231,11 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """What a figure plots, as data: kind (which drawing), title, text description, and its table."""
+    """What a figure plots, as data: kind (which drawing), title, text description, and its table.
+
+    `grid` holds numbers that are drawn and too many for the table, row by row, None where there is none;
+    the kind says what rows and columns are.
+    """
 
     key: str
     kind: str
@@ -237,6 +244,7 @@ class Figure:
     table: Table
     limits: tuple[tuple[str, float], ...] = ()
     unit: str = ""
+    grid: tuple[tuple[float | None, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,6 +308,8 @@ class Sheet:
 
         def rank(check: Check) -> tuple[int, float]:
             margin = check.margin
+            if check.unit in CONDITIONS:
+                margin = None
             if margin is None:
                 return _ORDER[check.verdict], float("inf") if check.verdict in (Verdict.PASS, Verdict.NOT_APPLICABLE) else 0.0
             return _ORDER[check.verdict], margin / max(abs(check.required.value), 1e-9)

@@ -68,6 +68,7 @@ QUARTER_OF_HOUR = Limit(at_least=1, at_most=4, why="one hour's energy in one qua
 RULES: dict[str, Leaf] = {
     "service_load_fraction": Fraction("part of the service rating that the load may reach", limit=SHARE),
     "measured_new_load_continuous": YesNo("125 % on new continuous load in the measured method"),
+    "measured_generation": _switch("measured_generation", "what generation in the record bars in the measured method"),
     "existing_hvac_without_added": _switch("existing_hvac_without_added", "existing heating and cooling where none is added"),
     "evse_demand": _switch("evse_demand", "charging inside the demand tier or outside"),
     "evse_load": _switch("evse_load", "what the load of a charger is taken from"),

@@ -191,27 +191,42 @@ class Backup(Record):
     tier: Annotated[tuple[Tier, ...], AllRows] = ()
 
 
+LOCAL_TIME = r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]"
+LOCAL_WORDS = "a local date and time, as 2026-01-01T00:00"
+
+
 class IntervalFile(Record):
     """A file of metered intervals and how to read it."""
 
     file: Annotated[str, FilePath("interval data")]
-    register_: Annotated[Given, Choice("register", ("delivered", "received", "net", "gross"))] = Field(default=None, alias="register")
+    register_: Annotated[Given, Choice("register", ("delivered", "received", "net", "gross", "total"))] = Field(
+        default=None, alias="register"
+    )
+    channel: Annotated[str | None, Text("channel of a feed")] = None
     power_factor: Annotated[Given, Fraction("power factor", limit=SHARE)] = None
     time_column: Annotated[str | None, Text("column of times")] = None
     value_column: Annotated[str | None, Text("column of values")] = None
+    received_column: Annotated[str | None, Text("column of what the home gave back")] = None
     leg_columns: Annotated[tuple[str, ...], Texts("columns of the legs")] = ()
     unit: Annotated[Given, Choice("unit of the values", ("Wh", "kWh", "W", "kW", "VA", "kVA", "A"))] = None
     interval: Annotated[Given, Number("interval", "time", Limit(above=0, at_most=86400, why="a day"))] = None
     stamp: Annotated[Given, Choice("time stamp stands at", ("start", "end"))] = None
     clock: Annotated[str | None, Zone("clock of the record")] = None
     multiplier: Annotated[Given, Factor("meter multiplier", limit=Limit(above=0, at_most=100000))] = None
+    date_order: Annotated[Given, Choice("order of day and month", ("mdy", "dmy", "ymd"))] = None
+    decimal: Annotated[Given, Choice("decimal sign", ("point", "comma"))] = None
+    encoding: Annotated[str | None, Text("encoding of the text")] = None
+    first_start: Annotated[str | None, Text("first interval of a file without dates", pattern=LOCAL_TIME, words=LOCAL_WORDS)] = None
 
 
 class Weather(Record):
     """A year of weather."""
 
     file: Annotated[str, FilePath("weather data")]
-    format: Annotated[Given, Choice("format of the weather file", ("tmy3", "epw"))] = None
+    format: Annotated[Given, Choice("format of the weather file", ("tmy3", "epw", "csv"))] = None
+    stamp: Annotated[Given, Choice("time stamp stands at", ("start", "end"))] = None
+    clock: Annotated[str | None, Zone("clock of the weather file")] = None
+    typical: Annotated[Given, YesNo("a typical year, not a measured one")] = None
 
 
 class Records(Record):
@@ -219,6 +234,10 @@ class Records(Record):
 
     load: IntervalFile | None = None
     fast_load: IntervalFile | None = None
+    production: IntervalFile | None = None
+    rebuild_gross: Annotated[Given, YesNo("own use rebuilt from net and production")] = None
+    heavier_leg_fraction: Annotated[Given, Fraction("part of the demand on the heavier leg", limit=Limit(at_least=0.5, at_most=1))] = None
+    withhold: Annotated[Given, YesNo("record files and daily pattern kept out of the package")] = None
     generation: Annotated[Given, Choice("generation, storage or peak shaving while recorded", ("none", "unrecorded", "recorded"))] = None
     occupied: Annotated[Given, YesNo("occupied while recorded")] = None
     seasonal_missing: Annotated[tuple[str, ...] | None, Texts("loads that did not run in the record")] = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import hashlib
+import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -186,7 +187,7 @@ def _edition(draft: Draft, jurisdiction: Local | None, adoption: Adoption | None
 def _records(reader: Reader, draft: Draft) -> None:
     """Hash the record files that are there, note those that are not; who reads one asks for it."""
     records = draft.tree.get("records")
-    for name in ("load", "fast_load", "weather"):
+    for name in ("load", "fast_load", "production", "weather"):
         relative = _text(draft, f"records.{name}.file")
         if relative is None:
             continue
@@ -201,6 +202,12 @@ def _records(reader: Reader, draft: Draft) -> None:
             )
         elif (reader.folder / relative).is_file():
             reader.hash(relative)
+        elif os.path.lexists(reader.folder / relative):
+            folder = (reader.folder / relative).is_dir()
+            what = (
+                "a folder, not a file" if folder else "a link that leads nowhere" if (reader.folder / relative).is_symlink() else "no file"
+            )
+            draft.book.at(leaf, what, show(relative), "a file of readings", "name the file, or put it there")
         else:
             reader.lacking.append((f"records.{name}.file", relative))
 

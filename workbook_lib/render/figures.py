@@ -12,7 +12,7 @@ from html import escape
 from io import StringIO
 
 from workbook_lib.errors import MachineryFault
-from workbook_lib.render import numbers
+from workbook_lib.render import numbers, record_figures
 from workbook_lib.sheet import Figure
 
 WIDTH_IN = 5.0
@@ -168,5 +168,11 @@ def _capacity(canvas, figure: Figure) -> None:
     _bars(canvas, figure, _numeric_columns(figure)[:1])
 
 
-KINDS: dict[str, Callable[[object, Figure], None]] = {"composition": _composition, "capacity": _capacity}
+KINDS: dict[str, Callable[[object, Figure], None]] = {
+    "composition": _composition,
+    "capacity": _capacity,
+    "duration": record_figures.duration,
+    "daymap": record_figures.day_map,
+    "peakday": record_figures.peak_day,
+}
 """Drawing of each kind of figure."""

@@ -154,8 +154,11 @@ def _css_text(text: str) -> str:
     return "".join(char if char.isalnum() or char in " ·,.-" else f"\\{ord(char):x} " for char in text)
 
 
-def index_page(sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], *, pdf: bool = False) -> str:
-    """The index of a study folder: verdict and controlling check of each workbook, open items, files."""
+def index_page(sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], *, pdf: bool = False, withheld: Sequence[str] = ()) -> str:
+    """The index of a study folder: verdict and controlling check of each workbook, open items, files.
+
+    `withheld`: inputs that are not in the folder, of which the hash alone is kept.
+    """
     head = sheets[0].header
     overall = worst(sheet.verdict for sheet in sheets)
     parts = [
@@ -168,7 +171,7 @@ def index_page(sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], *, pd
         "<h2>Open items</h2>",
         html.fragment(_open_items(sheets)),
         "<h2>Files</h2>",
-        _files(sheets, inputs, pdf),
+        _files(sheets, inputs, pdf, withheld),
     ]
     return _page(f"Study of {head.site_id}", "index", head, "\n".join(parts))
 
@@ -192,7 +195,7 @@ def _open_items(sheets: Sequence[Sheet]) -> Part:
     return Part("open-items", "Open items", (Grid(("Sheet", *content.OPEN_COLUMNS), tuple(rows), kind="open"),))
 
 
-def _files(sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], pdf: bool) -> str:
+def _files(sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], pdf: bool, withheld: Sequence[str]) -> str:
     rows: list[tuple] = [
         ((Link("results.json", "results.json"),), ("results of every sheet, for programs",), ()),
         ((Link(content.PUBLISHED_PAGE, content.PUBLISHED_PAGE),), ("published cases beside what the same rules give",), ()),
@@ -201,6 +204,11 @@ def _files(sheets: Sequence[Sheet], inputs: Iterable[tuple[str, str]], pdf: bool
         rows.append(((Link(f"{sheet.workbook}.ipynb", f"{sheet.workbook}.ipynb"),), (f"{sheet.title}: executed notebook",), ()))
         if pdf:
             rows.append(((Link(f"{sheet.workbook}.pdf", f"{sheet.workbook}.pdf"),), (f"{sheet.title}: for print",), ()))
-    rows += [((Link(f"inputs/{path}", path),), ("input, as read",), (digest,)) for path, digest in inputs]
+    for path, digest in inputs:
+        kept = path not in withheld
+        name = Link(f"inputs/{path}", path) if kept else path
+        rows.append(
+            ((name,), ("input, as read" if kept else "input, as read; kept out of this folder, its hash alone is here",), (digest,))
+        )
     grid = html.grid(Grid(("File", "What it is", "SHA-256"), tuple(rows), kind="files"))
     return f'<section class="wb" aria-label="Files">{grid}</section>'

@@ -20,7 +20,7 @@ STANDING_CAUTIONS = (
 )
 """Cautions that stand on every sheet. Source: common practice and the sections named in the checks."""
 
-SWITCH_RULES = ("evse_demand", "evse_load", "existing_hvac_without_added")
+SWITCH_RULES = ("evse_demand", "evse_load", "existing_hvac_without_added", "measured_generation", "measured_new_load_continuous")
 """Rules of a jurisdiction that turn the edition's switch of the same name."""
 
 
@@ -34,7 +34,8 @@ def local_edition(home, edition: Edition) -> Edition:
     for rule in SWITCH_RULES:
         given = home.rule(rule)
         if given is not None:
-            changes.append(Change("switch", key=rule, to=given.value, citation=str(given.source) if given.source else given.note))
+            to = given.value if isinstance(given.value, str) else "yes" if given.value else "no"
+            changes.append(Change("switch", key=rule, to=to, citation=str(given.source) if given.source else given.note))
     return edition.changed(changes) if changes else edition
 
 

@@ -1,4 +1,4 @@
-"""The load methods put together from their provisions: optional, existing dwelling, standard.
+"""The load methods put together from their provisions: optional, existing dwelling, standard, measured.
 
 A `Scope` is what hangs below one point: the whole service, or one panel. Each method takes a Scope
 and an edition and gives a `MethodResult`: the total, the steps in reading order, and the demand of
@@ -7,16 +7,16 @@ each class that has a demand factor of its own.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from workbook_lib.editions import Edition
 from workbook_lib.errors import MissingInput
-from workbook_lib.rules import cooking, general_load, optional_method, standard_method
+from workbook_lib.rules import cooking, general_load, measured, optional_method, standard_method
 from workbook_lib.rules.loads import LoadItem, of_group, settle_exclusive
 from workbook_lib.sheet import Input, Quantity, Step
 
-METHODS = ("optional_dwelling", "existing_dwelling", "standard")
+METHODS = ("optional_dwelling", "existing_dwelling", "standard", "measured")
 TITLES = {
     "optional_dwelling": "Optional method for a dwelling",
     "existing_dwelling": "Existing dwelling method",
@@ -27,11 +27,29 @@ HVAC_GROUP = "hvac"
 
 
 @dataclass(frozen=True, slots=True)
+class Demand:
+    """Maximum demand of a record by each reading [VA], before 125 %, and what must be added to it.
+
+    `low` and `high` name the reading that the demand cannot be below and the one that it cannot exceed;
+    they are the same for quarter hours. `seasonal` [VA] did not run in the record; `area` [VA] is general
+    load of added floor area. `lack` says why the method cannot be computed, with `readings` then possibly empty.
+    """
+
+    readings: Mapping[str, Step]
+    low: str = ""
+    high: str = ""
+    seasonal: Step | None = None
+    area: Step | None = None
+    lack: MissingInput | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Scope:
     """What hangs below one point: loads, and the general load it serves.
 
     Areas [ft^2]; circuit counts [-]; `whole` is True for the entire dwelling, where the code's least
-    numbers of circuits apply. A panel that serves no general load has `floor_area` None.
+    numbers of circuits apply. A panel that serves no general load has `floor_area` None. `demand` is what
+    a record of the whole measured.
     """
 
     name: str
@@ -42,6 +60,7 @@ class Scope:
     small_appliance: Input | None = None
     laundry: Input | None = None
     whole: bool = True
+    demand: Demand | None = None
 
     def with_items(self, items: Sequence[LoadItem]) -> Scope:
         """The same scope with other loads."""
@@ -50,7 +69,11 @@ class Scope:
 
 @dataclass(frozen=True, slots=True)
 class MethodResult:
-    """Answer of one method: total [VA], steps in reading order, demand by class [VA], branch A or B, season taken."""
+    """Answer of one method: total [VA], steps in reading order, demand by class [VA], branch A or B, season taken.
+
+    Of the measured method `total` is by the reading that the demand cannot exceed, `low` by the one that it
+    cannot be below (None where they are one), `by_reading` the total by each.
+    """
 
     method: str
     total: Step
@@ -60,6 +83,8 @@ class MethodResult:
     branch: str = ""
     hvac: Step | None = None
     season: str = ""
+    low: Step | None = None
+    by_reading: Mapping[str, Step] = field(default_factory=dict)
 
 
 def general_steps(scope: Scope, edition: Edition) -> list[Step]:
@@ -211,6 +236,30 @@ def standard(scope: Scope, edition: Edition, general: Sequence[Step]) -> MethodR
     )
 
 
+def measured_load(scope: Scope, edition: Edition, general: Sequence[Step]) -> MethodResult:
+    """Measured load: 125 % of the maximum demand of a record, and what is added. Source: 220.87 (2026: 120.87)."""
+    demand = scope.demand
+    if demand is None:
+        raise MissingInput(["records.load"], "no meter record and no utility letter of the maximum demand is given")
+    if demand.lack is not None:
+        raise demand.lack
+    added = [item for item in floored(scope.items, edition) if item.status == "added"]
+    new = measured.new_load(added, demand.area, edition)
+    totals = {name: measured.measured_load(name, step, demand.seasonal, new, edition) for name, step in demand.readings.items()}
+    total = totals[demand.high]
+    raised = edition.value("measured_new_load_continuous").value == "yes"
+    extra = [step for step in (demand.seasonal, demand.area, new) if step is not None]
+    return MethodResult(
+        "measured",
+        total,
+        (*demand.readings.values(), *extra, *totals.values()),
+        {"measured": demand.readings[demand.high]} | ({"added": new} if new is not None else {}),
+        () if raised else _continuous(added),
+        low=totals[demand.low] if demand.low != demand.high else None,
+        by_reading=totals,
+    )
+
+
 def _cooking(items: Sequence[LoadItem], edition: Edition) -> Step:
     appliances = [cooking.Appliance(item.id, item.kind, item.unit_va, item.circuit) for item in items for _ in range(item.count)]
     return cooking.cooking_demand(appliances, edition)
@@ -220,5 +269,10 @@ def _continuous(items: Sequence[LoadItem]) -> tuple[Quantity, ...]:
     return tuple(item.va for item in items if item.continuous)
 
 
-CALCULATE = {"optional_dwelling": optional_dwelling, "existing_dwelling": existing_dwelling, "standard": standard}
+CALCULATE = {
+    "optional_dwelling": optional_dwelling,
+    "existing_dwelling": existing_dwelling,
+    "standard": standard,
+    "measured": measured_load,
+}
 """Method name as in results.json -> function of a Scope, an edition and the general steps of the scope."""

@@ -56,7 +56,7 @@ def _row(home, edition: Edition, method: str, in_use: bool) -> tuple[object, ...
 
 
 def _total(work, method: str) -> float:
-    if work.general_lack is not None:
+    if work.general_lack is not None and method != "measured":
         raise work.general_lack
     return CALCULATE[method](work.scope, work.edition, work.general).total.value
 

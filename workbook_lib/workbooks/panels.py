@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from workbook_lib.errors import CalculationFault, MissingInput
-from workbook_lib.rules import conductor, service
+from workbook_lib.rules import conductor, measured, service
 from workbook_lib.rules.loads import LoadItem
 from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, holds, needs_input
 from workbook_lib.workbooks import common
@@ -34,6 +34,8 @@ def method_allowed(work, name: str, *, counts: bool) -> Check:
         return Check(key, question, Verdict.PASS, source=edition.cite("standard"), note="it applies to every dwelling", counts=counts)
     if name == "existing_dwelling":
         return _existing_allowed(home, edition, key, counts)
+    if name == "measured":
+        return _measured_allowed(work, key, counts)
     return _optional_allowed(work, key, counts)
 
 
@@ -65,6 +67,19 @@ def _existing_allowed(home, edition, key: str, counts: bool) -> Check:
     if not status:
         return needs_input(key, question, ["dwelling.status"], source, counts=counts)
     return Check(key, question, Verdict.PASS, source=source, note="the dwelling exists", counts=counts)
+
+
+def _measured_allowed(work, key: str, counts: bool) -> Check:
+    question, source = "may the measured method be used: is there a building, and a record of its demand?", work.edition.cite("measured")
+    if text(work.home.site.dwelling.status) == "new":
+        note = "condition that fails: the dwelling exists (dwelling.status is new)"
+        return Check(key, question, Verdict.FAIL, source=source, note=note, counts=counts)
+    if work.metered is None:
+        fields = ["records.load", "records.maximum_demand"]
+        note = "no meter record and no utility letter is given: one of them is needed"
+        return needs_input(key, question, fields, source, note=note, counts=counts)
+    note = "its conditions stand in measured-allowed and in the checks of the record"
+    return Check(key, question, Verdict.PASS, source=source, note=note, counts=counts)
 
 
 def _optional_allowed(work, key: str, counts: bool) -> Check:
@@ -282,7 +297,10 @@ def _panel(work, panel, whole: bool) -> list[Step]:
         note, counts = "by the method of the verdict; no tighter than service-capacity, which decides", False
     else:
         note, counts = "by the method of the verdict", True
-    work.checks.append(compare(key, question, amperes, "<=", limit, note=note, counts=counts))
+    check = compare(key, question, amperes, "<=", limit, note=note, counts=counts)
+    if whole and work.low_a is not None:
+        check = measured.open_between(check, work.low_a)
+    work.checks.append(check)
     return [load, amperes, limit]
 
 

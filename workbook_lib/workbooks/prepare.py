@@ -28,12 +28,16 @@ AFTER, BEFORE = ("existing", "added"), ("existing", "removed")
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """Loads of a home under one edition: items of every status, and the fields that were missing."""
+    """Loads of a home under one edition: items of every status, and the fields that were missing.
+
+    `unready`: id, status and missing fields of each thing that gave no item.
+    """
 
     items: tuple[LoadItem, ...]
     missing: tuple[str, ...]
     reasons: tuple[str, ...]
     chargers: Mapping[str, charging.Charger]
+    unready: tuple[tuple[str, str, tuple[str, ...]], ...] = ()
 
     def standing(self, statuses: Iterable[str] = AFTER) -> tuple[LoadItem, ...]:
         """Items whose status is one of these. Returns: items [VA]."""
@@ -60,14 +64,20 @@ def prepare(home, edition: Edition) -> Prepared:
     missing: list[str] = []
     reasons: list[str] = []
     chargers: dict[str, charging.Charger] = {}
+    unready: list[tuple[str, str, tuple[str, ...]]] = []
+
+    def note(thing, lack: MissingInput) -> None:
+        missing.extend(lack.fields)
+        reasons.extend([lack.reason] if lack.reason else [])
+        unready.append((thing.id, thing.status, lack.fields))
+
     for load in home.site.load:
         if load.kind == "plug":
             continue
         try:
             items.append(_load_item(home, load, edition))
         except MissingInput as lack:
-            missing += lack.fields
-            reasons += [lack.reason] if lack.reason else []
+            note(load, lack)
     for evse in home.site.evse:
         try:
             if evse.rating is None:
@@ -77,17 +87,16 @@ def prepare(home, edition: Edition) -> Prepared:
             chargers[evse.id] = charger
             items.append(charger_item(home, evse, charger, edition))
         except MissingInput as lack:
-            missing += lack.fields
-            reasons += [lack.reason] if lack.reason else []
+            note(evse, lack)
     for source in home.site.source:
         try:
             item = _storage_item(home, source, edition)
         except MissingInput as lack:
-            missing += lack.fields
+            note(source, lack)
             continue
         if item is not None:
             items.append(item)
-    return Prepared(tuple(items), tuple(missing), tuple(reasons), chargers)
+    return Prepared(tuple(items), tuple(missing), tuple(reasons), chargers, tuple(unready))
 
 
 def _times(key: str, label: str, one: Quantity, count: Input) -> Quantity:

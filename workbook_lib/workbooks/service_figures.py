@@ -25,7 +25,7 @@ def figures(work) -> tuple[Figure, ...]:
     """Both figures where they can be drawn. Returns: figures with tables [VA], [A]."""
     drawn = []
     if work.chosen is not None:
-        drawn.append(_composition(work))
+        drawn.append(_composition(work) if work.method != "measured" else _measured(work))
     if work.limit is not None and work.answers:
         drawn.append(_capacity(work))
     return tuple(drawn)
@@ -60,6 +60,22 @@ def _composition(work) -> Figure:
     )
     table = Table(("Class", "Connected (VA)", "After demand (VA)"), tuple(rows), "What makes up the load")
     return Figure("composition", "composition", "What makes up the load", description, table, unit="VA")
+
+
+def _measured(work) -> Figure:
+    """What makes up the measured load: the demand of the record at 125 %, what did not run in it, what is added."""
+    demand, total = work.scope.demand, work.chosen.total
+    frac = total.uses["frac"].value
+    highest = demand.readings[demand.high]
+    rows: list[tuple[object, ...]] = [(f"maximum demand of the record, {demand.high}", highest.value, frac * highest.value)]
+    if demand.seasonal is not None:
+        rows.append(("loads that did not run in it", demand.seasonal.value, frac * demand.seasonal.value))
+    if "new" in total.uses:
+        rows.append(("added by this work", total.uses["new"].value, total.uses["new"].value))
+    rows.append(("whole load", sum(row[1] for row in rows), total.value))
+    description = f"125 % of the record's maximum demand and what is added: {total.value:,.0f} VA. Calculated loads are not part of it."
+    table = Table(("Part", "As it stands (VA)", "In the load (VA)"), tuple(rows), "What makes up the measured load")
+    return Figure("composition", "composition", "What makes up the measured load", description, table, unit="VA")
 
 
 def _capacity(work) -> Figure:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from workbook_lib.editions import Edition
 from workbook_lib.errors import MissingInput
 from workbook_lib.rules import service
 from workbook_lib.rules.loads import LoadItem, settle_exclusive
 from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Sheet, Step, Table, Verdict, compare, needs_input
-from workbook_lib.workbooks import common, controls, legs, panels, readings, service_figures
+from workbook_lib.workbooks import common, controls, legs, limits, metered, panels, readings, service_figures, service_record
 from workbook_lib.workbooks.methods import CALCULATE, METHODS, TITLES, MethodResult, Scope, general_steps
 from workbook_lib.workbooks.prepare import BEFORE, Prepared, counts_circuit, dwelling_scope, nominal_voltage, prepare, root_panels, text
 
@@ -47,7 +47,9 @@ class Work:
     method: str = ""
     load: Step | None = None
     load_a: Step | None = None
+    low_a: Step | None = None
     limit: Step | None = None
+    metered: metered.Metered | None = None
 
     @property
     def chosen(self) -> MethodResult | None:
@@ -73,6 +75,7 @@ def study(home, edition: Edition) -> Sheet:
     """
     work = start(home, edition)
     _connected(work)
+    service_record.record(work)
     _methods(work)
     _limit(work)
     _legs_and_neutral(work)
@@ -82,6 +85,7 @@ def study(home, edition: Edition) -> Sheet:
     panels.panel_loads(work)
     work.checks += panels.entire_load_claims(work)
     _storage(work)
+    service_record.compared(work)
     readings.inverse(work)
     readings.named_switches(work)
     work.checks += [common.edition_adopted(home), panels.verified(work), common.independent_check(home)]
@@ -93,7 +97,9 @@ def start(home, edition: Edition, *, local: bool = True) -> Work:
     local = common.local_edition(home, edition) if local else edition
     prepared = prepare(home, local)
     scope = dwelling_scope(home, settle_exclusive(prepared.standing(), local))
-    work = Work(home, local, prepared, scope)
+    work = Work(home, local, prepared, scope, metered=metered.gather(home, local, scope.items))
+    work.method = CHOICES.get(text(home.site.study.service_load_method), "")
+    work.scope = replace(scope, demand=service_record.demand_of(work))
     missing, reasons = list(prepared.missing), list(prepared.reasons)
     try:
         work.general = tuple(general_steps(scope, local))
@@ -101,7 +107,6 @@ def start(home, edition: Edition, *, local: bool = True) -> Work:
         missing += lack.fields
     if missing:
         work.general_lack = MissingInput(missing, "; ".join(reasons))
-    work.method = CHOICES.get(text(home.site.study.service_load_method), "")
     return work
 
 
@@ -109,10 +114,10 @@ def method_totals(work: Work, items: Sequence[LoadItem]) -> tuple[dict[str, Meth
     """Every method on these loads: answers [VA], and what was missing for those that could not be computed."""
     answers: dict[str, MethodResult] = {}
     lacks: dict[str, MissingInput] = {}
-    if work.general_lack is not None:
-        return {}, dict.fromkeys(METHODS, work.general_lack)
     for name in METHODS:
         try:
+            if work.general_lack is not None and name != "measured":
+                raise work.general_lack
             answers[name] = CALCULATE[name](work.scope.with_items(items), work.edition, work.general)
         except MissingInput as lack:
             lacks[name] = lack
@@ -159,7 +164,6 @@ def _methods(work: Work) -> None:
     for name, lack in work.lacks.items():
         work.not_checked.append(f"{name}_va: {lack}")
     work.not_checked += [
-        "measured_va: meter records are not read by this workbook yet",
         "conductors and devices of feeders and branch circuits, charging circuits among them: not part of this sheet",
         "source current on buses and taps, interrupting ratings, grounding, raceway fill, voltage drop: not part of this sheet",
         "current on each leg inside a panel: legs are computed for the whole service only",
@@ -168,6 +172,8 @@ def _methods(work: Work) -> None:
 
 
 def _prose(name: str, result: MethodResult, work: Work) -> str:
+    if name == "measured":
+        return service_record.prose(work)
     role = "This is the method of the verdict." if name == work.method else "Shown beside the chosen method."
     if name != "existing_dwelling":
         return role
@@ -204,7 +210,8 @@ def _limit(work: Work) -> None:
 def chosen_total(work: Work, items: Sequence[LoadItem], prefix: str) -> Step:
     """Load of other items by the chosen method, with keys of its own. Parameters: items [VA]. Returns: [VA]."""
     result = CALCULATE[work.method](work.scope.with_items(items), work.edition, work.general)
-    return common.rekeyed(result.total, prefix, [*work.general, *(item.va for item in work.prepared.items)])
+    demand = work.scope.demand.readings.values() if work.scope.demand is not None else ()
+    return common.rekeyed(result.total, prefix, [*work.general, *demand, *(item.va for item in work.prepared.items)])
 
 
 def _chosen_load(work: Work) -> None:
@@ -239,6 +246,7 @@ def _chosen_load(work: Work) -> None:
                 else:
                     work.checks.append(controls.continuous_allowance(bound.setting, work.limit, work.edition))
     work.load_a = service.load_current("service.current", work.load, work.voltage, work.edition.cite("rounding"))
+    work.low_a = service_record.low_current(work)
     work.result("service_load_va", work.load)
     work.result("service_load_a", work.load_a)
     work.result("service_load_rounded_a", service.rounded_current("service.current_rounded", work.load_a, work.edition))
@@ -264,10 +272,6 @@ def _capacity(work: Work) -> None:
     if not work.method:
         work.checks.append(needs_input("service-capacity", question, ["study.service_load_method"]))
         return
-    if work.method == "measured":
-        reason = "the measured method needs meter records, which this workbook does not read yet; choose another method"
-        work.checks.append(needs_input("service-capacity", question, ["study.service_load_method"], note=reason))
-        return
     if work.load_a is None:
         lack = work.lacks[work.method]
         work.checks.append(needs_input("service-capacity", question, lack.fields, note=lack.reason))
@@ -275,9 +279,8 @@ def _capacity(work: Work) -> None:
     if work.limit is None:
         work.checks.append(needs_input("service-capacity", question, ["service.rating"]))
         return
-    source = work.edition.cite("minimum_rating")
-    plain = service.capacity_check("service-capacity", work.load_a, work.limit, source)
-    work.checks.append(plain)
+    source = work.edition.cite("measured" if work.method == "measured" else "minimum_rating")
+    work.checks.append(limits.lowered(work, service.capacity_check("service-capacity", work.load_a, work.limit, source)))
     held = next((check.provided for check in work.checks if check.key == "control-continuous"), None)
     if held is not None:
         work.notes.append(f"the control setting is a continuous load and takes {held.value:.1f} A of the {work.limit.value:g} A service")
@@ -292,12 +295,12 @@ def _capacity(work: Work) -> None:
         decimals=2,
     )
     work.result("service_margin_a", margin)
-    work.checks.append(_continuous(work))
+    work.checks.append(limits.continuous_load(work))
     if site.service.rating is not None:
         work.checks.append(service.minimum_rating_check(site.service.rating, site.dwelling.status or "", work.edition))
     fraction = work.home.rule("service_load_fraction")
     if fraction is not None:
-        work.checks.append(_local_limit(work, fraction))
+        work.checks.append(limits.local_limit(work, fraction))
     elif work.home.jurisdiction is not None:
         note = "the jurisdiction sets no fraction of its own"
         work.checks.append(Check("local-service-limit", "does the load stay within the local limit?", Verdict.NOT_APPLICABLE, note=note))
@@ -316,9 +319,8 @@ def _method_checks(work: Work, name: str) -> list[Check]:
     checks = [panels.method_allowed(work, name, counts=chosen)]
     if name in work.answers and work.limit is not None:
         current = work.results[f"{name}_a"].step
-        checks.append(
-            service.capacity_check(f"service-capacity:{name}", current, work.limit, work.edition.cite("minimum_rating"), counts=False)
-        )
+        check = service.capacity_check(f"service-capacity:{name}", current, work.limit, work.edition.cite("minimum_rating"), counts=False)
+        checks.append(check if name != "measured" else service_record.opened(work, check))
     elif name in work.lacks:
         checks.append(
             common.missing_check(
@@ -326,41 +328,6 @@ def _method_checks(work: Work, name: str) -> list[Check]:
             )
         )
     return checks
-
-
-def _continuous(work: Work) -> Check:
-    key, question = "continuous-load", "does the service carry 125 % of the continuous load as well?"
-    if work.home.site.service.hundred_percent_rated:
-        return Check(key, question, Verdict.NOT_APPLICABLE, note="the assembly and its device are listed for 100 %")
-    continuous = work.chosen.continuous
-    if not continuous or work.load is not work.chosen.total:
-        note = "no continuous load is given" if not continuous else "the credited control setting is the load; see control-continuous"
-        return Check(key, question, Verdict.NOT_APPLICABLE, note=note)
-    full = service.continuous_current(work.load_a, continuous, work.voltage, work.edition, key="service.continuous_full")
-    outside = {id(load) for step in work.chosen.demand.values() for load in step.uses.get("load", ())}
-    tiered = work.method != "standard" and any(id(part) not in outside for part in continuous)
-    demand = full
-    if tiered:
-        rest = work.edition.value("optional_rest_frac" if work.method == "optional_dwelling" else "existing_rest_frac")
-        reduced = [part if id(part) in outside else _after_tier(f"continuous.{index}", part, rest) for index, part in enumerate(continuous)]
-        demand = service.continuous_current(work.load_a, reduced, work.voltage, work.edition, key="service.continuous_demand")
-    prose = "Two readings: the continuous load at its whole amount, and as it stands after its demand factor."
-    work.sections.append(Section("Continuous load at 125 %", (demand, full) if tiered else (full,), prose))
-    return service.continuous_check(demand, full, work.limit, work.edition)
-
-
-def _after_tier(key: str, part: Quantity, rest: Input) -> Step:
-    """A load of the tier at the tier's fraction on the rest. Parameters: part [VA], rest [-]. Returns: [VA]."""
-    uses = {"frac": rest, "load": part}
-    return Step(key, "S", "continuous load after the tier", "frac * load", uses, rest.value * part.value, "VA")
-
-
-def _local_limit(work: Work, fraction: Input) -> Check:
-    key, question = "local-service-limit", "does the load stay within the local limit?"
-    if work.home.site.service.hundred_percent_rated:
-        return Check(key, question, Verdict.NOT_APPLICABLE, note="the assembly and its device are listed for 100 %", source=fraction.source)
-    limit = service.local_limit(work.limit, fraction)
-    return compare(key, question, work.load_a, "<=", limit, fraction.source, note="local rule")
 
 
 def _legs_and_neutral(work: Work) -> None:
@@ -453,7 +420,7 @@ def _sheet(work: Work) -> Sheet:
         assumptions=(*home.defaults, *work.assumptions),
         cautions=tuple(dict.fromkeys(cautions)),
         not_checked=tuple(work.not_checked),
-        figures=service_figures.figures(work),
+        figures=(*service_figures.figures(work), *service_record.figures(work)),
         cases=FAMILIES,
     )
 
@@ -467,6 +434,8 @@ FAMILIES = (
 READING_ORDER = (
     *("service-capacity", "method-allowed", "control-setting", "control-continuous", "continuous-load", "local-service-limit"),
     *("service-minimum", "service-conductor", "service-neutral", "leg-capacity", "panel-load", "dwelling-83", "storage-charging"),
+    *("measured-allowed", "record-days", "record-coverage", "record-quality", "record-interval", "record-occupied"),
+    *("record-seasonal", "record-legs", "record-power-factor", "record-readable"),
     *("field-verified", "edition-adopted", "independent-check"),
 )
 """Order of the checks on the sheet, by the part of their key before the colon."""

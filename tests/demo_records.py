@@ -1,0 +1,146 @@
+"""Maker of the invented meter records in example_inputs: the files there are proven to be these bytes.
+
+Every value is invented. The highest interval of each record is put where the stories say, and no other
+interval comes near it, so that a hand can find it and compute from it.
+"""
+
+from __future__ import annotations
+
+import datetime
+import random
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+ROOT = Path(__file__).resolve().parent.parent
+FOLDER = ROOT / "example_inputs" / "sites" / "records"
+HOME = ZoneInfo("America/Denver")
+ATOM, ESPI = "http://www.w3.org/2005/Atom", "http://naesb.org/espi"
+
+
+def local(text: str) -> datetime.datetime:
+    """A moment by the clock of the invented town."""
+    return datetime.datetime.fromisoformat(text).replace(tzinfo=HOME).astimezone(datetime.UTC)
+
+
+def moments(first: str, last: str, step_s: int) -> Iterator[datetime.datetime]:
+    """Starts of all intervals from first up to, not with, last."""
+    now, end = local(first), local(last)
+    while now < end:
+        yield now
+        now += datetime.timedelta(seconds=step_s)
+
+
+def household_w(dice: random.Random, when: datetime.datetime, cooling: bool) -> float:
+    """An invented average power of a house at an hour of a day."""
+    here = when.astimezone(HOME)
+    hour, month = here.hour + here.minute / 60, here.month
+    base = 260 + 90 * dice.random()
+    morning = 900 * max(0.0, 1 - abs(hour - 7.2) / 1.6) * dice.random()
+    evening = 2300 * max(0.0, 1 - abs(hour - 18.6) / 3.2) * (0.4 + 0.6 * dice.random())
+    summer = 1900 * max(0.0, 1 - abs(hour - 16.0) / 6.0) * dice.random() if cooling and month in (6, 7, 8, 9) else 0.0
+    winter = 500 * dice.random() if month in (11, 12, 1, 2) else 0.0
+    return base + morning + evening + summer + winter
+
+
+def year_of_quarter_hours() -> str:
+    """A table of 15 minutes over 2025, stamped at the start by the clock on the wall: 7.4 kW on 14 December at 18:15."""
+    dice = random.Random(19)
+    rows, total = [], 0
+    peak = local("2025-12-14T18:15")
+    for when in moments("2025-01-01T00:00", "2026-01-01T00:00", 900):
+        wh = 1850 if when == peak else round(min(household_w(dice, when, True), 5600) / 4)
+        total += wh
+        rows.append(f"{when.astimezone(HOME):%m/%d/%Y %H:%M},{wh / 1000:.3f},Actual")
+    head = ["Tansy Light,interval usage", "Service address,4 Sedge Row", "Meter,invented", "", "Interval start,Usage (kWh),Read type"]
+    return "\n".join([*head, *rows, f"Total,{total / 1000:.3f},"]) + "\n"
+
+
+def import_and_export() -> str:
+    """A table of hours over 35 days, what the home took and what it gave back apart; semicolons and decimal commas."""
+    dice = random.Random(23)
+    rows = []
+    for when in moments("2026-06-01T00:00", "2026-07-06T00:00", 3600):
+        hour = when.astimezone(HOME).hour
+        sun = 3800 * max(0.0, 1 - abs(hour + 0.5 - 13.0) / 6.5) * (0.6 + 0.4 * dice.random())
+        net = household_w(dice, when, True) - sun
+        taken, given = (net, 0.0) if net > 0 else (0.0, -net)
+        stamp = when.astimezone(HOME).isoformat(timespec="minutes")
+        rows.append(f"{stamp};{taken / 1000:.3f};{given / 1000:.3f}".replace(".", ","))
+    return "\n".join(["Interval start;Delivered (kWh);Received (kWh)", *rows]) + "\n"
+
+
+def feed_of_hours() -> str:
+    """A Green Button feed of hours over 62 days of winter: 6.0 kWh on 22 December at 18:00, the hour after it 3.6 kWh."""
+    dice = random.Random(29)
+    placed = {local("2025-12-22T18:00"): 6000, local("2025-12-22T19:00"): 3600}
+    readings = [
+        (int(when.timestamp()), placed.get(when, round(min(household_w(dice, when, False), 3400))))
+        for when in moments("2025-12-01T00:00", "2026-02-01T00:00", 3600)
+    ]
+    total = sum(value for _, value in readings)
+    start, count = readings[0][0], len(readings)
+    parts = [
+        _entry(
+            "UsagePoint/1",
+            ["UsagePoint/1/MeterReading", "LocalTimeParameters/1"],
+            "<ServiceCategory><kind>0</kind></ServiceCategory>",
+            "UsagePoint",
+        ),
+        _entry(
+            "LocalTimeParameters/1",
+            [],
+            "<dstEndRule>B40E2000</dstEndRule><dstOffset>3600</dstOffset><dstStartRule>360E2000</dstStartRule><tzOffset>-25200</tzOffset>",
+            "LocalTimeParameters",
+        ),
+        _entry("UsagePoint/1/MeterReading/1", ["UsagePoint/1/MeterReading/1/IntervalBlock", "ReadingType/1"], "", "MeterReading"),
+        _entry(
+            "ReadingType/1",
+            [],
+            "<accumulationBehaviour>4</accumulationBehaviour><commodity>1</commodity><dataQualifier>12</dataQualifier>"
+            "<flowDirection>1</flowDirection><intervalLength>3600</intervalLength><kind>12</kind><phase>769</phase>"
+            "<powerOfTenMultiplier>0</powerOfTenMultiplier><uom>72</uom>",
+            "ReadingType",
+        ),
+    ]
+    for day in range(0, count, 24):
+        block = readings[day : day + 24]
+        inner = f"<interval><duration>{3600 * len(block)}</duration><start>{block[0][0]}</start></interval>" + "".join(
+            f"<IntervalReading><timePeriod><duration>3600</duration><start>{at}</start></timePeriod><value>{value}</value></IntervalReading>"
+            for at, value in block
+        )
+        parts.append(_entry(f"UsagePoint/1/MeterReading/1/IntervalBlock/{day // 24 + 1}", [], inner, "IntervalBlock"))
+    summary = (
+        f"<billingPeriod><duration>{3600 * count}</duration><start>{start}</start></billingPeriod><overallConsumptionLastPeriod>"
+        f"<powerOfTenMultiplier>0</powerOfTenMultiplier><uom>72</uom><value>{total}</value></overallConsumptionLastPeriod>"
+    )
+    parts.append(_entry("UsagePoint/1/UsageSummary/1", [], summary, "UsageSummary"))
+    head = f'<?xml version="1.0" encoding="UTF-8"?>\n<feed xmlns="{ATOM}"><id>urn:uuid:7e5a0c1e-0000-4000-8000-000000000001</id>'
+    return head + "<title>invented feed</title><updated>2026-02-01T07:00:00Z</updated>\n" + "\n".join(parts) + "\n</feed>\n"
+
+
+def _entry(self: str, related: list[str], inner: str, kind: str) -> str:
+    up = self.rpartition("/")[0]
+    links = f'<link rel="self" href="{self}"/><link rel="up" href="{up}"/>' + "".join(
+        f'<link rel="related" href="{one}"/>' for one in related
+    )
+    return f'<entry>{links}<content><{kind} xmlns="{ESPI}">{inner}</{kind}></content></entry>'
+
+
+FILES: dict[str, Callable[[], str]] = {
+    "sedge-row-4-2025.csv": year_of_quarter_hours,
+    "cattail-court-9-winter.xml": feed_of_hours,
+    "bittern-road-15-june.csv": import_and_export,
+}
+"""Every invented record by its file name."""
+
+
+def write() -> None:
+    """Write every file anew."""
+    FOLDER.mkdir(parents=True, exist_ok=True)
+    for name, make in FILES.items():
+        (FOLDER / name).write_text(make(), encoding="utf-8", newline="\n")
+
+
+if __name__ == "__main__":
+    write()

@@ -1,0 +1,132 @@
+"""Studies of homes with meter records: the examples, the open feeds in a home of the invented town, what is kept out, what is said."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests import demo_records
+from workbook_lib import __main__ as command
+from workbook_lib import run
+
+ROOT = Path(__file__).resolve().parent.parent
+SITES = ROOT / "example_inputs" / "sites"
+DATA = ROOT / "tests" / "data" / "records"
+OPEN = {
+    "espi_15min_15days.xml": "power_factor = 1.0",
+    "espi_1hour_32days.xml": "power_factor = 1.0",
+    "home_1_hourly_load_and_pv.csv": 'power_factor = 1.0, value_column = "load_kwh", unit = "kWh", interval = "60 min", '
+    'first_start = "2016-07-31T23:00", clock = "Etc/GMT+7"',
+    "home_17_hourly_load_and_pv.csv": 'power_factor = 1.0, value_column = "load_kwh", unit = "kWh", interval = "60 min", '
+    'first_start = "2016-07-31T23:00", clock = "Etc/GMT+7"',
+}
+"""Open records with what a site file says of each."""
+
+
+def home_with(folder: Path, record: str, said: str, *, method: str = "measured", more: str = "") -> Path:
+    """A home of the invented town with another record. Returns: its site file."""
+    text = (SITES / "metered-year-100a.toml").read_text(encoding="utf-8")
+    head = text[: text.index("[records]")].replace('service_load_method = "measured"', f'service_load_method = "{method}"')
+    rows = f'[records]\nload = {{ file = "{record}", {said} }}\ngeneration = "none"\noccupied = true\nseasonal_missing = []\n{more}'
+    (folder / "home.toml").write_text(head + rows, encoding="utf-8")
+    shutil.copytree(SITES / "jurisdictions", folder / "jurisdictions", dirs_exist_ok=True)
+    if (DATA / record).is_file():
+        shutil.copyfile(DATA / record, folder / record)
+    return folder / "home.toml"
+
+
+@pytest.mark.parametrize("name", sorted(demo_records.FILES))
+def test_the_invented_records_are_what_their_maker_makes(name):
+    assert (demo_records.FOLDER / name).read_text(encoding="utf-8") == demo_records.FILES[name]()
+
+
+@pytest.mark.parametrize("record", sorted(OPEN))
+def test_each_open_record_renders_a_report_in_a_home_of_the_town(tmp_path, record):
+    site = home_with(tmp_path, record, OPEN[record])
+    run.study(site, out=tmp_path / "study")
+    page = (tmp_path / "study" / "service_load.html").read_text(encoding="utf-8")
+    words = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
+    for said in ("The meter record", "ten highest", "Readings of the record side by side", "Calculated against measured", "duration"):
+        assert said.lower() in words.lower(), said
+    assert page.count("<svg") == 5
+    results = json.loads((tmp_path / "study" / "results.json").read_text(encoding="utf-8"))
+    found = results["workbooks"]["service_load"]["results"]
+    assert found["record_coverage_frac"]["value"] == 1.0
+    assert {entry["path"] for entry in results["inputs"]} >= {record}
+    assert (tmp_path / "study" / "inputs" / record).read_bytes() == (DATA / record).read_bytes()
+
+
+def test_a_record_that_is_withheld_leaves_its_hash_alone(tmp_path):
+    site = home_with(tmp_path, "espi_15min_15days.xml", OPEN["espi_15min_15days.xml"], more="withhold = true\n")
+    run.study(site, out=tmp_path / "study")
+    assert not (tmp_path / "study" / "inputs" / "espi_15min_15days.xml").exists()
+    results = json.loads((tmp_path / "study" / "results.json").read_text(encoding="utf-8"))
+    assert any(entry["path"] == "espi_15min_15days.xml" and len(entry["sha256"]) == 64 for entry in results["inputs"])
+    index = (tmp_path / "study" / "index.html").read_text(encoding="utf-8")
+    assert "kept out of this folder" in index
+    page = (tmp_path / "study" / "service_load.html").read_text(encoding="utf-8")
+    assert page.count("<svg") == 3, "no map and no peak day"
+
+
+def broken(folder: Path) -> Path:
+    whole = (DATA / "espi_15min_15days.xml").read_bytes()
+    (folder / "cut.xml").write_bytes(whole[: len(whole) // 2])
+    return home_with(folder, "cut.xml", "power_factor = 1.0")
+
+
+def test_a_broken_record_ends_with_status_2_and_each_fault_on_a_line(tmp_path, capsys):
+    site = broken(tmp_path)
+    assert command.main(["study", str(site), "--out", str(tmp_path / "study"), "--results-only"]) == 2
+    said = capsys.readouterr().err
+    assert "cut.xml" in said
+    assert "Traceback" not in said
+    filed = json.loads((tmp_path / "study" / "results.json").read_text(encoding="utf-8"))
+    assert filed["state"] == "input fault"
+    assert filed["faults"]
+    assert "workbooks" not in filed
+
+
+def test_validate_reads_the_records_too(tmp_path, capsys):
+    assert command.main(["validate", str(broken(tmp_path))]) == 2
+    assert "cut.xml" in capsys.readouterr().err
+    assert command.main(["validate", *map(str, sorted(SITES.glob("metered-*.toml")))]) == 0
+
+
+def test_progress_tells_of_a_record(tmp_path):
+    site = home_with(tmp_path, "espi_15min_15days.xml", OPEN["espi_15min_15days.xml"], more="# another file, another memory\n")
+    text = (tmp_path / "espi_15min_15days.xml").read_text(encoding="utf-8")
+    (tmp_path / "espi_15min_15days.xml").write_text(text + "<!-- end -->\n", encoding="utf-8")
+    told: list[str] = []
+    run.study(site, out=tmp_path / "study", results_only=True, progress=told.append)
+    parts = [line for line in told if line.startswith("reading espi_15min_15days.xml: ")]
+    assert 1 < len(parts) <= 10
+
+
+@pytest.mark.parametrize("kind,words", [("folder", "a folder"), ("link", "leads nowhere")])
+def test_a_folder_or_a_dangling_link_in_place_of_the_record(tmp_path, capsys, kind, words):
+    site = home_with(tmp_path, "meter.xml", "power_factor = 1.0")
+    if kind == "folder":
+        (tmp_path / "meter.xml").mkdir()
+    else:
+        (tmp_path / "meter.xml").symlink_to(tmp_path / "nowhere.xml")
+    assert command.main(["validate", str(site)]) == 2
+    assert words in capsys.readouterr().err
+
+
+def test_a_record_that_is_not_there_needs_input(tmp_path):
+    site = home_with(tmp_path, "meter.xml", "power_factor = 1.0")
+    done = run.study(site, out=tmp_path / "study", results_only=True)
+    assert done.state == "needs input"
+    assert "records.load.file" in done.sheets[0].check("service-capacity").fields
+
+
+def test_readings_in_the_future_are_refused(tmp_path, capsys):
+    site = home_with(tmp_path, "later.csv", 'power_factor = 1.0, unit = "kWh"')
+    rows = [f"2199-01-{day:02d}T{hour:02d}:00:00Z,0.5" for day in range(1, 4) for hour in range(24)]
+    (tmp_path / "later.csv").write_text("\n".join(["start,usage kWh", *rows]) + "\n", encoding="utf-8")
+    assert command.main(["validate", str(site)]) == 2
+    assert "future" in capsys.readouterr().err

@@ -1,0 +1,267 @@
+"""Checks of the measured method: may it be used, and is the record long, whole and telling enough?"""
+
+from __future__ import annotations
+
+from workbook_lib.sheet import Check, Input, Source, Verdict, compare, needs_input
+from workbook_lib.workbooks.prepare import text
+
+AUTHORITY, ENGINEER, UTILITY = "the authority having jurisdiction", "the engineer", "the utility"
+BETTER_RECORD = "a whole record from the utility"
+
+
+def branch_of(metered, edition) -> str:
+    """Branch of the method that the record's days open: year, short, or empty where they are too few or not known."""
+    days = metered.days.value if metered is not None and metered.days is not None else 0
+    if days >= edition.value("measured_year_days_count").value:
+        return "year"
+    return "short" if days >= edition.value("measured_short_days_count").value else ""
+
+
+def barred(home, metered, edition) -> str:
+    """Why generation, storage or peak shaving bars the method for this record; empty where it does not. Source: 220.87."""
+    stands = edition.value("measured_generation").value
+    if stands == "allowed" or (stands == "bars-short-record" and branch_of(metered, edition) != "short"):
+        return ""
+    if _own_use(home, metered):
+        return ""
+    return "; ".join(_signs(home, metered))
+
+
+def _own_use(home, metered) -> bool:
+    """Whether the record is of the home's own use: rebuilt, or metered so."""
+    return metered is not None and metered.facts is not None and metered.facts.record.register == "gross"
+
+
+def _signs(home, metered) -> list[str]:
+    """What says that generation, storage or peak shaving ran while the record did."""
+    found = []
+    stated = text(home.site.records.generation) if home.site.records is not None else ""
+    if stated in ("unrecorded", "recorded"):
+        found.append(f"generation, storage or peak shaving ran, {'and was recorded' if stated == 'recorded' else 'not recorded'}")
+    if metered is not None and metered.facts is not None:
+        record, report = metered.facts.record, metered.facts.report
+        if record.register == "net":
+            found.append("the register is net: it hides what was generated and used at home")
+        if record.register == "total":
+            found.append("the register adds what the home gave back to what it took")
+        if record.register == "received":
+            found.append("the register is of what the home gave back, not of what it took")
+        if report.received_energy:
+            found.append(f"the feed itself holds {report.received_energy / 1000:,.1f} kWh that the home gave back")
+        if report.negative_count and record.register != "net":
+            found.append(f"{report.negative_count} readings are negative")
+    return found
+
+
+def allowed(home, metered, edition, *, counts: bool) -> Check:
+    """Check `measured-allowed`: does generation, storage or peak shaving in the record bar the method? Source: 220.87."""
+    key, question = "measured-allowed", "was there no generation, storage or peak shaving while the record ran?"
+    source, switch = edition.cite("measured"), edition.value("measured_generation")
+    records = home.site.records
+    if metered is None:
+        return needs_input(key, question, ["records.load"], source, counts=counts)
+    why = barred(home, metered, edition)
+    if why:
+        return Check(
+            key,
+            question,
+            Verdict.FAIL,
+            source=source,
+            note=f"the method is barred: {why}",
+            counts=counts,
+            closes="a calculated method, a record from before the generation, or a local rule that allows the method",
+            decides=AUTHORITY,
+        )
+    signs = _signs(home, metered)
+    if _own_use(home, metered) and (signs or records.rebuild_gross):
+        return _own_use_check(key, question, source, rebuilt=bool(records.rebuild_gross), counts=counts)
+    if records.generation is None:
+        return needs_input(key, question, ["records.generation"], source, counts=counts)
+    if signs:
+        local = switch.source or source
+        note = f"{'; '.join(signs)}; {local} does not bar it: the demand behind it may be higher than the meter saw"
+        return Check(key, question, Verdict.PASS, source=local, note=note, counts=counts)
+    return Check(key, question, Verdict.PASS, source=source, note="none is stated, and the record shows no sign of it", counts=counts)
+
+
+def _own_use_check(key: str, question: str, source: Source, *, rebuilt: bool, counts: bool) -> Check:
+    how = "rebuilt from the meter and the production record" if rebuilt else "metered apart from generation"
+    return Check(
+        key,
+        question,
+        Verdict.JUDGEMENT,
+        source=source,
+        note=f"generation ran; the home's own use is {how}, which the text does not name",
+        counts=counts,
+        closes="evidence authority-decision for measured-allowed, with document and date",
+        decides=AUTHORITY,
+    )
+
+
+def record_checks(home, metered, edition, *, counts: bool) -> list[Check]:
+    """Every check of the record itself. Parameters: home, what was metered (None: nothing), edition. Source: 220.87."""
+    made = [allowed(home, metered, edition, counts=counts), _days(metered, edition, counts)]
+    if metered is None:
+        return made
+    short = branch_of(metered, edition) == "short"
+    made.append(_coverage(metered, edition, short, counts))
+    if metered.facts is not None:
+        made.append(_quality(metered, counts))
+    if short:
+        made += [_interval(metered, edition, counts), _occupied(home, edition, counts), _seasonal(home, metered, edition, counts)]
+        made.append(_legs(home, metered, edition, counts))
+    if metered.assumed_factor:
+        made.append(_factor(metered, counts))
+    return made
+
+
+def _days(metered, edition, counts: bool) -> Check:
+    key, question, source = "record-days", "is the record long enough?", edition.cite("measured")
+    if metered is None:
+        return needs_input(key, question, ["records.load"], source, counts=counts)
+    if metered.days is None:
+        lack = metered.demand.lack
+        fields = lack.fields if lack is not None else ("records.demand_days",)
+        return needs_input(key, question, fields, source, note=str(lack) if lack is not None else "", counts=counts)
+    year, least = edition.value("measured_year_days_count"), edition.value("measured_short_days_count")
+    if branch_of(metered, edition) == "year":
+        note = "the branch of one year, whose text names no interval"
+        return compare(key, question, metered.days, ">=", year, source, note=note, counts=counts)
+    note = f"less than a year: the branch of at least {least.value:g} days, of 15-minute averages"
+    return compare(key, question, metered.days, ">=", least, source, note=note, counts=counts)
+
+
+def _coverage(metered, edition, short: bool, counts: bool) -> Check:
+    key, question, source = "record-coverage", "is the record without gaps?", edition.cite("measured")
+    if metered.facts is None:
+        if metered.days is None or metered.demand.lack is not None and not metered.demand.readings:
+            fields = metered.demand.lack.fields if metered.demand.lack else ("records.demand_days",)
+            return needs_input(key, question, fields, source, counts=counts)
+        return Check(key, question, Verdict.NOT_APPLICABLE, note="a utility's letter states one demand, no readings", counts=counts)
+    report = metered.facts.report
+    covered = Input(
+        "record.coverage", "part of the record's time that readings cover", report.coverage_frac, "frac", "measured", decimals=5
+    )
+    whole = Input("record.whole", "the whole of it", 1.0, "frac", "choice")
+    check = compare(key, question, covered, ">=", whole, source, counts=counts)
+    if check.verdict is Verdict.PASS:
+        return check
+    hours = sum(gap.end - gap.start for gap in report.gaps) / 3600
+    words = f"{len(report.gaps)} gaps, {hours:,.2f} h in all; a gap may hide the highest demand"
+    if short:
+        longest = _longest_stretch(report) / 86400
+        least = edition.value("measured_short_days_count")
+        words += f"; the longest stretch without a gap is {longest:.1f} days"
+        if longest < least.value:
+            return Check(
+                key,
+                question,
+                Verdict.FAIL,
+                covered,
+                ">=",
+                whole,
+                source,
+                words + f", less than {least.value:g}",
+                counts,
+                BETTER_RECORD,
+                UTILITY,
+            )
+        return Check(key, question, Verdict.PASS, source=source, note=words, counts=counts)
+    return Check(key, question, Verdict.JUDGEMENT, covered, ">=", whole, source, words, counts, BETTER_RECORD, AUTHORITY)
+
+
+def _longest_stretch(report) -> float:
+    """Longest time [s] between gaps."""
+    edges = [report.first, *(edge for gap in report.gaps for edge in (gap.start, gap.end)), report.last]
+    return float(max(end - start for start, end in zip(edges[::2], edges[1::2], strict=True)))
+
+
+def _quality(metered, counts: bool) -> Check:
+    key, question = "record-quality", "are the readings sound: none contradicting, estimated, negative or sampled, and the total as stated?"
+    report, record = metered.facts.report, metered.facts.record
+    found = []
+    if report.contradicting:
+        found.append(f"{len(report.contradicting)} intervals are given twice with different values, of which the largest is taken")
+    if report.overlaps_count:
+        found.append(f"{report.overlaps_count} readings overlap others")
+    if report.estimated_count:
+        found.append(f"{report.estimated_count} of {report.readings_count} readings are estimated or questionable")
+    if report.negative_count:
+        found.append(f"{report.negative_count} readings are negative")
+    if record.basis == "sampled":
+        found.append("the values are samples at an instant, not averages")
+    off = [item for item in report.reconciliations if not item.agrees]
+    if off:
+        found.append(f"{len(off)} totals of the file differ from the sum of its readings")
+    if not found:
+        return Check(key, question, Verdict.PASS, note="nothing of the kind was found", counts=counts)
+    return Check(key, question, Verdict.JUDGEMENT, note="; ".join(found), counts=counts, closes=BETTER_RECORD, decides=UTILITY)
+
+
+def _interval(metered, edition, counts: bool) -> Check:
+    key, question = "record-interval", "are they 15-minute averages, as the branch of the short record asks?"
+    wanted, source = edition.value("measured_interval_s"), edition.cite("measured")
+    if metered.interval is None:
+        return needs_input(key, question, ["records.demand_interval"], source, counts=counts)
+    check = compare(key, question, metered.interval, "<=", wanted, source, counts=counts)
+    if check.verdict is Verdict.PASS:
+        return check
+    note = "slower than 15 minutes: the bound with all energy in one quarter is not below any 15-minute average"
+    closes = "a record of 15-minute intervals, or a record of one year"
+    return Check(key, question, Verdict.JUDGEMENT, metered.interval, "<=", wanted, source, note, counts, closes, AUTHORITY)
+
+
+def _occupied(home, edition, counts: bool) -> Check:
+    key, question = "record-occupied", "was the dwelling occupied while the record ran?"
+    source, given = edition.cite("measured"), home.site.records.occupied
+    if given is None:
+        return needs_input(key, question, ["records.occupied"], source, counts=counts)
+    if not given:
+        closes = "a record of at least 30 occupied days, or of one year"
+        return Check(key, question, Verdict.FAIL, source=source, note="it was not", counts=counts, closes=closes, decides=ENGINEER)
+    return Check(key, question, Verdict.PASS, source=source, note="it was, as stated", counts=counts)
+
+
+def _seasonal(home, metered, edition, counts: bool) -> Check:
+    key, question = (
+        "record-seasonal",
+        "is what did not run in the short record added: the larger of heating and cooling, other periodic loads?",
+    )
+    source, given = edition.cite("measured"), home.site.records.seasonal_missing
+    if given is None:
+        return needs_input(key, question, ["records.seasonal_missing"], source, counts=counts)
+    names = [text(name) for name in given]
+    step = metered.demand.seasonal
+    note = f"added: {', '.join(names)}, {step.value:,.0f} VA" if step is not None else "stated that every load ran in the record"
+    if names and step is None:
+        note = f"{', '.join(names)}: added as new load by this work, not a second time"
+    return Check(key, question, Verdict.PASS, source=source, note=note, counts=counts)
+
+
+def _legs(home, metered, edition, counts: bool) -> Check:
+    key, question, source = "record-legs", "is it the demand of the heavier leg?", edition.cite("measured")
+    if metered.facts is not None and metered.facts.record.legs:
+        return Check(key, question, Verdict.PASS, source=source, note="the record has each leg; the heavier one counts", counts=counts)
+    fraction = home.site.records.heavier_leg_fraction
+    if fraction is not None:
+        note = f"a metered total; {fraction.value * 100:g} % on the heavier leg, as {fraction.origin}"
+        return Check(key, question, Verdict.PASS, source=source, note=note, counts=counts)
+    return Check(
+        key,
+        question,
+        Verdict.JUDGEMENT,
+        source=source,
+        note="a meter's total does not say how it is shared by the legs; both are taken alike",
+        counts=counts,
+        closes="a recording of each leg, or records.heavier_leg_fraction",
+        decides=AUTHORITY,
+        fields=("records.heavier_leg_fraction",),
+    )
+
+
+def _factor(metered, counts: bool) -> Check:
+    key, question = "record-power-factor", "is the power factor of the demand known?"
+    note = "the letter states kilowatts and no power factor: 1.0 is taken, a lower one gives more amperes"
+    closes = "records.power_factor, or the demand in kVA, from the utility"
+    fields = ("records.power_factor",)
+    return Check(key, question, Verdict.JUDGEMENT, note=note, counts=counts, closes=closes, decides=UTILITY, fields=fields)

@@ -1,0 +1,239 @@
+"""The meter record in the service load sheet: its report, the demand by each reading, and the calculated loads beside it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from workbook_lib.errors import MissingInput
+from workbook_lib.rules import measured, service
+from workbook_lib.sheet import Check, Figure, Result, Section, Step, Table, Verdict
+from workbook_lib.workbooks import record_checks
+from workbook_lib.workbooks.methods import CALCULATE, TITLES, Demand
+from workbook_lib.workbooks.prepare import BEFORE, text
+
+BOUNDS = (measured.TWO_QUARTER, "two-hour", "two-half-hour")
+"""Readings that are shown and decide nothing."""
+
+
+def demand_of(work) -> Demand | None:
+    """Demand that the measured method takes, None where there is no record.
+
+    Returns: Demand [VA], with `lack` where the method is barred or something is missing. Errors: InputFault
+    where the method is the verdict's and its record cannot be used.
+    """
+    found = work.metered
+    if found is None:
+        return None
+    if found.fault is not None and work.method == "measured":
+        raise found.fault
+    if found.demand.lack is not None:
+        return found.demand
+    why = record_checks.barred(work.home, found, work.edition)
+    if why:
+        return replace(found.demand, lack=MissingInput([], f"the measured method is barred: {why}"))
+    seasonal = {text(name) for name in work.home.site.records.seasonal_missing or ()}
+    missing = [field for name, status, fields in work.prepared.unready if status == "added" or name in seasonal for field in fields]
+    return replace(found.demand, lack=MissingInput(missing)) if missing else found.demand
+
+
+def record(work) -> None:
+    """Results, checks and sections of the record; nothing where there is none and the method is another."""
+    counts = work.method == "measured"
+    if work.metered is None:
+        if counts:
+            work.checks += record_checks.record_checks(work.home, None, work.edition, counts=True)
+        return
+    work.checks += record_checks.record_checks(work.home, work.metered, work.edition, counts=counts)
+    if work.metered.fault is not None:
+        _unreadable(work)
+    _results(work)
+    _not_covered(work)
+    if work.metered.facts is None:
+        return
+    from workbook_lib.workbooks import record_parts
+
+    known = work.metered.facts
+    factor = _power_factor(work)
+    work.sections += record_parts.report_section(known.record, known.report, withheld=_withheld(work))
+    work.sections.append(record_parts.ten_highest(known.record, factor))
+    work.sections.append(record_parts.seasonal(known.record))
+
+
+def _withheld(work) -> bool:
+    return bool(work.home.site.records.withhold)
+
+
+def _power_factor(work) -> float | None:
+    records = work.home.site.records
+    given = next((one for one in (records.load, records.fast_load) if one is not None), None)
+    return given.power_factor.value if given is not None and given.power_factor is not None else None
+
+
+def _unreadable(work) -> None:
+    """The record is at fault and another method is the verdict's: said, each fault, and nothing stopped."""
+    faults = work.metered.fault.faults
+    work.checks.append(
+        Check(
+            "record-readable",
+            "can the meter record be used?",
+            Verdict.NEEDS_INPUT,
+            note="; ".join(fault.what for fault in faults),
+            counts=False,
+            closes="; ".join(dict.fromkeys(fault.todo for fault in faults if fault.todo)),
+            decides="the engineer",
+            fields=tuple(dict.fromkeys(fault.field for fault in faults if fault.field)),
+        )
+    )
+    work.not_checked += [f"meter record: {replace(fault, file=fault.file.rpartition('/')[2])}" for fault in faults]
+
+
+def _results(work) -> None:
+    found = work.metered
+    if found.peak is not None:
+        key = {"kW": "record_peak_kw", "kVA": "record_peak_kva"}.get(found.peak.unit)
+        if key is not None:
+            work.result(key, found.peak)
+    if found.peak_a is not None:
+        work.result("record_peak_a", found.peak_a)
+    if found.interval is not None:
+        work.result("record_interval_s", found.interval)
+    if found.days is not None:
+        work.result("record_days_count", found.days)
+    if found.facts is not None:
+        report, clock = found.facts.report, found.facts.record.clock
+        work.results["record_peak_start"] = Result(clock.text(report.peak_start), None)
+        work.results["record_reading_count"] = Result(report.readings_count, "count")
+        work.results["record_coverage_frac"] = Result(report.coverage_frac, "frac")
+        work.results["record_year_coverage_frac"] = Result(report.year_coverage_frac, "frac")
+        if found.facts.record.unit == "Wh":
+            work.results["record_energy_kwh"] = Result(report.energy / 1000.0, "kWh")
+    for name, step in found.demand.readings.items():
+        amperes = service.load_current(f"measured.{name}.demand", step, work.voltage, work.edition.cite("measured"))
+        work.result(f"demand_a:{name}", amperes)
+
+
+def _not_covered(work) -> None:
+    """What a record leaves open, as cautions, and what was not read beside it."""
+    found, records = work.metered, work.home.site.records
+    if work.method == "measured":
+        removed = [item.label for item in work.prepared.standing(("removed",))]
+        if removed:
+            work.notes.append(f"the record holds what is removed ({', '.join(removed)}): nothing is taken off for it")
+        if found.demand.area is not None:
+            work.notes.append(
+                "added floor area is not in the record: its general lighting is added at 100 %, circuits that it needs are not known"
+            )
+        if records.occupied is not None and not records.occupied and record_checks.branch_of(found, work.edition) == "year":
+            work.notes.append("the dwelling was not occupied all the time of the record: the demand of a full house may be higher")
+        if records.heavier_leg_fraction is None and (found.facts is None or not found.facts.record.legs):
+            work.notes.append("the meter's total says nothing of each leg: both are taken alike; a heavier leg draws more than is shown")
+    if found.facts is not None and records.maximum_demand is not None:
+        _letter_beside(work)
+    if records.weather is not None:
+        work.notes.append(
+            "the weather file is for the backup study; a typical year is made of months of different years "
+            "and is never joined by date to the record"
+        )
+
+
+def _letter_beside(work) -> None:
+    """A letter beside a record: compared, the record decides."""
+    letter, peak = work.home.site.records.maximum_demand, work.metered.peak
+    if peak is not None and peak.unit == letter.unit and letter.value > peak.value:
+        work.notes.append(
+            f"the utility's letter states {letter.value:g} {letter.unit}, more than the record's highest interval "
+            f"of {peak.value:.3f} {peak.unit}: find out why before the record is relied on"
+        )
+
+
+def low_current(work) -> Step | None:
+    """Service current [A] by the lowest reading of the demand, where the method is measured and the reading open."""
+    chosen = work.chosen
+    if work.method != "measured" or chosen is None or chosen.low is None or work.load is not chosen.total:
+        return None
+    return service.load_current("measured.low.current", chosen.low, work.voltage, work.edition.cite("measured"))
+
+
+def opened(work, check: Check) -> Check:
+    """The measured method's own check, open where the readings of its record disagree."""
+    low = work.answers["measured"].low
+    if low is None:
+        return check
+    amperes = service.load_current("measured.low.current", low, work.voltage, work.edition.cite("measured"))
+    return measured.open_between(check, amperes)
+
+
+def prose(work) -> str:
+    """What stands above the steps of the measured method."""
+    role = "This is the method of the verdict." if work.method == "measured" else "Shown beside the chosen method."
+    demand = work.scope.demand
+    if demand.low == demand.high:
+        return f"{role} The reading {demand.high} decides; a window that slides over a border is bounded by the reading with two intervals."
+    return (
+        f"{role} It passes where {demand.high} passes, fails where {demand.low} fails, and is a judgement between them. "
+        "The load shown first is the one by the reading that the demand cannot exceed."
+    )
+
+
+def compared(work) -> None:
+    """Sections: each reading against the service, and the calculated loads before this work against what was measured."""
+    result = work.answers.get("measured")
+    if result is None:
+        return
+    rows = []
+    for name, total in result.by_reading.items():
+        amperes = total.value / work.voltage.value
+        work.results[f"measured_a:{name}"] = Result(amperes, "A")
+        against = "" if work.limit is None else "within" if amperes <= work.limit.value else "above"
+        rows.append((name, work.results[f"demand_a:{name}"].value, amperes, against, _role(name, work.scope.demand)))
+    limit = f" ({work.limit.value:g} A)" if work.limit is not None else ""
+    columns = ("Reading", "Demand (A)", "125 % and added load (A)", f"Limit of the service{limit}", "What it decides")
+    table = Table(columns, tuple(rows), "Readings of the record side by side", 2)
+    work.sections.append(Section("The measured load by each reading", (), "", table))
+    _against_calculated(work)
+
+
+def _role(name: str, demand: Demand) -> str:
+    if name == demand.low == demand.high:
+        return "decides"
+    if name == demand.high:
+        return "passes where this passes"
+    if name == demand.low:
+        return "fails where this fails"
+    return "shown" if name in BOUNDS or not name.endswith("-factor") else "the jurisdiction's factor: shown"
+
+
+def _against_calculated(work) -> None:
+    """Table of each calculated method's load before this work beside the measured demand."""
+    demand = work.scope.demand
+    highest = demand.readings[demand.high].value
+    before = work.prepared.standing(BEFORE)
+    rows: list[tuple[object, ...]] = []
+    for name in work.answers:
+        if name == "measured":
+            continue
+        try:
+            total = CALCULATE[name](work.scope.with_items(before), work.edition, work.general).total.value
+        except MissingInput:
+            continue
+        amperes = total / work.voltage.value
+        rows.append((TITLES[name], amperes, amperes / (highest / work.voltage.value) if highest else "-"))
+    measured_a = highest / work.voltage.value
+    frac = work.edition.value("measured_frac").value
+    rows.append((f"measured maximum demand ({demand.high})", measured_a, 1.0))
+    rows.append((f"the same at {frac * 100:g} %", frac * measured_a, frac))
+    columns = ("Load before this work", "Amperes (A)", "Times the measured demand")
+    words = "What the calculated methods say of the home as it was, beside what its meter saw."
+    work.sections.append(Section("Calculated against measured", (), words, Table(columns, tuple(rows), "Calculated and measured", 2)))
+
+
+def figures(work) -> tuple[Figure, ...]:
+    """Figures of the record: duration curve, day-by-hour map, peak day; none without a record."""
+    if work.metered is None or work.metered.facts is None:
+        return ()
+    from workbook_lib.workbooks import record_figures
+
+    return record_figures.figures(work.metered.facts.record, withheld=_withheld(work))
+
+
+__all__ = ["compared", "demand_of", "figures", "low_current", "opened", "prose", "record"]
