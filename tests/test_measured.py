@@ -348,3 +348,47 @@ def test_every_edition_takes_125_percent_and_its_own_least_load_of_a_charger(tmp
     assert value(done, "measured_va") == pytest.approx(15000 + least)
     locator = "120.87" if edition == "2026" else "220.87"
     assert locator in done.check("record-days").source.locator
+
+
+def test_one_long_reading_among_quarter_hours_bounds_the_demand_too(tmp_path):
+    """[derived] quarters of 0.5 kWh and one hour of 8 kWh: 33.3 A at least, 133.3 A at most."""
+    rows, at = ["start,end,kWh"], datetime.datetime(2025, 1, 1, tzinfo=datetime.UTC)
+    for place in range(366 * 96):
+        minutes = 60 if place == 700 else 0 if 700 < place < 704 else 15
+        if minutes:
+            begin = at + datetime.timedelta(minutes=15 * place)
+            end = begin + datetime.timedelta(minutes=minutes)
+            rows.append(f"{begin:%Y-%m-%dT%H:%M:%SZ},{end:%Y-%m-%dT%H:%M:%SZ},{8 if minutes == 60 else 0.5:g}")
+    (tmp_path / "made.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    done = sheet(tmp_path, MADE.format(more=""), evse=30)
+    assert value(done, "demand_a:quarter-hour") == pytest.approx(2000 / 240)
+    assert value(done, "demand_a:long-raw") == pytest.approx(8000 / 240)
+    assert value(done, "demand_a:long-in-quarter") == pytest.approx(32000 / 240)
+    assert verdict(done, "service-capacity") == "judgement"
+
+
+@pytest.mark.parametrize("step,words", [(120, "7200 s"), (10, "quarter hour")])
+def test_intervals_that_say_nothing_of_a_quarter_hour_need_input(tmp_path, step, words):
+    made(tmp_path, step, 400, {5: 3.0})
+    done = sheet(tmp_path, MADE.format(more=""), evse=24)
+    assert verdict(done, "service-capacity") == "needs input"
+    assert words in done.check("service-capacity").note
+    assert "measured_va" not in done.results
+    assert value(done, "record_peak_kw") == pytest.approx(3.0 * 60 / step)
+
+
+def test_what_is_asked_of_a_record_names_its_file_and_no_folder(tmp_path):
+    rows = [f"2025-01-{day:02d}T{hour:02d}:00:00Z,0.5" for day in range(1, 12) for hour in range(24)]
+    (tmp_path / "made.csv").write_text("\n".join(["time,usage", *rows]) + "\n", encoding="utf-8")
+    done = sheet(tmp_path, MADE.format(more=""), evse=24)
+    check = done.check("service-capacity")
+    assert verdict(done, "service-capacity") == "needs input"
+    assert {"records.load.unit", "records.load.stamp"} <= set(check.fields)
+    said = " ".join([check.note, *done.not_checked, *(one.note for one in done.checks)])
+    assert "made.csv" in said
+    assert tmp_path.name not in said
+    (tmp_path / "made.csv").write_bytes(b"PK\x03\x04\x00")
+    beside = sheet(tmp_path, MADE.format(more=""), evse=24, method="existing-dwelling")
+    said = " ".join([*beside.not_checked, *(f"{one.note} {one.closes}" for one in beside.checks)])
+    assert "made.csv" in said
+    assert tmp_path.name not in said

@@ -3,12 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from workbook_lib.editions import Edition, load
 from workbook_lib.errors import CalculationFault
 from workbook_lib.formula import next_standard, round_half_up
 from workbook_lib.published import Case
-from workbook_lib.rules import charging, conductor, cooking, general_load, loads, neutral, optional_method, service, standard_method
+from workbook_lib.rules import (
+    charging,
+    conductor,
+    cooking,
+    general_load,
+    loads,
+    measured,
+    neutral,
+    optional_method,
+    service,
+    standard_method,
+)
 from workbook_lib.sheet import Input
 
 Answers = dict[str, float | str]
@@ -184,6 +196,19 @@ def _house(inputs: Mapping, edition: Edition) -> Answers:
     return answers(inputs, edition)
 
 
+def _measured(inputs: Mapping, edition: Edition) -> Answers:
+    """A highest reading by its energy and the time that it is put in, and what is added. Inputs: [Wh], [s], [A]."""
+    energy = given("energy", float(inputs["energy_wh"]), "Wh")
+    window = given("window", float(inputs["window_s"]), "s") if "window_s" in inputs else edition.value("measured_interval_s")
+    voltage = edition.value("nominal_voltage_v")
+    average = measured.average_demand("printed", measured.Peak(energy, window, "as printed"), edition)
+    demand = measured.demand_va("printed", average, given("power_factor", 1.0, "frac"), voltage, edition)
+    added = [replace(item, continuous=False) for item in _items("evse", [240.0 * amperes for amperes in inputs.get("added_a", [])])]
+    total = measured.measured_load("printed", demand, None, measured.new_load(added, None, edition), edition)
+    amperes = {name: service.load_current("printed.current", step, voltage).value for name, step in (("demand", demand), ("total", total))}
+    return {"average_kw": average.value, "demand_a": amperes["demand"], "total_a": amperes["total"]}
+
+
 ADAPTERS: dict[str, Callable[[Mapping, Edition], Answers]] = {
     "lookup": _lookup,
     "bracket": _bracket,
@@ -204,6 +229,7 @@ ADAPTERS: dict[str, Callable[[Mapping, Edition], Answers]] = {
     "smallest_size": _smallest_size,
     "hvac_optional": _hvac_optional,
     "house": _house,
+    "measured": _measured,
 }
 """Rule name of a case file -> adapter of its inputs and an edition."""
 

@@ -384,9 +384,11 @@ def _amount(values: object, unit: str) -> float | None:
 
 
 def columns(channel: Channel) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Value, start, length and quality of every reading of a channel, in the order of the file."""
+    """Value, start, length and quality of every reading of a channel, in the order of the file; taken out of its blocks."""
     joined = []
-    for name, kind in (("value", np.int64), ("start", np.int64), ("length", np.int64), ("quality", np.int16)):
-        parts = [np.frombuffer(getattr(block, name), dtype=kind) for block in channel.blocks if len(block.start)]
-        joined.append(np.concatenate(parts))
-    return tuple(joined)
+    for name, kind in (("value", np.int64), ("length", np.int64), ("quality", np.int16), ("start", np.int64)):
+        joined.append(np.concatenate([np.frombuffer(getattr(block, name), dtype=kind) for block in channel.blocks]))
+        for block in channel.blocks:
+            setattr(block, name, getattr(block, name)[:0])
+    value, length, quality, start = joined
+    return value, start, length, quality

@@ -240,10 +240,9 @@ def _whole_days(label: np.ndarray) -> bool:
 def step_of(walls: Walls, clock: Clock | None, talk: Talk) -> int | None:
     """Length of the interval [s] from stamps on one end; None where it must be asked."""
     declared = declared_step(talk)
-    label = walls.label
-    if walls.utc is not None and clock is not None:
-        label = clock.local(walls.utc)
-    steps = np.diff(np.unique(label))
+    steps = np.diff(np.unique(walls.label if walls.utc is None else walls.utc))
+    if walls.utc is not None and clock is not None and steps.size and steps.min() >= DAY_S - 3600 and np.unique(steps).size > 1:
+        steps = np.diff(np.unique(clock.local(walls.utc)))  # days by the wall are 23, 24 or 25 hours long
     if not steps.size:
         if declared is None:
             talk.ask("interval", "one stamp alone does not say how long the interval is")
@@ -314,7 +313,7 @@ def settle_times(
         rows = Stamped(walls.label, length, way == "end", lines, blank, zero)
         return Times(*to_utc(rows, clock, talk), clock)
     start = walls.utc
-    if step_s % DAY_S == 0:
+    if step_s % DAY_S == 0 and bool((np.diff(np.sort(walls.utc)) != step_s).any()):
         local = clock.local(walls.utc)
         start = first_utc(local - step_s, clock) if way == "end" else start
         length = (walls.utc if way == "end" else first_utc(local + step_s, clock)) - start

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import functools
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from workbook_lib.editions import Edition
-from workbook_lib.errors import CalculationFault, InputFault, MissingInput
+from workbook_lib.errors import CalculationFault, Fault, InputFault, MissingInput
 from workbook_lib.rules import measured
 from workbook_lib.sheet import Input, Quantity, Step
 from workbook_lib.workbooks.methods import Demand, floored
@@ -25,6 +24,7 @@ class Facts:
     record: object
     report: object
     energies: Mapping[str, tuple[float, int, float]] = field(default_factory=dict)
+    troubles: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -124,10 +124,16 @@ def gather(home, edition: Edition, items) -> Metered | None:
     try:
         facts = _facts_of(home, name)
     except MissingInput as lack:
-        return Metered(Demand({}, lack=lack))
+        return Metered(Demand({}, lack=MissingInput(lack.fields, within(home, str(lack)))))
     except InputFault as fault:
-        return Metered(Demand({}, lack=MissingInput([f"records.{name}.file"], _short(fault))), fault=fault)
+        return Metered(Demand({}, lack=MissingInput([f"records.{name}.file"], within(home, _short(fault)))), fault=fault)
     return _from_record(home, name, facts, edition, items)
+
+
+def within(home, words: str) -> str:
+    """Words with files named from the input folder: no place on this machine reaches a sheet."""
+    folder = home.folder.as_posix()
+    return words.replace(f"{folder}/", "") if folder != "." else words
 
 
 def _short(fault: InputFault) -> str:
@@ -155,35 +161,51 @@ def _gross_facts(load, production, shown: str) -> Facts:
 
 @functools.lru_cache(maxsize=6)
 def facts(record) -> Facts:
-    """What a record says for the method. Parameters: record as read. Returns: Facts. Errors: none; what is not there is left out."""
+    """What a record says for the method. Parameters: record as read. Returns: Facts. Errors: InputFault where no reading has a length."""
     from workbook_lib.records import adjacent, demand, examine, settle
 
-    report, settled = examine(record), settle(record)
+    try:
+        report, settled = examine(record), settle(record)
+    except CalculationFault as fault:
+        todo = "ask the utility for the record anew"
+        raise InputFault([Fault(record.file, "records", fault.what, str(fault.value), fault.limit, fault.todo or todo)]) from None
     energies: dict[str, tuple[float, int, float]] = {}
-    lengths = [length for length, _ in report.lengths if length > 0]
+    troubles: list[str] = []
+    usual = report.interval_s
 
-    def highest(window_s: float) -> tuple[float, int, float]:
-        if settled.legs:
-            found = [demand(settled, window_s, leg=leg) for leg in settled.legs]
-        else:
-            found = [demand(settled, window_s)]
+    def highest(name: str, window_s: int) -> None:
+        part = _up_to(settled, window_s)
+        if not len(part):
+            return
+        try:
+            found = [demand(part, window_s, leg=leg) for leg in part.legs or (None,)]
+        except CalculationFault as fault:
+            troubles.append(fault.what)
+            return
         rate, start = max(found)
-        return rate * window_s / 3600.0, start, window_s
+        energies[name] = (rate * window_s / 3600.0, start, float(window_s))
 
-    common = report.interval_s
-    if any(length <= QUARTER_S for length in lengths):
-        with contextlib.suppress(CalculationFault):
-            energies[measured.QUARTER] = highest(QUARTER_S)
-        if common == QUARTER_S and not settled.legs:
-            _adjacent(energies, measured.TWO_QUARTER, adjacent, settled)
-    word = measured.SLOW.get(float(common))
+    highest(measured.QUARTER, QUARTER_S)
+    word = measured.SLOW.get(float(usual))
     if word:
-        energies[f"{word}-raw"] = highest(common)
-        energies[f"{word}-in-quarter"] = energies[f"{word}-raw"]
-        if not settled.legs:
-            _adjacent(energies, f"two-{word}", adjacent, settled)
-    _longer(energies, settled, max(QUARTER_S, common))
-    return Facts(settled, report, energies)
+        highest(f"{word}-raw", usual)
+        if f"{word}-raw" in energies:
+            energies[f"{word}-in-quarter"] = energies[f"{word}-raw"]
+    if not settled.legs and (word or usual == QUARTER_S):
+        _adjacent(energies, f"two-{word}" if word else measured.TWO_QUARTER, adjacent, settled)
+    _longer(energies, settled, max(QUARTER_S, usual))
+    return Facts(settled, report, energies, tuple(troubles))
+
+
+def _up_to(record, window_s: int):
+    """The record without readings longer than a window [s]; the same one where it has none."""
+    fit = record.length <= window_s
+    if fit.all():
+        return record
+    received = None if record.received is None else record.received[fit]
+    legs = {leg: values[fit] for leg, values in record.legs.items()}
+    arrays = {name: getattr(record, name)[fit] for name in ("start", "length", "amount", "quality")}
+    return replace(record, **arrays, legs=legs, received=received)
 
 
 def _adjacent(energies: dict, name: str, adjacent, settled) -> None:
@@ -241,7 +263,7 @@ def _from_record(home, name: str, known: Facts, edition: Edition, items) -> Mete
         return Metered(Demand({}, lack=lack), **base)
     current = _current(peak, factor, edition)
     if not known.energies:
-        return Metered(Demand({}, lack=_no_reading(path, report)), peak_a=current, **base)
+        return Metered(Demand({}, lack=_no_reading(path, known)), peak_a=current, **base)
     readings: dict[str, Step] = {}
     for reading, (energy, start, seconds) in known.energies.items():
         note = f"from {record.clock.text(start)}"
@@ -251,8 +273,9 @@ def _from_record(home, name: str, known: Facts, edition: Edition, items) -> Mete
     return Metered(_demand(home, edition, items, readings), peak_a=current, **base)
 
 
-def _no_reading(path: str, report) -> MissingInput:
-    reason = f"intervals of {report.interval_s:g} s say nothing of the highest quarter hour; intervals of an hour or shorter are needed"
+def _no_reading(path: str, known: Facts) -> MissingInput:
+    why = "; ".join(known.troubles) or f"intervals of {known.report.interval_s:g} s say nothing of the highest quarter hour"
+    reason = f"{why}; intervals of a quarter hour, half an hour or an hour are needed, or shorter ones that fill a quarter hour"
     return MissingInput([f"{path}.file"], reason)
 
 
@@ -260,7 +283,7 @@ def _peak_step(record, report, path: str, edition: Edition) -> Step:
     """Average of the highest interval [kW, kVA or A]."""
     note = f"from {record.clock.text(report.peak_start)}"
     energy = Input(f"{path}.peak_energy", "energy of the highest interval", report.peak_amount, record.unit, "measured", note, decimals=1)
-    seconds = Input(f"{path}.peak_length", "its length", float(report.peak_length), "s", "measured")
+    seconds = Input(f"{path}.peak_length", "length of the highest interval", float(report.peak_length), "s", "measured")
     return measured.average_demand("highest-interval", measured.Peak(energy, seconds, "highest interval of the record"), edition)
 
 

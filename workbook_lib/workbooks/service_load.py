@@ -427,7 +427,7 @@ def _sheet(work: Work) -> Sheet:
 
 FAMILIES = (
     *("annex-d", "general-load", "cooking", "optional-method", "charging", "local-forms", "motors", "conductor"),
-    *("mistakes", "tables"),
+    *("mistakes", "tables", "measured"),
 )
 """Families of published cases that test what this workbook uses."""
 

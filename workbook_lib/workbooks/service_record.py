@@ -7,7 +7,7 @@ from dataclasses import replace
 from workbook_lib.errors import MissingInput
 from workbook_lib.rules import measured, service
 from workbook_lib.sheet import Check, Figure, Result, Section, Step, Table, Verdict
-from workbook_lib.workbooks import record_checks
+from workbook_lib.workbooks import metered, record_checks
 from workbook_lib.workbooks.methods import CALCULATE, TITLES, Demand
 from workbook_lib.workbooks.prepare import BEFORE, text
 
@@ -77,14 +77,14 @@ def _unreadable(work) -> None:
             "record-readable",
             "can the meter record be used?",
             Verdict.NEEDS_INPUT,
-            note="; ".join(fault.what for fault in faults),
+            note=metered.within(work.home, "; ".join(fault.what for fault in faults)),
             counts=False,
             closes="; ".join(dict.fromkeys(fault.todo for fault in faults if fault.todo)),
             decides="the engineer",
             fields=tuple(dict.fromkeys(fault.field for fault in faults if fault.field)),
         )
     )
-    work.not_checked += [f"meter record: {replace(fault, file=fault.file.rpartition('/')[2])}" for fault in faults]
+    work.not_checked += [metered.within(work.home, f"meter record: {fault}") for fault in faults]
 
 
 def _results(work) -> None:
