@@ -266,7 +266,7 @@ OUTSIDE = (
         (b'<?xml version="1.0"?>' + b"<!-- long -->" * 9000 + OUTSIDE.partition(b"?>")[2], "document type"),
         (b'<?xml version="1.0"?><feed xmlns="http://example.org/other"><entry/></feed>', "another namespace"),
         (b'<?xml version="1.0"?><feed xmlns="http://www.w3.org/2005/Atom"><title>none</title></feed>', "without any resource"),
-        (WHOLE.replace(b"naesb.org/espi", b"naesb.org/other"), "without any resource"),
+        (WHOLE.replace(b"naesb.org/espi", b"naesb.org/other"), "{http://naesb.org/other}UsagePoint"),
         (made.simple(Channel([])), "no readings"),
         (WHOLE + WHOLE, "more than one document"),
         (WHOLE.replace(b"<value>505</value>", b"<value>5x5</value>"), "not a whole number"),
@@ -287,6 +287,7 @@ def test_a_feed_that_breaks_off_says_how_far_it_came_and_is_not_used(tmp_path):
     cut = WHOLE[: WHOLE.index(b"<value>530")]
     said = refused(tmp_path, cut)
     assert "breaks off" in said
+    assert "30 readings were read" in said
     said = refused(tmp_path, made.simple(Channel(HOUR, blocks=6))[:-600])
     assert "readings were read up to there" in said
     assert "2025-01-02" in said

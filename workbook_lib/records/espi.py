@@ -27,6 +27,7 @@ READING, BLOCK, ENTRY, FEED, LINK = (
     f"{{{ATOM}}}feed",
     f"{{{ATOM}}}link",
 )
+CONTENT = f"{{{ATOM}}}content"
 VALUE, PERIOD, START, DURATION = (f"{{{ESPI}}}{name}" for name in ("value", "timePeriod", "start", "duration"))
 QUALITY, CODE = f"{{{ESPI}}}ReadingQuality", f"{{{ESPI}}}quality"
 RESOURCES = ("UsagePoint", "MeterReading", "ReadingType", "LocalTimeParameters", "UsageSummary", "ElectricPowerUsageSummary")
@@ -73,6 +74,7 @@ class _Walk:
         self.spared = 0
         self.held = 0
         self.count, self.last = 0, 0
+        self.foreign = ""
         spaces = {"e": ESPI}
         paths = {"value": "e:value/text()", "start": "e:timePeriod/e:start/text()", "duration": "e:timePeriod/e:duration/text()"}
         self.columns = {
@@ -152,11 +154,13 @@ class _Walk:
 
     def _broken(self, error) -> InputFault:
         line = error.position[0] if error.position else None
-        came = f"{self.count:,} readings were read up to there" + (f", the last of {_utc(self.last)}" if self.count else "")
+        came = f"{self.count + self.held:,} readings were read up to there" + (
+            f", one of the last of {_utc(self.last)}" if self.last else ""
+        )
         message = str(error.msg).split(", line")[0]
         if "Extra content" in message or "XML declaration allowed only" in message:
             what, todo = "more than one document in one file", "split it into its feeds, or wrap them in one element"
-        elif self.count or self.pending or self.feeds:
+        elif self.count or self.held or self.pending or self.feeds:
             what, todo = "the feed breaks off or is damaged", "download it again whole; none of it is used"
         else:
             what, todo = "not XML, or damaged at its beginning", "name a Green Button feed (XML) or a table (CSV)"
@@ -179,6 +183,8 @@ class _Walk:
             self.block, self.held = Block(), 0
             self._drop(element)
         elif tag == ENTRY:
+            if not self.entry.kind:
+                self.foreign = self.foreign or next((one.tag for one in element.iterdescendants() if one.getparent().tag == CONTENT), "")
             self.pending.append(self.entry)
             self.entry = Entry(0)
             self._drop(element)
@@ -303,6 +309,9 @@ class _Walk:
             return
         found = "nothing" if root is None else str(root.tag)
         accepted = f"Atom ({ATOM}) with resources of {ESPI}"
+        if self.foreign:
+            todo = "ask the utility for a feed of the standard namespace"
+            raise self.fault("a feed with resources of another namespace", f"{self.foreign}", accepted, todo)
         if root is None or root.tag == FEED:
             raise self.fault("a feed without any resource of Green Button", found, accepted, "download the usage data, not the account's")
         what = "XML, but not a Green Button feed, or of another namespace"

@@ -139,7 +139,8 @@ def check_sentence(trace: Trace, check: Check) -> Rich:
     source = f" ({check.source})" if check.source else ""
     if check.provided is None or check.required is None:
         words = {Verdict.NEEDS_INPUT: "cannot be decided", Verdict.JUDGEMENT: "left to judgement"}.get(check.verdict, str(check.verdict))
-        return (f"{check.question.rstrip(' ?')}: {words}{source}.",)
+        lacking = f", {check.note}" if check.verdict is Verdict.NEEDS_INPUT and check.note else ""
+        return (f"{check.question.rstrip(' ?')}: {words}{lacking}{source}.",)
     left, right, room = numbers.sides(check)
     provided = (f"{check.provided.meaning} ", _value_ref(trace, check.provided, left))
     required = (f" {_relation(check)} ", f"{check.required.meaning} ", _value_ref(trace, check.required, right))
