@@ -149,7 +149,14 @@ def _taken(record: Record) -> Section:
     rows += [(f"{count:,} {'row' if count == 1 else 'rows'} left out", reason) for reason, count in record.dropped]
     words = "What the reader of the file took where the file or the site file had to say so, and why."
     left = sum(count for _, count in record.dropped)
-    words += f" {left:,} rows of the file are not readings and were left out." if left else " No row of the file was left out."
+    if left:
+        words += (
+            " One row of the file is not a reading and was left out."
+            if left == 1
+            else f" {left:,} rows of the file are not readings and were left out."
+        )
+    else:
+        words += " No row of the file was left out."
     return Section("How the file was read", prose=words, table=Table(("Taken", "Why"), tuple(rows), "Decisions of the reader"))
 
 

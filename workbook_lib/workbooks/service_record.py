@@ -204,9 +204,9 @@ def _role(name: str, demand: Demand) -> str:
 
 
 def _against_calculated(work) -> None:
-    """Table of each calculated method's load before this work beside the measured demand."""
+    """Table of each calculated method's load before this work beside the measured demand, at least and at most."""
     demand = work.scope.demand
-    highest = demand.readings[demand.high].value
+    low, high = (demand.readings[name].value / work.voltage.value for name in (demand.low, demand.high))
     before = work.prepared.standing(BEFORE)
     rows: list[tuple[object, ...]] = []
     for name in work.answers:
@@ -216,15 +216,24 @@ def _against_calculated(work) -> None:
             total = CALCULATE[name](work.scope.with_items(before), work.edition, work.general).total.value
         except MissingInput:
             continue
-        amperes = total / work.voltage.value
-        rows.append((TITLES[name], amperes, amperes / (highest / work.voltage.value) if highest else "-"))
-    measured_a = highest / work.voltage.value
+        rows.append((TITLES[name], total / work.voltage.value, _times(total / work.voltage.value, low, high)))
     frac = work.edition.value("measured_frac").value
-    rows.append((f"measured maximum demand ({demand.high})", measured_a, 1.0))
-    rows.append((f"the same at {frac * 100:g} %", frac * measured_a, frac))
+    if demand.low != demand.high:
+        rows.append((f"measured maximum demand at least ({demand.low})", low, ""))
+        rows.append((f"measured maximum demand at most ({demand.high})", high, ""))
+    else:
+        rows.append((f"measured maximum demand ({demand.high})", high, _times(high, low, high)))
+    rows.append((f"the {'last' if demand.low != demand.high else 'same'} at {frac * 100:g} %", frac * high, _times(frac * high, low, high)))
     columns = ("Load before this work", "Amperes (A)", "Times the measured demand")
     words = "What the calculated methods say of the home as it was, beside what its meter saw."
     work.sections.append(Section("Calculated against measured", (), words, Table(columns, tuple(rows), "Calculated and measured", 2)))
+
+
+def _times(amperes: float, low: float, high: float) -> str:
+    """How often a load holds the measured demand, as a range where that is open. Parameters: [A]."""
+    if low <= 0 or high <= 0:
+        return "-"
+    return f"{amperes / high:.2f}" if low == high else f"{amperes / high:.2f} to {amperes / low:.2f}"
 
 
 def figures(work) -> tuple[Figure, ...]:
