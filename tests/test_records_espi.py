@@ -166,6 +166,25 @@ def test_a_feed_with_reading_type_and_blocks_alone(tmp_path):
         assert record.clock.name == "America/Denver"
 
 
+def test_several_resources_in_one_entry_are_all_kept(tmp_path):
+    body = "".join(made.reading(start, value) for start, value in HOUR)
+    half = body.index("<IntervalReading>", len(body) // 2)
+    inner = (
+        f"<ReadingType><uom>72</uom><flowDirection>1</flowDirection></ReadingType>"
+        f"<IntervalBlock>{body[:half]}</IntervalBlock><IntervalBlock>{body[half:]}</IntervalBlock>"
+        f"<LocalTimeParameters><tzOffset>-18000</tzOffset></LocalTimeParameters>"
+    )
+    content = f'<feed xmlns="{made.ATOM}"><entry><content xmlns="{made.ESPI}">{inner}</content></entry></feed>'
+    atom = content.replace(f'<content xmlns="{made.ESPI}">', "<content>").replace(
+        inner, inner.replace("<ReadingType>", f'<ReadingType xmlns="{made.ESPI}">')
+    )
+    for name in ("IntervalBlock", "LocalTimeParameters"):
+        atom = atom.replace(f"<{name}>", f'<{name} xmlns="{made.ESPI}">')
+    record = read(tmp_path, atom.encode())
+    assert record.amount.tolist() == [value for _, value in HOUR]
+    assert record.clock.standard_s == -18000
+
+
 def test_blocks_that_no_link_gives_to_one_of_two_types_are_not_guessed(tmp_path):
     body = "".join(made.reading(start, value) for start, value in HOUR)
     types = [made.entry("ReadingType", f"<uom>72</uom><flowDirection>{way}</flowDirection>") for way in (1, 19)]

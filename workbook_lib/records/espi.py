@@ -177,9 +177,7 @@ class _Walk:
                 self.entry.links.append(((element.get("rel") or "").strip(), (element.get("href") or "").strip()))
         elif tag == BLOCK:
             self._rest_of_block(element)
-            entry = self._home_of(element)
-            entry.kind = entry.kind or "IntervalBlock"
-            entry.blocks.append(self.block)
+            self._home_of(element, "IntervalBlock").blocks.append(self.block)
             self.block, self.held = Block(), 0
             self._drop(element)
         elif tag == ENTRY:
@@ -194,11 +192,13 @@ class _Walk:
         else:
             self._resource(tag.rpartition("}")[2], element)
 
-    def _home_of(self, element) -> Entry:
-        """The entry that a resource stands in, or one of its own where it stands in none."""
-        if next(element.iterancestors(ENTRY), None) is not None:
+    def _home_of(self, element, kind: str) -> Entry:
+        """The entry that a resource stands in; one of its own, with the same links, where that holds another or there is none."""
+        inside = next(element.iterancestors(ENTRY), None) is not None
+        if inside and self.entry.kind in ("", kind) and (kind == "IntervalBlock" or not self.entry.kind):
+            self.entry.kind = kind
             return self.entry
-        self.pending.append(Entry(0))
+        self.pending.append(Entry(0, kind, links=self.entry.links if inside else []))
         return self.pending[-1]
 
     def _drop(self, element) -> None:
@@ -216,8 +216,8 @@ class _Walk:
             if isinstance(child.tag, str):
                 inner = {one.tag.rpartition("}")[2]: (one.text or "").strip() for one in child if isinstance(one.tag, str)}
                 values[child.tag.rpartition("}")[2]] = inner or (child.text or "").strip()
-        entry = self._home_of(element)
-        entry.kind, entry.values, entry.line = kind, values, element.sourceline or entry.line
+        entry = self._home_of(element, kind)
+        entry.values, entry.line = values, element.sourceline or 0
 
     def _reading(self, element) -> None:
         """One reading into the arrays of its block, its element freed."""

@@ -1,57 +1,43 @@
-"""Weather and sun for the backup study: typical years through pvlib, and plain tables of measured or typical hours.
+"""Weather and sun for the backup study: typical years through pvlib, and plain tables of measured or typical intervals.
 
-Stamps of the typical-year formats stand at the end of their hour; here every interval begins at its start. A typical
-year is made of months of different years: it has positions in a calendar and no dates, and is never joined to a
-metered year by date.
+The typical-year formats stamp the end of an hour; here every interval stands at its beginning. A typical year is made of
+months of different years: it has positions in a calendar and no dates, and is never joined to a metered year by date.
 """
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Mapping, Sequence
+import datetime
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from workbook_lib.errors import CalculationFault, Fault, InputFault
-from workbook_lib.records.clock import Clock, fixed
-from workbook_lib.records.record import Record
+from workbook_lib.records.clock import Clock
+from workbook_lib.records.record import Decision, Record
+from workbook_lib.records.weather_sun import lit_in_the_dark
+from workbook_lib.records.weather_values import slots, weather_text
 
-HOURS = (8760, 8784)
-"""Hours of a year, with and without 29 February."""
-COLUMNS = ("ghi", "dni", "dhi", "temperature", "wind")
-LIMITS: Mapping[str, tuple[float, float, str]] = {
-    "ghi": (-5.0, 1500.0, "W/m^2"),
-    "dni": (-5.0, 1500.0, "W/m^2"),
-    "dhi": (-5.0, 1500.0, "W/m^2"),
-    "temperature": (-90.0, 60.0, "degC"),
-    "wind": (0.0, 100.0, "m/s"),
-}
-"""What a value may be: pyranometers read a few watts below zero at night; the rest is what no station on land has exceeded."""
-MISSING = {
-    "ghi": (9999.0, -9999.0),
-    "dni": (9999.0, -9999.0),
-    "dhi": (9999.0, -9999.0),
-    "temperature": (99.9, -9999.0),
-    "wind": (999.0, -9999.0),
-}
-"""Marks of a missing value in the typical-year formats."""
-PVLIB_NAMES = {"ghi": "ghi", "dni": "dni", "dhi": "dhi", "temperature": "temp_air", "wind": "wind_speed"}
-MONTH_STARTS = np.cumsum([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30])
-"""Days of an ordinary year before each month."""
+FORMATS = ("tmy3", "epw", "csv")
 NIGHT_W_M2 = 20.0
-"""Sun above this [W/m^2] in the four hours around local midnight is no night: the clock of the file is suspect."""
+"""Sun above this [W/m^2] in the four hours around local midnight is no night (below the polar circle)."""
+SUSPECT_COUNT = 10
+"""So many intervals with sun in the dark make the clock of a file suspect; fewer are left to haze and rounding."""
+QUANTITIES = ("ghi_w_m2", "dni_w_m2", "dhi_w_m2", "temperature_degc", "wind_m_s")
 
 
 @dataclass(frozen=True, eq=False)
 class Weather:
-    """Weather of equal intervals, all arrays of shape (n,) and not to be written.
+    """Weather of equal intervals without gaps, all arrays of shape (n,) and not to be written.
 
-    `ghi_w_m2`, `dni_w_m2`, `dhi_w_m2` global, direct and diffuse irradiance [W/m^2]; `temperature_degc` [degC];
-    `wind_m_s` [m/s]; `month`, `day`, `hour` of the beginning of each interval in local standard time; `length_s` [s];
-    place [deg, m] where the file states it; `standard_s` [s east of UTC]; `typical`; `years` its months were taken
-    from. `begin` [s UTC] is for measured weather alone; a typical year has None.
+    `ghi_w_m2`, `dni_w_m2`, `dhi_w_m2` global, direct and diffuse irradiance, averages of the interval [W/m^2];
+    `temperature_degc`, `wind_m_s` as the file gives them (the typical-year formats: at the end of the hour);
+    `month`, `day`, `hour` of the beginning of each interval in local standard time; `length_s` [s] of each; place
+    [deg north, deg east, m] where the file states it; `standard_s` [s east of UTC]; `typical`; `years` its months were
+    taken from. `begin` [s UTC] is for measured weather alone; a typical year has None. `source`: what the file says of
+    itself; `decisions`: what the reader took and why; `clipped_count`: values just below zero taken as zero.
+    Errors: ValueError if shapes differ or measured intervals do not follow each other.
     """
 
     ghi_w_m2: np.ndarray
@@ -71,6 +57,24 @@ class Weather:
     longitude_deg: float | None = None
     elevation_m: float | None = None
     file: str = ""
+    source: tuple[str, ...] = ()
+    decisions: tuple[Decision, ...] = ()
+    clipped_count: int = 0
+
+    def __post_init__(self) -> None:
+        kinds = dict.fromkeys((*QUANTITIES, "hour"), np.float64) | dict.fromkeys(("month", "day"), np.int64)
+        if self.begin is not None:
+            kinds["begin"] = np.int64
+        for name, kind in kinds.items():
+            array = np.array(getattr(self, name), dtype=kind)
+            if array.ndim != 1 or len(array) != len(self.ghi_w_m2):
+                raise ValueError("the arrays of weather differ in shape")
+            array.setflags(write=False)
+            object.__setattr__(self, name, array)
+        if self.typical != (self.begin is None):
+            raise ValueError("a typical year has no dates, measured weather has")
+        if self.begin is not None and (np.diff(self.begin) != self.length_s).any():
+            raise ValueError("intervals of measured weather do not follow each other")
 
     def __len__(self) -> int:
         return len(self.ghi_w_m2)
@@ -88,53 +92,77 @@ class Weather:
         return self.start + self.length_s // 2
 
     def on_year(self, year: int) -> np.ndarray:
-        """Beginning of each interval as positions in a calendar year [s UTC], for the sun's position; no join of dates.
+        """Beginning of each interval as a position in a calendar year; no join of dates.
 
-        29 February of a leap year stays empty where the typical year has none. Errors: CalculationFault for 29
-        February in a year without one.
+        Parameters: calendar year. Returns: positions [s UTC], in the order of the file; 29 February of a leap year stays
+        empty where the weather has none. Errors: CalculationFault for 29 February in a year that has none.
         """
-        import datetime
-
-        leap = int(datetime.date(year, 12, 31).timetuple().tm_yday == 366)
+        leap = datetime.date(year, 12, 31).timetuple().tm_yday == 366
         if not leap and ((self.month == 2) & (self.day == 29)).any():
-            raise CalculationFault("29 February in a year that has none", value=year, where=self.file)
-        days = MONTH_STARTS[self.month - 1] + self.day - 1 + leap * (self.month > 2)
+            raise CalculationFault("29 February in a year that has none", value=year, where=self.file, todo="take a leap year")
         first = int(datetime.datetime(year, 1, 1, tzinfo=datetime.UTC).timestamp()) - self.standard_s
-        return first + days * 86400 + np.rint(self.hour * 3600).astype(np.int64)
+        return first + slots(self.month, self.day, self.hour, leap=leap)
+
+    def middle_on_year(self, year: int) -> np.ndarray:
+        """Middle of each interval in a calendar year [s UTC], where the sun stands for it. Errors: as `on_year`."""
+        return self.on_year(year) + self.length_s // 2
 
     def concurrent_with(self, record: Record) -> bool:
         """Whether the weather was measured while the record ran, the whole of it; never for a typical year."""
-        if self.begin is None or not len(record):
+        if self.begin is None or not len(record) or not len(self):
             return False
         return bool(self.begin[0] <= record.start.min() and record.end.max() <= self.begin[-1] + self.length_s)
 
     def aligned(self, record: Record) -> np.ndarray:
-        """Global irradiance [W/m^2] of the interval in which each reading begins. Errors: CalculationFault where it is not concurrent."""
+        """Average global irradiance over each interval of a record that ran while the weather was measured.
+
+        Parameters: record. Returns: [W/m^2], one a reading, weighted by time where a reading covers several intervals of
+        weather. Errors: CalculationFault for a typical year, for weather that does not cover the record, for a reading
+        without length.
+        """
         if not self.concurrent_with(record):
             why = "a typical year is never joined to a metered year by date" if self.typical else "the weather does not cover the record"
             raise CalculationFault(why, where=self.file, todo="give weather that was measured while the record ran")
-        place = np.searchsorted(self.begin, record.start, side="right") - 1
-        if (record.start - self.begin[place] >= self.length_s).any():
-            raise CalculationFault("the weather has gaps within the record", where=self.file)
-        return self.ghi_w_m2[place]
+        if (record.length <= 0).any():
+            count = int((record.length <= 0).sum())
+            raise CalculationFault("readings without length", value=count, where=record.file, todo="settle the record first")
+        edges = np.arange(len(self) + 1, dtype=np.float64) * self.length_s
+        sums = np.concatenate(([0.0], np.cumsum(self.ghi_w_m2 * self.length_s)))
+        begin, end = (np.interp(at - self.begin[0], edges, sums) for at in (record.start, record.end))
+        average = np.maximum(end - begin, 0.0) / record.length
+        first, last = ((at - self.begin[0]) // self.length_s for at in (record.start, record.end - 1))
+        return np.where(first == last, self.ghi_w_m2[first], average)
 
     def report(self) -> tuple[str, ...]:
-        """What the file is, in sentences."""
+        """What the file is and what is doubtful in it, in sentences."""
         yearly = float(self.ghi_w_m2.sum()) * self.length_s / 3.6e6
-        found = [f"{len(self):,} intervals of {self.length_s / 3600:g} h, {yearly:,.0f} kWh/m^2 of global irradiance in all."]
-        if self.typical:
-            years = ", ".join(map(str, self.years)) or "years that the file does not name"
+        found = [f"{len(self):,} intervals of {self.length_s / 60:g} min, {yearly:,.0f} kWh/m^2 of global irradiance in all."]
+        found.append(self._kind())
+        if self.clipped_count:
+            found.append(f"{self.clipped_count} values of irradiance just below zero, the zero error of instruments, are taken as zero.")
+        dark = lit_in_the_dark(self)
+        if dark is not None and dark >= SUSPECT_COUNT:
             found.append(
-                f"A typical year, made of months of different years ({years}): it is not concurrent with any metered year "
-                "and is never joined to one by date."
+                f"{dark} intervals have sun while it is below the horizon of the stated place: the clock, the stamps or the place "
+                "of the file are suspect."
             )
-        else:
-            found.append(f"Measured weather of {', '.join(map(str, self.years))}.")
         night = (self.hour >= 22) | (self.hour < 2)
-        lit = int((night & (self.ghi_w_m2 > NIGHT_W_M2)).sum())
-        if lit:
-            found.append(f"{lit} intervals between 22:00 and 02:00 have sun: the clock or the stamps of the file are suspect.")
+        lit = int((night & (self.ghi_w_m2 > NIGHT_W_M2)).sum()) if dark is None else 0
+        if lit >= SUSPECT_COUNT:
+            found.append(
+                f"{lit} intervals between 22:00 and 02:00 standard time have sun: the clock or the stamps of the file are suspect."
+            )
         return tuple(found)
+
+    def _kind(self) -> str:
+        years = ", ".join(map(str, self.years))
+        if not self.typical:
+            return f"Measured weather of {years}."
+        never = "it is not concurrent with any metered year and is never joined to one by date."
+        if len(self.years) > 1:
+            return f"A typical year, made of months of different years ({years}): {never}"
+        said = f"the file writes one year, {years}, for all of it"
+        return f"A typical year ({said}): {never} If it was measured in {years}, the site file must say typical = false."
 
 
 def read_weather(
@@ -150,149 +178,23 @@ def read_weather(
 ) -> Weather:
     """A weather file: `tmy3` or `epw` through pvlib, or `csv`.
 
-    Parameters: path; its name as faults show it; format; for a table its columns by what they are (ghi, dni, dhi,
-    temperature, wind, time), where its stamps stand (start or end), its clock, whether it is a typical year. Returns:
-    Weather. Errors: InputFault with every fault; MissingInput where a table can be read in more than one way.
+    Parameters: path; its name as faults show it; format; for a table its columns by what they are (time, ghi, dni, dhi,
+    temperature, wind), where its stamps stand (start or end) and its clock; whether it is a typical year (the two formats:
+    yes, unless False is given and the file is one year in a row). Returns: Weather. Errors: InputFault with every fault;
+    MissingInput where a table can be read in more than one way.
     """
-    if format not in ("tmy3", "epw", "csv"):
-        raise InputFault([Fault(shown, f"{field}.format", "unknown format", format, "tmy3, epw, csv", "write one of these")])
-    _openable(path, shown, field)
+    if format not in FORMATS:
+        raise InputFault([Fault(shown, f"{field}.format", "unknown format", format, ", ".join(FORMATS), "write one of these")])
+    if stamp not in (None, "start", "end"):
+        raise InputFault([Fault(shown, f"{field}.stamp", "unknown place of the stamps", stamp, "start, end", "write one of these")])
+    if format != "csv" and stamp == "start":
+        todo = "leave the field out, or correct the format"
+        raise InputFault([Fault(shown, f"{field}.stamp", f"{format} stamps the end of the hour", stamp, "end", todo)])
+    text = weather_text(path, shown, field)
     if format == "csv":
         from workbook_lib.records.weather_table import read_table
 
-        return read_table(path, shown, field, dict(columns or {}), stamp, clock, typical)
-    return _typical_year(path, shown, format, field)
+        return read_table(text, shown, field, dict(columns or {}), stamp, clock, typical)
+    from workbook_lib.records.weather_year import read_year
 
-
-def _openable(path: Path, shown: str, field: str) -> None:
-    try:
-        with path.open("rb") as file:
-            head = file.read(4096)
-    except OSError as error:
-        todo = "name a file that can be read"
-        raise InputFault(
-            [Fault(shown, f"{field}.file", "the file cannot be opened", error.strerror or str(error), "a file", todo)]
-        ) from None
-    if not head.strip():
-        raise InputFault([Fault(shown, f"{field}.file", "the file is empty", "", "a year of weather", "name the right file")])
-    if b"\x00" in head:
-        raise InputFault([Fault(shown, f"{field}.file", "not a text file", "", "a text table", "unpack or export it as text")])
-
-
-def _typical_year(path: Path, shown: str, format: str, field: str) -> Weather:
-    """A typical year by pvlib. Its index is the end of the hour for tmy3, the beginning for epw (pvlib 0.11 to 0.16)."""
-    from pvlib import iotools
-
-    try:
-        data, place = iotools.read_tmy3(path) if format == "tmy3" else iotools.read_epw(path)
-    except Exception as error:  # pvlib has no common root for what a file that is another can raise
-        what, todo = f"not a weather file in {format} format, or damaged", "name the file and its format anew"
-        said = f"{type(error).__name__}: {str(error).splitlines()[0][:120] if str(error) else ''}"
-        raise InputFault([Fault(shown, f"{field}.file", what, said, f"a year of hours in {format}", todo)]) from None
-    lacking = [name for name in PVLIB_NAMES.values() if name not in data.columns]
-    faults = (
-        [Fault(shown, f"{field}.file", "columns that are not there", ", ".join(lacking), "irradiance, temperature, wind")]
-        if lacking
-        else []
-    )
-    if len(data) not in HOURS:
-        faults.append(
-            Fault(shown, f"{field}.file", "not a whole year of hours", f"{len(data)} rows", "8,760 or 8,784", "take the whole file")
-        )
-    if faults:
-        raise InputFault(faults)
-    values = {name: _numbers(data[column]) for name, column in PVLIB_NAMES.items()}
-    check_values(values, shown, f"{field}.file")
-    standard = round(float(place["TZ"]) * 3600)
-    begin = data.index.asi8 // _per_second(data.index) - (3600 if format == "tmy3" else 0) + standard
-    stated = _stated_years(data, format, begin)
-    return assembled(
-        values,
-        wall=begin,
-        length_s=3600,
-        standard_s=standard,
-        typical=True,
-        years=stated,
-        place=tuple(float(place[name]) for name in ("latitude", "longitude", "altitude")),
-        file=Path(shown).name,
-    )
-
-
-def _per_second(index) -> int:
-    """Ticks of an index in a second: pandas keeps nanoseconds, or since version 3 coarser ones."""
-    return {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}[index.unit]
-
-
-def _stated_years(data, format: str, wall: np.ndarray) -> tuple[int, ...]:
-    seconds = wall.astype("datetime64[s]").astype("datetime64[Y]").astype(int) + 1970
-    return tuple(sorted({int(year) for year in seconds}))
-
-
-def _numbers(column) -> np.ndarray:
-    import pandas
-
-    return pandas.to_numeric(column, errors="coerce").to_numpy(dtype=float)
-
-
-def check_values(values: Mapping[str, np.ndarray], shown: str, field: str) -> None:
-    """Errors: InputFault for missing, unreadable and impossible values, each kind once with its count and first row."""
-    faults = []
-    for name, array in values.items():
-        low, high, unit = LIMITS[name]
-        missing = ~np.isfinite(array) | np.isin(array, MISSING[name])
-        outside = ~missing & ((array < low) | (array > high))
-        for where, what, limit in (
-            (missing, "missing or unreadable values", "a number in every row"),
-            (outside, "impossible values", f"{low:g} to {high:g} {unit}"),
-        ):
-            if where.any():
-                first = int(np.flatnonzero(where)[0])
-                found = f"{int(where.sum())}, the first in hour {first + 1} ({array[first]:g})"
-                faults.append(Fault(shown, field, f"{what} of {name}", found, limit, "take another file, or mend it by hand and say so"))
-    if faults:
-        raise InputFault(faults)
-
-
-def assembled(
-    values: Mapping[str, np.ndarray],
-    *,
-    wall: np.ndarray,
-    length_s: int,
-    standard_s: int,
-    typical: bool,
-    years: Sequence[int],
-    place: tuple[float | None, float | None, float | None] = (None, None, None),
-    file: str = "",
-) -> Weather:
-    """Weather from checked values and the wall-clock seconds at which its intervals begin (local standard time)."""
-    days = wall.astype("datetime64[s]").astype("datetime64[D]")
-    months = days.astype("datetime64[M]")
-    arrays = {
-        "month": months.astype(int) % 12 + 1,
-        "day": (days - months).astype(int) + 1,
-        "hour": (wall - days.astype("datetime64[s]").astype(np.int64)) / 3600.0,
-        "ghi_w_m2": np.maximum(values["ghi"], 0.0),
-        "dni_w_m2": np.maximum(values["dni"], 0.0),
-        "dhi_w_m2": np.maximum(values["dhi"], 0.0),
-        "temperature_degc": values["temperature"].astype(float),
-        "wind_m_s": values["wind"].astype(float),
-    }
-    begin = None if typical else wall - standard_s
-    for array in (*arrays.values(), *([] if begin is None else [begin])):
-        with contextlib.suppress(ValueError):
-            array.setflags(write=False)
-    return Weather(
-        **arrays,
-        length_s=length_s,
-        standard_s=standard_s,
-        typical=typical,
-        years=tuple(years),
-        begin=begin,
-        latitude_deg=place[0],
-        longitude_deg=place[1],
-        elevation_m=place[2],
-        file=file,
-    )
-
-
-__all__ = ["Weather", "assembled", "check_values", "fixed", "read_weather"]
+    return read_year(path, text, shown, format, field, typical)

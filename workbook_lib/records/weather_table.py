@@ -2,111 +2,193 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from pathlib import Path
 
 import numpy as np
 
 from workbook_lib.errors import Fault, InputFault, MissingInput
 from workbook_lib.records.clock import Clock
-from workbook_lib.records.weather import COLUMNS, Weather, assembled, check_values
+from workbook_lib.records.record import Decision
+from workbook_lib.records.weather import Weather
+from workbook_lib.records.weather_columns import COLUMNS, choose
+from workbook_lib.records.weather_values import (
+    ZERO_ERROR_W_M2,
+    before_leap_day,
+    calendar_parts,
+    clipped,
+    line_numbers,
+    value_faults,
+    year_fault,
+)
 
-NAMES = {
-    "time": ("time", "timestamp", "datetime", "date"),
-    "ghi": ("ghi", "global horizontal", "global irradiance"),
-    "dni": ("dni", "direct normal", "beam normal"),
-    "dhi": ("dhi", "diffuse horizontal", "diffuse"),
-    "temperature": ("temp_air", "air temperature", "temperature", "temp"),
-    "wind": ("wind_speed", "wind speed", "wind"),
-}
-"""Words by which a column is recognised, the surest first."""
+LEAST_S, MOST_S = 60, 3600
+"""Shortest and longest interval of weather [s]: the sun moves too far in more than an hour."""
 
 
 def read_table(
-    path: Path, shown: str, field: str, columns: dict[str, str], stamp: str | None, clock: Clock | None, typical: bool | None
+    text: str, shown: str, field: str, columns: dict[str, str], stamp: str | None, clock: Clock | None, typical: bool | None
 ) -> Weather:
-    """Weather from a table [W/m^2, degC, m/s]. Errors: InputFault with every fault; MissingInput for what is not said."""
-    import pandas
+    """Weather from a table [W/m^2, degC, m/s].
 
-    try:
-        data = pandas.read_csv(path, dtype=str, encoding="utf-8-sig", skip_blank_lines=True)
-    except (UnicodeDecodeError, ValueError) as error:
-        what = "text of another encoding" if isinstance(error, UnicodeDecodeError) else "not a table"
-        said = str(error).splitlines()[0][:120]
-        raise InputFault(
-            [Fault(shown, f"{field}.file", what, said, "a table in UTF-8 with a heading", "save it as CSV in UTF-8")]
-        ) from None
-    chosen, faults = _columns(list(data.columns), columns, shown, field)
-    if not len(data):
-        faults.append(Fault(shown, f"{field}.file", "no rows under the heading", "0", "hours of weather", "take the whole file"))
+    Parameters: text; name and field for faults; columns by what they are; start or end; clock; typical year or measured.
+    Errors: InputFault with every fault; MissingInput for what neither table nor site file says.
+    """
+    data, chosen, decisions = _parsed(text, shown, field, columns)
+    lines = line_numbers(text)[1:]
+    if len(lines) != len(data):
+        lines = np.arange(len(data)) + 2
+    stamps, offsets, faults = _times(data[chosen["time"]], shown, field, lines)
+    values = {name: _numbers(data[chosen[name]]) for name in COLUMNS}
+    faults += value_faults(values, shown, field, lines, slack_w_m2=0.0 if typical else ZERO_ERROR_W_M2)
     if faults:
         raise InputFault(faults)
-    asked = []
-    if stamp is None:
-        words = chosen["time"].lower()
-        stamp = "end" if "end" in words else "start" if "start" in words or "begin" in words else None
-        asked += [f"{field}.stamp"] if stamp is None else []
-    asked += [f"{field}.typical"] if typical is None else []
-    utc, naive = _times(data[chosen["time"]], shown, field)
-    if naive and clock is None:
-        asked.append(f"{field}.clock")
-    if asked:
-        raise MissingInput(
-            asked, "the weather table does not say where its stamps stand, of which clock they are, or whether it is typical"
+    words = chosen["time"].lower()
+    if stamp is None and ("end" in words) != ("start" in words or "begin" in words):
+        stamp = "end" if "end" in words else "start"
+        decisions.append(Decision(f"stamps stand at the {stamp} of the interval", f"column {chosen['time']!r}"))
+    standard = _standard(offsets, clock, decisions)
+    asked = {"stamp": stamp is None, "typical": typical is None, "clock": standard is None}
+    if any(asked.values()):
+        reasons = {
+            "stamp": "whether stamps stand at the start or the end of the interval",
+            "typical": "whether it is a typical year or measured weather",
+            "clock": "in which time zone it is",
+        }
+        names = [name for name, lacks in asked.items() if lacks]
+        raise MissingInput([f"{field}.{name}" for name in names], f"the weather table does not say {', '.join(reasons[n] for n in names)}")
+    values, count = clipped(values)
+    wall = stamps if offsets is None else stamps + standard
+    step, wall = _placed(wall, offsets is None, stamp, clock, typical, shown, field, lines)
+    _, month, day, hour = calendar_parts(wall)
+    return Weather(
+        ghi_w_m2=values["ghi"],
+        dni_w_m2=values["dni"],
+        dhi_w_m2=values["dhi"],
+        temperature_degc=values["temperature"],
+        wind_m_s=values["wind"],
+        month=month,
+        day=day,
+        hour=hour,
+        length_s=step,
+        standard_s=standard,
+        typical=typical,
+        years=tuple(np.unique(calendar_parts(wall)[0]).tolist()),
+        begin=None if typical else wall - standard,
+        file=Path(shown).name,
+        source=(f"columns {', '.join(map(repr, chosen.values()))}",),
+        decisions=tuple(decisions),
+        clipped_count=count,
+    )
+
+
+def _parsed(text: str, shown: str, field: str, columns: dict[str, str]):
+    """Table, chosen columns, decisions. Errors: InputFault for what is no table with these columns."""
+    import pandas
+
+    where, start = f"{field}.file", text.lstrip("\n\t ")
+    reader = csv.reader(io.StringIO(start))
+    try:
+        names, first = next(reader), next(reader, None)
+    except (csv.Error, StopIteration) as error:
+        raise InputFault([Fault(shown, where, "not a table", str(error), "a table with a heading", "save it as CSV")]) from None
+    chosen, decisions, faults = choose(names, columns, shown, field)
+    if first is None:
+        faults.append(Fault(shown, where, "no rows under the heading", "0", "intervals of weather", "take the whole file"))
+    elif len(first) > len(names):
+        said, limit = f"{len(first)} fields", f"{len(names)}, as in the heading"
+        faults.append(Fault(shown, where, "rows longer than the heading", said, limit, "save it as CSV, decimals with a point", 2))
+    if faults:
+        raise InputFault(faults)
+    time = chosen["time"]
+    try:
+        data = pandas.read_csv(
+            io.StringIO(start), usecols=list(chosen.values()), dtype={time: str}, skipinitialspace=True, low_memory=False
         )
-    values = {name: pandas.to_numeric(data[chosen[name]], errors="coerce").to_numpy(dtype=float) for name in COLUMNS}
-    check_values(values, shown, f"{field}.file")
-    return _assembled(values, utc, naive, stamp, clock, typical, shown, field)
+    except ValueError as error:
+        said, todo = str(error).splitlines()[0][:120], "save it as CSV, decimals with a point"
+        raise InputFault([Fault(shown, where, "not a table", said, "rows as long as the heading", todo)]) from None
+    return data, chosen, decisions
 
 
-def _columns(there: list[str], given: dict[str, str], shown: str, field: str) -> tuple[dict[str, str], list[Fault]]:
-    found: dict[str, str] = {}
-    faults = []
-    for name, words in NAMES.items():
-        if name in given:
-            fit = [column for column in there if column == given[name]]
-        else:
-            fit = next(
-                (hits for word in words if (hits := [one for one in there if word in one.lower() and one not in found.values()])), []
-            )
-        if len(fit) == 1:
-            found[name] = fit[0]
-            continue
-        what = f"no column of {name}" if not fit else f"several columns could be {name}"
-        faults.append(
-            Fault(shown, f"{field}.file", what, ", ".join(map(str, fit or there))[:200], f"one of {', '.join(words)}", "name it so")
-        )
-    return found, faults
+def _numbers(column) -> np.ndarray:
+    import pandas
+
+    if column.dtype == bool:
+        return np.full(len(column), np.nan)
+    return pandas.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
 
 
-def _times(column, shown: str, field: str) -> tuple[np.ndarray, bool]:
-    """Seconds of the stamps, of UTC where they carry an offset, else of the wall. Errors: InputFault for what is no time."""
+def _times(column, shown: str, field: str, lines: np.ndarray) -> tuple[np.ndarray, np.ndarray | None, list[Fault]]:
+    """Seconds of the stamps, of UTC with their offsets [s] where they carry one, else of the wall with None; faults."""
     import pandas
 
     texts = column.fillna("").str.strip()
-    offset = texts.str.contains(r"(?:Z|[+-]\d\d:?\d\d)$", regex=True)
+    marks = texts.str.extract(r"[T ]\d\d[^Zz+-]*?(Z|z|[+-]\d\d:?\d\d)$", expand=False)
+    has = marks.notna().to_numpy()
     parsed = pandas.to_datetime(texts, format="ISO8601", errors="coerce", utc=True)
     bad = parsed.isna().to_numpy()
-    if bad.any() or (offset.any() and not offset.all()):
-        first = int(np.flatnonzero(bad)[0]) if bad.any() else int(np.flatnonzero(~offset.to_numpy())[0])
+    limit, todo = "2026-01-31T05:00, all with an offset or none", "write them so"
+    if bad.any() or (has.any() and not has.all()):
+        at = int(np.flatnonzero(bad)[0]) if bad.any() else int(np.flatnonzero(has != has[0])[0])
         what = f"{int(bad.sum())} stamps that are no time" if bad.any() else "stamps with and without an offset"
-        said = f"row {first + 2}: {texts.iloc[first]!r}"
-        raise InputFault([Fault(shown, f"{field}.file", what, said, "2026-01-31T05:00, all with an offset or none", "write them so")])
-    return parsed.dt.tz_localize(None).to_numpy().astype("datetime64[s]").astype(np.int64), not bool(offset.all())
+        return np.zeros(0), None, [Fault(shown, f"{field}.file", what, repr(texts.iloc[at])[:60], limit, todo, int(lines[at]))]
+    seconds = parsed.dt.tz_localize(None).to_numpy().astype("datetime64[s]").astype(np.int64)
+    if not has.any():
+        return seconds, None, []
+    seen = {mark: _offset_s(mark) for mark in marks.unique()}
+    return seconds, marks.map(seen).to_numpy(dtype=np.int64), []
 
 
-def _assembled(values, stamps, naive: bool, stamp: str, clock: Clock | None, typical: bool, shown: str, field: str) -> Weather:
-    steps = np.diff(stamps)
+def _offset_s(mark: str) -> int:
+    if mark in "Zz":
+        return 0
+    digits = mark[1:].replace(":", "")
+    return (-1 if mark[0] == "-" else 1) * (int(digits[:2]) * 3600 + int(digits[2:]) * 60)
+
+
+def _standard(offsets: np.ndarray | None, clock: Clock | None, decisions: list[Decision]) -> int | None:
+    """Offset of local standard time [s east of UTC]; None where nothing says it."""
+    if clock is not None:
+        decisions.append(Decision(f"local standard time {clock.standard_s / 3600:+g} h from UTC", f"clock {clock.name}"))
+        return clock.standard_s
+    if offsets is None or (offsets != offsets[0]).any() or offsets[0] == 0:
+        return None
+    decisions.append(Decision(f"local standard time {offsets[0] / 3600:+g} h from UTC", "the one offset of all stamps"))
+    return int(offsets[0])
+
+
+def _placed(
+    wall: np.ndarray, naive: bool, stamp: str, clock: Clock | None, typical: bool, shown: str, field: str, lines: np.ndarray
+) -> tuple[int, np.ndarray]:
+    """Length [s] and beginnings of the intervals by the wall in standard time. Errors: InputFault where they are not in a row."""
+    where, steps = f"{field}.file", np.diff(wall)
     step = int(np.median(steps)) if len(steps) else 0
-    odd = (steps != step) & ~((np.abs(steps) > 20 * 86400) if typical else np.zeros(len(steps), bool))
-    if step <= 0 or odd.any():
-        place = int(np.flatnonzero(odd)[0]) + 3 if odd.any() else 2
-        what, todo = "stamps are not evenly apart", "fill or cut the table; a clock with daylight saving is written in standard time"
-        raise InputFault([Fault(shown, f"{field}.file", what, f"from row {place}", f"{step} s from row to row", todo)])
-    standard = clock.standard_s if clock is not None else 0
-    if naive and clock is not None and not typical and clock.changes_between(int(stamps[0]) - standard, int(stamps[-1]) - standard):
-        what = "stamps of a clock with daylight saving, evenly apart"
-        todo = 'declare the clock of standard time, as "Etc/GMT+7", or write offsets'
-        raise InputFault([Fault(shown, f"{field}.clock", what, clock.name, "a clock without changes in the table", todo)])
-    wall = (stamps if naive else stamps + standard) - (step if stamp == "end" else 0)
-    years = sorted({int(year) for year in wall.astype("datetime64[s]").astype("datetime64[Y]").astype(int) + 1970})
-    return assembled(values, wall=wall, length_s=step, standard_s=standard, typical=typical, years=years, file=Path(shown).name)
+    if not LEAST_S <= step <= MOST_S:
+        said, todo = f"{step} s from row to row", "give a table of hours or shorter, in order of time"
+        raise InputFault([Fault(shown, where, "intervals that the sun cannot be placed in", said, f"{LEAST_S} to {MOST_S} s", todo)])
+    begin = wall - (step if stamp == "end" else 0)
+    if typical:
+        begin = before_leap_day(begin, step)
+        faults = year_fault(begin, step, shown, field, lines)
+        if faults:
+            raise InputFault(faults)
+        return step, begin
+    odd = np.flatnonzero(steps != step)
+    if odd.size:
+        todo = "fill or cut the table; a clock with daylight saving is written in standard time or with offsets"
+        said = f"{odd.size} places, the first with {steps[odd[0]]} s"
+        raise InputFault(
+            [Fault(shown, where, "stamps are not evenly apart", said, f"{step} s from row to row", todo, int(lines[odd[0] + 1]))]
+        )
+    if naive and clock is not None:
+        first, last = int(wall[0]) - clock.standard_s, int(wall[-1]) - clock.standard_s
+        if clock.changes_between(first, last) or (clock.offset([first, last]) != clock.standard_s).any():
+            what, todo = (
+                "stamps in daylight saving or in standard time",
+                'declare the clock that was used, as "Etc/GMT+7", or write offsets',
+            )
+            said = f"{clock.name}, which has daylight saving in these days, and stamps evenly apart"
+            raise InputFault([Fault(shown, f"{field}.clock", what, said, "a clock without daylight saving", todo)])
+    return step, begin
