@@ -12,7 +12,7 @@ from workbook_lib.errors import Fault, InputFault, MissingInput
 from workbook_lib.records.clock import Clock
 from workbook_lib.records.record import Decision
 from workbook_lib.records.weather import Weather
-from workbook_lib.records.weather_columns import COLUMNS, choose
+from workbook_lib.records.weather_columns import COLUMNS, choose, stamped_at
 from workbook_lib.records.weather_values import (
     ZERO_ERROR_W_M2,
     before_leap_day,
@@ -44,9 +44,7 @@ def read_table(
     faults += value_faults(values, shown, field, lines, slack_w_m2=0.0 if typical else ZERO_ERROR_W_M2)
     if faults:
         raise InputFault(faults)
-    words = chosen["time"].lower()
-    if stamp is None and ("end" in words) != ("start" in words or "begin" in words):
-        stamp = "end" if "end" in words else "start"
+    if stamp is None and (stamp := stamped_at(chosen["time"])) is not None:
         decisions.append(Decision(f"stamps stand at the {stamp} of the interval", f"column {chosen['time']!r}"))
     standard = _standard(offsets, clock, decisions)
     asked = {"stamp": stamp is None, "typical": typical is None, "clock": standard is None}
@@ -88,7 +86,7 @@ def _parsed(text: str, shown: str, field: str, columns: dict[str, str]):
     import pandas
 
     where, start = f"{field}.file", text.lstrip("\n\t ")
-    reader = csv.reader(io.StringIO(start))
+    reader = csv.reader(io.StringIO(start), skipinitialspace=True)
     try:
         names, first = next(reader), next(reader, None)
     except (csv.Error, StopIteration) as error:
