@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from tests import espi_feed
 from workbook_lib import editions
 from workbook_lib.errors import InputFault
 from workbook_lib.home import read_home
@@ -392,3 +393,15 @@ def test_what_is_asked_of_a_record_names_its_file_and_no_folder(tmp_path):
     said = " ".join([*beside.not_checked, *(f"{one.note} {one.closes}" for one in beside.checks)])
     assert "made.csv" in said
     assert tmp_path.name not in said
+
+
+@pytest.mark.parametrize("codes,later", [({"flowDirection": 19}, 10**7), ({"flowDirection": 19, "uom": 71}, 0)])
+def test_received_energy_that_fits_no_interval_of_the_load_bars_the_method_too(tmp_path, codes, later):
+    back = [(start + later, 40) for start, _ in espi_feed.HOUR]
+    feed = espi_feed.simple(espi_feed.Channel(espi_feed.HOUR), espi_feed.Channel(back, meter="02", codes=codes))
+    (tmp_path / "feed.xml").write_bytes(feed)
+    records = 'load = { file = "feed.xml", register = "delivered", power_factor = 1.0 }\ngeneration = "none"'
+    done = sheet(tmp_path, records)
+    assert verdict(done, "measured-allowed") == "fail"
+    assert "received" in done.check("measured-allowed").note
+    assert "measured_va" not in done.results

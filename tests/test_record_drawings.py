@@ -119,7 +119,7 @@ def test_the_shades_of_the_map_are_those_of_the_readings():
     shown = np.full((len(figure.grid), 24), -1)
     lines = re.findall(r'<path d="M ([\d.]+) ([\d.]+) \nL ([\d.]+) [\d.]+ \n" style="([^"]*)"', drawings.svg(figure))
     for x, y, x_end, style in lines:
-        if "stroke-width: 6.1" not in style:
+        if f"stroke-width: {drawn_parts.ROW_PT + drawn_parts.SEAM_PT:g}" not in style:
             continue
         shade = re.search(r"stroke: (#\w+)", style)[1]
         hour, level = int((float(y) - 0.1 * 72) / drawn_parts.ROW_PT), drawn_parts.GREYS.index(shade)

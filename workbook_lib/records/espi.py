@@ -2,7 +2,7 @@
 
 The file is walked once. Readings go into plain arrays as they pass and their elements are freed, so memory
 grows with the number of readings and not with the text. What belongs to what is settled at the end
-(`espi_links`), since entries may stand in any order. Document types are refused before anything in them is
+(`espi_links`, `espi_choice`, `espi_values`), since entries may stand in any order. Document types are refused before anything in them is
 expanded. Source: NAESB ESPI usage schema; RFC 4287 for Atom.
 """
 
@@ -11,13 +11,14 @@ from __future__ import annotations
 import array
 import contextlib
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from workbook_lib.errors import Fault, InputFault
 from workbook_lib.records.clock import Clock
-from workbook_lib.records.espi_links import Block, Entry, Feed, channel_record
-from workbook_lib.records.record import Declared, Progress, Record
+from workbook_lib.records.espi_links import NAMED, WHOLE, Block, Entry, Feed, whole
+from workbook_lib.records.espi_values import channel_record
+from workbook_lib.records.record import ESTIMATED, Declared, Progress, Record
 
 ESPI, ATOM = "http://naesb.org/espi", "http://www.w3.org/2005/Atom"
 READING, BLOCK, ENTRY, FEED, LINK = (
@@ -35,9 +36,13 @@ BATCH = 2000
 """Readings that are kept as elements at most before they are put into arrays."""
 TELLS = 200
 """How often progress is told at most."""
-NAMED = 10
-"""Faults of one kind that are named; the rest is counted."""
-HEAD = 65536
+PART = 65536
+"""How much is read at once in the search for the first element [bytes]."""
+QUIET = 4 << 20
+"""How much text without any element of a feed is given to the parser before it is refused [bytes]."""
+MARKS, SPACES = (b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff"), b" \t\r\n"
+PASSED = ((b"<!--", b"-->"), (b"<?", b"?>"))
+"""What may stand before the first element: how it opens and how it closes."""
 
 
 def read_espi(path: Path, shown: str, declared: Declared, site_clock: Clock | None, progress: Progress | None = None) -> Record:
@@ -74,15 +79,19 @@ class _Walk:
         self.spared = 0
         self.held = 0
         self.count, self.last = 0, 0
-        self.foreign = ""
+        self.foreign = self.outermost = ""
         spaces = {"e": ESPI}
         paths = {"value": "e:value/text()", "start": "e:timePeriod/e:start/text()", "duration": "e:timePeriod/e:duration/text()"}
+        paths["quality"] = "e:ReadingQuality/e:quality/text()"
         self.columns = {
             name: etree.XPath(f"e:IntervalReading/{step}", namespaces=spaces, smart_strings=False) for name, step in paths.items()
         }
         ones = ("e:value/text()", "e:timePeriod/e:start/text()", "e:timePeriod/e:duration/text()")
         odd = " or ".join(f"not({step})" for step in ones)
-        self.odd = etree.XPath(f"boolean(e:IntervalReading[e:ReadingQuality or {odd}])", namespaces=spaces)
+        self.odd = etree.XPath(f"boolean(e:IntervalReading[{odd}])", namespaces=spaces)
+        self.marked = etree.XPath("count(e:IntervalReading/e:ReadingQuality)", namespaces=spaces)
+        self.unmarked = etree.XPath("boolean(e:IntervalReading[not(e:ReadingQuality/e:quality/text())])", namespaces=spaces)
+        self.codes: dict[str, int | None] = {}
 
     def fault(self, what: str, value: str = "", limit: str = "", todo: str = "", line: int | None = None) -> InputFault:
         """An InputFault of this file."""
@@ -93,18 +102,21 @@ class _Walk:
         size = self._size()
         tags = [READING, BLOCK, ENTRY, FEED, LINK, *(f"{{{ESPI}}}{name}" for name in RESOURCES)]
         told, step = 0, max(1, size // TELLS)
-        with self._opened() as file:
-            self._refuse_doctype(file)
+        with _Source(self.path, self._unread, self._quiet) as source:
+            self._refuse_doctype(source)
             parsed = self.etree.iterparse(
-                file, events=("end",), tag=tags, resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False
+                source, events=("end",), tag=tags, resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False
             )
             for element in self._elements(parsed):
                 self._take(element)
-                if self.progress is not None and file.tell() - told >= step:
-                    told = file.tell()
+                source.heard = source.at
+                if self.progress is not None and source.at - told >= step:
+                    told = source.at
                     self.progress(min(1.0, told / size))
             root = parsed.root
         self._ended(root)
+        if self.progress is not None and told < size:
+            self.progress(1.0)
 
     def _size(self) -> int:
         if self.path.is_dir():
@@ -112,29 +124,40 @@ class _Walk:
         try:
             size = os.path.getsize(self.path)
         except OSError as error:
-            raise self.fault("the file cannot be opened", error.strerror or str(error), "a file that can be read", "put it there") from None
+            raise self._unread(error) from None
         if size == 0:
             raise self.fault("the file is empty", "0 bytes", "a feed", "download it again")
         return size
 
-    @contextlib.contextmanager
-    def _opened(self) -> Iterator:
-        try:
-            file = self.path.open("rb")
-        except OSError as error:
-            raise self.fault("the file cannot be opened", error.strerror or str(error), "a file that can be read", "put it there") from None
-        with file:
-            yield file
+    def _unread(self, error: OSError) -> InputFault:
+        return self.fault("the file cannot be read", error.strerror or str(error), "a file that can be read", "put it there")
 
-    def _refuse_doctype(self, file) -> None:
-        """Errors: InputFault for a document type before the first element: entities are never expanded."""
-        head = file.read(HEAD).replace(b"\x00", b"")
-        file.seek(0)
-        if b"<!DOCTYPE" in head[: head.find(b"<feed") if b"<feed" in head else len(head)].upper().replace(b"<!DOCTYPE HTML", b""):
-            raise self._doctype()
-        if b"<!DOCTYPE HTML" in head.upper() or b"<HTML" in head.upper()[:2000]:
+    def _quiet(self) -> InputFault:
+        """The fault of a file that goes on and on without anything of a feed in it."""
+        what = f"{QUIET >> 20} MB of XML without any element of a Green Button feed, or of another namespace"
+        accepted = f"Atom ({ATOM}) with resources of {ESPI}"
+        return self.fault(what, f"root element {self.outermost}", accepted, "name a Green Button feed, or a table (CSV)")
+
+    def _refuse_doctype(self, source: _Source) -> None:
+        """Look for the first element. Errors: InputFault for a document type before it: entities are never expanded."""
+        text = first = source.read(PART)
+        text = next((text.removeprefix(mark) for mark in MARKS if text.startswith(mark)), text)
+        more = text
+        while more:
+            text = _past(text.replace(b"\x00", b""))
+            if len(text) >= PART // 2 or not text.startswith((b"<!--", b"<?")) and len(text) > len(b"<!DOCTYPE html "):
+                break
+            source.heard = source.at
+            more = source.read(PART)
+            text += more
+        source.back()
+        said = text[:200].upper()
+        if said.startswith((b"<HTML", b"<!DOCTYPE HTML")):
             what = "a page of a web site, not a feed"
             raise self.fault(what, "HTML", "a Green Button feed (XML)", "download the data itself, signed in")
+        if said.startswith(b"<!DOCTYPE"):
+            raise self._doctype()
+        self.outermost = _outermost(self.etree, first)
 
     def _doctype(self) -> InputFault:
         return self.fault("a document type is declared", "<!DOCTYPE", "a feed without one", "refused: entities are never expanded")
@@ -173,20 +196,27 @@ class _Walk:
             if self.held >= BATCH:
                 self._part_of_block(element)
         elif tag == LINK:
-            if element.getparent() is not None and element.getparent().tag == ENTRY:
+            parent = element.getparent()
+            if parent is not None and parent.tag == ENTRY:
                 self.entry.links.append(((element.get("rel") or "").strip(), (element.get("href") or "").strip()))
+            elif parent is not None and parent.tag == FEED:
+                self._drop(element)
         elif tag == BLOCK:
             self._rest_of_block(element)
-            self._home_of(element, "IntervalBlock").blocks.append(self.block)
+            home = self._home_of(element, "IntervalBlock")
+            home.blocks.append(self.block)
+            home.line = home.line or element.sourceline or 0
             self.block, self.held = Block(), 0
             self._drop(element)
         elif tag == ENTRY:
+            self._stray(element)
             if not self.entry.kind:
                 self.foreign = self.foreign or next((one.tag for one in element.iterdescendants() if one.getparent().tag == CONTENT), "")
             self.pending.append(self.entry)
             self.entry = Entry(0)
             self._drop(element)
         elif tag == FEED:
+            self._stray(element)
             self.feeds.append(Feed(len(self.feeds) + 1, self.pending))
             self.pending = []
         else:
@@ -200,6 +230,12 @@ class _Walk:
             return self.entry
         self.pending.append(Entry(0, kind, links=self.entry.links if inside else []))
         return self.pending[-1]
+
+    def _stray(self, element) -> None:
+        """Note readings that stand in no block."""
+        if self.held:
+            self._note(f"{self.held:,} readings outside an interval block", "IntervalReading", element, "readings in blocks")
+            self.held = 0
 
     def _drop(self, element) -> None:
         """Free an element and its elder brothers."""
@@ -234,21 +270,36 @@ class _Walk:
                     elif one.tag == DURATION:
                         duration = _text(one)
             elif tag == QUALITY:
-                codes = [*(codes or ()), child.findtext(CODE) or ""]
+                code = next((_text(one) for one in child if one.tag == CODE), "")
+                codes = [code] if codes is None else [*codes, code]
+        quality = -1 if codes is None else self._code(codes[0]) if len(codes) == 1 else _worst(codes)
+        fit = WHOLE.fullmatch
+        timed = duration is None or (fit(duration) and int(duration) >= 0)
+        if value is None or start is None or quality is None or not (timed and fit(value) and fit(start)):
+            texts = {"value": value, "start": start, "duration": duration}
+            wrong = {name: text for name, text in texts.items() if not _fits(text, name)}
+            self._note_reading(wrong, codes if quality is None else None, element)
+            return
         block = self.block
-        try:
-            block.start.append(int(start))
-            block.value.append(int(value))
-            block.length.append(int(duration) if duration is not None else -1)
-            block.quality.append(_worst(codes) if codes else -1)
-            self.last = block.start[-1]
-        except (TypeError, ValueError, OverflowError):
-            block.cut()
-            self._note_reading({"value": value, "start": start, "duration": duration}, element)
+        block.start.append(int(start))
+        block.value.append(int(value))
+        block.length.append(int(duration) if duration is not None else -1)
+        block.quality.append(quality)
+        self.last = block.start[-1]
+
+    def _code(self, text: str) -> int | None:
+        """The code that a text is, remembered; None where it is none."""
+        if text not in self.codes and len(self.codes) < PART:
+            self.codes[text] = _worst([text])
+        return self.codes[text] if text in self.codes else _worst([text])
 
     def _part_of_block(self, element) -> None:
         """Readings of an open block up to the one that has just ended; what the parser has begun behind it is left alone."""
         parent = element.getparent()
+        if parent is None or parent.tag != BLOCK:
+            self._stray(element)
+            element.clear()
+            return
         while (first := parent[0]) is not element:
             if first.tag == READING:
                 self._reading(first)
@@ -262,47 +313,62 @@ class _Walk:
     def _rest_of_block(self, block) -> None:
         """Readings of a block that has ended, by column where each has what it needs, else one by one."""
         values, starts, durations = (self.columns[name](block) for name in ("value", "start", "duration"))
+        qualities = self._qualities(block)
         same = len(values) == len(starts) == len(durations) == self.held
         kept = self.block
-        if same and not self.odd(block):
+        if same and qualities is not None and not self.odd(block):
             try:
                 columns = [array.array("q", map(int, texts)) for texts in (values, starts, durations)]
             except (ValueError, OverflowError):
                 columns = []
-            if columns:
-                for column, more in zip((kept.value, kept.start, kept.length), columns, strict=True):
+            plain = "".join((*values, *starts, *durations))
+            if columns and plain.isascii() and "_" not in plain and min(columns[2], default=0) >= 0:
+                for column, more in zip((kept.value, kept.start, kept.length, kept.quality), (*columns, qualities), strict=True):
                     column.extend(more)
-                kept.quality.extend([-1] * len(values))
                 self.count += len(values)
                 self.last = kept.start[-1] if values else self.last
                 return
+        count = 0
         for reading in block.iterchildren(READING):
+            count += 1
             self._reading(reading)
-        self.count += self.held
+        self.count += count
+        self.held -= count
+        self._stray(block)
 
-    def _note_reading(self, texts: dict[str, str | None], element) -> None:
+    def _qualities(self, block) -> list[int] | None:
+        """Quality of each reading of a block where none has one or each has just one; None for all else."""
+        count = self.marked(block)
+        if not count:
+            return [-1] * self.held
+        if count != self.held or self.unmarked(block):
+            return None
+        codes = [self._code(text) for text in self.columns["quality"](block)]
+        return None if len(codes) != self.held or None in codes else codes
+
+    def _note_reading(self, texts: dict[str, str | None], codes: list[str] | None, element) -> None:
         for name, text in texts.items():
             if text is None or not text.strip():
-                if name != "duration":
-                    self._note(f"a reading without its {name}", "nothing", element)
-                continue
-            try:
-                array.array("q", [int(text)])
-            except (ValueError, OverflowError):
-                self._note(f"the {name} of a reading is not a whole number", text.strip()[:40], element)
+                self._note(f"a reading without its {name}", "nothing", element)
+            else:
+                self._note(f"the {name} of a reading is not a whole number, or none that it can be", text.strip()[:40], element)
+        if codes is not None:
+            self._note("the quality of a reading is no code", ", ".join(codes)[:40], element)
 
-    def _note(self, what: str, value: str, element) -> None:
+    def _note(self, what: str, value: str, element, accepted: str = "a whole number") -> None:
         if len(self.faults) < NAMED:
             todo = "ask the utility for the feed anew"
-            self.faults.append(Fault(self.shown, self.where, what, value, "a whole number", todo, element.sourceline))
+            self.faults.append(Fault(self.shown, self.where, what, value, accepted, todo, element.sourceline))
         else:
             self.spared += 1
 
     def _ended(self, root) -> None:
+        if root is not None:
+            self._stray(root)
         if self.pending:
             self.feeds.append(Feed(len(self.feeds) + 1, self.pending))
         if self.spared:
-            self.faults.append(Fault(self.shown, self.where, f"{self.spared:,} more readings of this kind", "", "", ""))
+            self.faults.append(Fault(self.shown, self.where, f"{self.spared:,} more faults of this kind", "", "", ""))
         if self.faults:
             raise InputFault(self.faults)
         if any(entry.kind for feed in self.feeds for entry in feed.entries):
@@ -318,13 +384,79 @@ class _Walk:
         raise self.fault(what, f"root element {found}", accepted, "name a Green Button feed, or a table (CSV)")
 
 
-def _worst(texts: list[str]) -> int:
-    """The quality code to keep of several: an estimated one wins over a valid one; -1 where none is given."""
-    from workbook_lib.records.record import ESTIMATED
+class _Source:
+    """The file as the parser reads it: errors of reading become faults, and text in which nothing is heard is not read on."""
 
-    codes = [int(text) for text in texts if text.strip().lstrip("-").isdigit()]
-    if not codes:
-        return -1
+    def __init__(self, path: Path, unread: Callable[[OSError], InputFault], quiet: Callable[[], InputFault]):
+        self.path, self.unread, self.quiet = path, unread, quiet
+        self.at = self.heard = 0
+
+    def __enter__(self) -> _Source:
+        try:
+            self.file = self.path.open("rb")
+        except OSError as error:
+            raise self.unread(error) from None
+        return self
+
+    def __exit__(self, *_) -> None:
+        self.file.close()
+
+    def read(self, size: int = -1) -> bytes:
+        """The next bytes. Errors: InputFault."""
+        if self.at - self.heard > QUIET:
+            raise self.quiet()
+        try:
+            data = self.file.read(size)
+        except OSError as error:
+            raise self.unread(error) from None
+        self.at += len(data)
+        return data
+
+    def back(self) -> None:
+        """Begin anew."""
+        self.file.seek(0)
+        self.at = self.heard = 0
+
+
+def _past(text: bytes) -> bytes:
+    """Text without the comments and instructions at its beginning; one that is not closed is kept by its ends alone."""
+    text = text.lstrip(SPACES)
+    while (ends := next((pair for pair in PASSED if text.startswith(pair[0])), None)) is not None:
+        opens, closes = ends
+        place = text.find(closes, len(opens))
+        if place < 0:
+            return opens + text[len(opens) :][1 - len(closes) :]
+        text = text[place + len(closes) :].lstrip(SPACES)
+    return text
+
+
+def _outermost(etree, head: bytes) -> str:
+    """Name of the root element, as far as the beginning of a file tells it."""
+    parser = etree.XMLPullParser(events=("start",), resolve_entities=False, no_network=True, load_dtd=False)
+    with contextlib.suppress(etree.XMLSyntaxError):
+        parser.feed(head)
+    return next((str(element.tag) for _, element in parser.read_events()), "not found")
+
+
+def _fits(text: str | None, name: str) -> bool:
+    """Whether a text is a whole number that a value, a start or a duration (which may be absent) can be."""
+    if text is None:
+        return name == "duration"
+    try:
+        number = whole(text)
+    except ValueError:
+        return False
+    return number >= 0 or name != "duration"
+
+
+def _worst(texts: list[str]) -> int | None:
+    """The quality code to keep of several: an estimated one wins over a valid one; None where one is no code."""
+    try:
+        codes = [whole(text) for text in texts]
+    except ValueError:
+        return None
+    if not all(0 <= code <= 255 for code in codes):
+        return None
     return next((code for code in codes if code in ESTIMATED), codes[-1])
 
 

@@ -107,7 +107,8 @@ class Record:
     code of each reading; `unit` Wh, VAh or Ah. `legs`: amounts by leg where the file has them apart
     (then `amount` is their sum for Wh and VAh, and the larger leg for Ah). `basis`: average or sampled.
     `register`: delivered, received, net, total, gross. `received`: amounts of the reverse direction on the
-    same intervals where the file has them, None where it says nothing. `decisions`: what the reader took
+    same intervals where the file has them, None where it says nothing; `received_apart`: what it says of energy
+    given back that fits no interval of the load, in words. `decisions`: what the reader took
     and why. `dropped`: rows that were left out, with the reason and how many. `summaries`: totals that the
     file states. Errors: ValueError if shapes differ or an array is not one-dimensional.
     """
@@ -122,6 +123,7 @@ class Record:
     basis: str = AVERAGE
     legs: Mapping[str, np.ndarray] = field(default_factory=dict)
     received: np.ndarray | None = None
+    received_apart: tuple[str, ...] = ()
     file: str = ""
     channel: str = ""
     decisions: tuple[Decision, ...] = ()

@@ -19,7 +19,9 @@ GREYS = ("#eeeff0", "#d0d3d6", "#adb1b6", "#868b91", "#555a60", "#16181b")
 """Shades of the map from the lowest to the highest; no reading is white."""
 ROW_PT, MAP_PT = 6.0, 310.0
 """Height of an hour and width of all days on the map [points]."""
-NICE = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+SEAM_PT = 0.3
+"""By how much rows overlap, so that no light line shows between two dark hours [points]."""
+NICE = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 """Widths of a shade, times a power of ten: the scale has readable ends."""
 TICKS = (0.0, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 """Shares that the axis of the duration curve names [%]."""
@@ -119,8 +121,8 @@ def day_map(canvas, figure: Figure) -> None:
     axes.set_xlim(0, width)
     axes.set_ylim(tall, 0)
     edges = scale(min(known), max(known))
-    for hour in range(24):
-        for level in range(len(GREYS)):
+    for level in range(len(GREYS)):
+        for hour in range(24):
             held = [row[hour] is not None and (level == 0 or row[hour] >= edges[level]) for row in cells]
             _runs(axes, held, pitch, (hour + 0.5) * ROW_PT, GREYS[level])
     axes.set_yticks([hour * ROW_PT for hour in range(0, 25, 6)], [f"{hour:02d}:00" for hour in range(0, 25, 6)])
@@ -157,7 +159,7 @@ def _runs(axes, held: list[bool], pitch: float, at: float, shade: str) -> None:
             lengths.append(0)
             state = one
         lengths[-1] += 1
-    (line,) = axes.plot([first * pitch, last * pitch], [at, at], color=shade, linewidth=ROW_PT + 0.1, zorder=1, clip_on=False)
+    (line,) = axes.plot([first * pitch, last * pitch], [at, at], color=shade, linewidth=ROW_PT + SEAM_PT, zorder=1, clip_on=False)
     line.set_solid_capstyle("butt")
     line.set_dash_capstyle("butt")
     if len(lengths) > 1:

@@ -48,6 +48,7 @@ def _signs(home, metered) -> list[str]:
             found.append("the register is of what the home gave back, not of what it took")
         if report.received_energy:
             found.append(f"the feed itself holds {report.received_energy / 1000:,.1f} kWh that the home gave back")
+        found += record.received_apart
         if report.negative_count and record.register != "net":
             found.append(f"{report.negative_count} readings are negative")
     return found

@@ -65,7 +65,7 @@ def report_section(record: Record, report: Report, *, withheld: bool) -> tuple[S
         prose += [UNDATED] if report.zero_runs or report.stuck_runs else []
     elif len(record) and not hourly(record):
         prose.append(TOO_LONG)
-    facts = Table(("Of the record", "Found"), tuple(_facts(record, report)), "The record in figures")
+    facts = Table(("Of the record", ""), tuple(_facts(record, report)), "The record in figures")
     found = [Section("The meter record", prose=" ".join(prose), table=facts), _taken(record), _gaps(record, report)]
     return tuple(found)
 
