@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -118,7 +119,11 @@ def test_a_withheld_pattern_and_long_readings_are_said():
     kw[100:160] = 0.0
     away = make("2011-03-05T00:00", kw + 0.01 * (kw > 0) * (np.arange(16 * 24) % 3))
     assert "2011-03-09T04:00" in report_of(away)[0].prose
-    kept = shown(*report_of(away, withheld=True))
+    kept = shown(
+        *report_of(away, withheld=True), record_parts.ten_highest(away, None, withheld=True), record_parts.seasonal(away, withheld=True)
+    )
+    assert "March 2011" in kept
+    assert not re.search(r"2011-03-(0[6-9]|1[0-24-9])", kept), "the change of the clock on the 13th is no secret"
     assert "2011-03-09T04:00" not in kept
     assert "without their dates" in kept
     assert "1, the longest 60 readings over 2 d 12 h" in kept

@@ -70,6 +70,15 @@ def test_a_record_that_is_withheld_leaves_its_hash_alone(tmp_path):
     assert "kept out of this folder" in index
     page = (tmp_path / "study" / "service_load.html").read_text(encoding="utf-8")
     assert page.count("<svg") == 3, "no map and no peak day"
+    words = re.sub(r"<[^>]+>", " ", page)
+    told = {"2012-02-29", "2012-03-01", "2012-03-14", "2012-03-15", "2012-03-11"}
+    assert set(re.findall(r"2012-\d\d-\d\d", words)) <= told, "where it begins and ends, and where the clock changes"
+    assert "March 2012" in words
+    assert "Friday" not in words
+    found = results["workbooks"]["service_load"]["results"]
+    assert found["record_peak_start"]["value"] == "2012-03"
+    assert found["record_peak_kw"]["value"] == pytest.approx(6.648)
+    assert "2012-03-05" not in (tmp_path / "study" / "results.json").read_text(encoding="utf-8")
 
 
 def broken(folder: Path) -> Path:

@@ -83,7 +83,8 @@ class Report:
     after a later one), duplicates, `negative_count`, `qualities` (code, words, count), `estimated_count`.
     Counted on the settled record: all else. Times [s, UTC], lengths [s], amounts [unit h]; `interval_s` the most
     common length; `days_count` whole days by the wall clock from first to last; `covered_s` the union of the
-    readings. `overlaps` are starts of readings that begin before an earlier one ends and are no duplicates.
+    readings. `undated`: moments are told by year and month alone, for a home whose daily pattern is withheld.
+    `overlaps` are starts of readings that begin before an earlier one ends and are no duplicates.
     `unreconciled`: stated sums that cannot be compared, and why. `dead_legs` are zero throughout.
     """
 
@@ -123,6 +124,7 @@ class Report:
     basis: str
     unit: str
     clock: Clock = field(repr=False, compare=False)
+    undated: bool = False
 
     @property
     def overlaps_count(self) -> int:
@@ -135,8 +137,8 @@ class Report:
         return self.peak_amount * 3600.0 / self.peak_length
 
     def local(self, moment: int) -> str:
-        """A moment [s, UTC] by the record's own clock, in ISO 8601."""
-        return self.clock.text(moment)
+        """A moment [s, UTC] by the record's own clock, in ISO 8601; year and month alone where the record is undated."""
+        return self.clock.text(moment)[: len("2025-07")] if self.undated else self.clock.text(moment)
 
     def problems(self) -> tuple[str, ...]:
         """Sentences on what is wrong with the record or may be, the worst first; none for a clean one."""

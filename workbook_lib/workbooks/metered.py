@@ -148,8 +148,10 @@ def _facts_of(home, name: str) -> Facts:
     if records.rebuild_gross:
         if records.production is None:
             raise MissingInput(["records.production"], "own use is to be rebuilt, and no production record is given")
-        return _gross_facts(record, read(home, "production"), (home.folder / records.production.file).as_posix())
-    return facts(record)
+        found = _gross_facts(record, read(home, "production"), (home.folder / records.production.file).as_posix())
+    else:
+        found = facts(record)
+    return replace(found, report=replace(found.report, undated=True)) if records.withhold else found
 
 
 @functools.lru_cache(maxsize=6)
@@ -266,7 +268,7 @@ def _from_record(home, name: str, known: Facts, edition: Edition, items) -> Mete
         return Metered(Demand({}, lack=_no_reading(path, known)), peak_a=current, **base)
     readings: dict[str, Step] = {}
     for reading, (energy, start, seconds) in known.energies.items():
-        note = f"from {record.clock.text(start)}"
+        note = f"from {known.report.local(start)}"
         amount = Input(f"{path}.{reading}", f"energy of the reading {reading}", energy, record.unit, "measured", note=note, decimals=1)
         average = measured.average_demand(reading, measured.Peak(amount, _window(reading, seconds, edition), WORDS[reading]), edition)
         readings[reading] = _volt_amperes(home, reading, average, factor, bool(record.legs) and record.unit != "Ah", edition)
@@ -281,7 +283,7 @@ def _no_reading(path: str, known: Facts) -> MissingInput:
 
 def _peak_step(record, report, path: str, edition: Edition) -> Step:
     """Average of the highest interval [kW, kVA or A]."""
-    note = f"from {record.clock.text(report.peak_start)}"
+    note = f"from {report.local(report.peak_start)}"
     energy = Input(f"{path}.peak_energy", "energy of the highest interval", report.peak_amount, record.unit, "measured", note, decimals=1)
     seconds = Input(f"{path}.peak_length", "length of the highest interval", float(report.peak_length), "s", "measured")
     return measured.average_demand("highest-interval", measured.Peak(energy, seconds, "highest interval of the record"), edition)

@@ -42,6 +42,7 @@ WITHHELD = (
     "because a year of hours shows when a home is empty."
 )
 UNDATED = "Runs of zero and of one unchanging value are counted below, without their dates."
+BY_MONTH = "Of single readings and of gaps the month alone is told."
 TOO_LONG = "Some readings last a day or longer: no day-by-hour map and no peak day can be drawn from them."
 REGISTERS = {
     "delivered": "delivered to the home",
@@ -58,15 +59,15 @@ def report_section(record: Record, report: Report, *, withheld: bool) -> tuple[S
 
     Parameters: record as it was read, its report, whether the daily pattern is withheld. Returns: sections.
     """
-    told = replace(report, zero_runs=(), stuck_runs=()) if withheld else report
+    told = replace(report, zero_runs=(), stuck_runs=(), undated=True) if withheld else report
     prose = [*told.findings()]
     if withheld:
-        prose.append(WITHHELD)
+        prose += [WITHHELD, BY_MONTH]
         prose += [UNDATED] if report.zero_runs or report.stuck_runs else []
     elif len(record) and not hourly(record):
         prose.append(TOO_LONG)
     facts = Table(("Of the record", ""), tuple(_facts(record, report)), "The record in figures")
-    found = [Section("The meter record", prose=" ".join(prose), table=facts), _taken(record), _gaps(record, report)]
+    found = [Section("The meter record", prose=" ".join(prose), table=facts), _taken(record), _gaps(told)]
     return tuple(found)
 
 
@@ -160,7 +161,7 @@ def _taken(record: Record) -> Section:
     return Section("How the file was read", prose=words, table=Table(("Taken", "Why"), tuple(rows), "Decisions of the reader"))
 
 
-def _gaps(record: Record, report: Report) -> Section:
+def _gaps(report: Report) -> Section:
     gaps = report.gaps
     if not gaps:
         return Section("Gaps in the record", prose="The record has no gap between its first and its last reading.")
@@ -172,8 +173,8 @@ def _gaps(record: Record, report: Report) -> Section:
         words += f" The first {GAPS_LISTED} are listed; {rest:,} more with {left} are not."
     rows = tuple(
         (
-            record.clock.text(gap.start),
-            record.clock.text(gap.end),
+            report.local(gap.start),
+            report.local(gap.end),
             length_words(gap.end - gap.start),
             "at a change of the clock" if gap.at_clock_change else "",
         )
@@ -185,10 +186,11 @@ def _gaps(record: Record, report: Report) -> Section:
 # the ten highest
 
 
-def ten_highest(record: Record, power_factor: Input | float | None) -> Section:
+def ten_highest(record: Record, power_factor: Input | float | None, *, withheld: bool = False) -> Section:
     """The ten highest readings with date and hour by the local clock, and their current where it can be had.
 
-    Parameters: record [Wh, VAh or Ah], power factor [-] for a record in Wh, None where it is not known.
+    Parameters: record [Wh, VAh or Ah], power factor [-] for a record in Wh, None where it is not known; whether the
+    daily pattern is withheld: then the month stands in place of date and hour.
     Returns: section [kW, kVA or A]. Errors: CalculationFault for no usable reading or a power factor that is none.
     """
     import numpy as np
@@ -200,15 +202,27 @@ def ten_highest(record: Record, power_factor: Input | float | None) -> Section:
     rows = []
     for place in order:
         wall = int(settled.clock.local(int(settled.start[place])))
-        row = (f"{date_of(wall)}", f"{date_of(wall):%A}", hour_of(wall), length_words(int(settled.length[place])), float(rate[place]))
+        when = (_month(wall),) if withheld else (f"{date_of(wall)}", f"{date_of(wall):%A}", hour_of(wall))
+        row = (*when, length_words(int(settled.length[place])), float(rate[place]))
         rows.append((*row, float(rate[place]) * per_unit) if per_unit is not None and unit != "A" else row)
     what = "Sample" if settled.basis == "sampled" else "Average"
-    columns = ("Date", "Weekday", "From", "Interval", f"{what} ({unit})", f"Current at {NOMINAL_V:g} V (A)")
+    begins = ("Month",) if withheld else ("Date", "Weekday", "From")
+    columns = (*begins, "Interval", f"{what} ({unit})", f"Current at {NOMINAL_V:g} V (A)")
     shown = columns if per_unit is not None and unit != "A" else columns[:-1]
     count = len(rows)
     many = "ten" if count == HIGHEST else f"{count}"
-    prose = f"The {many} highest readings; date and hour by the local clock, at which the reading begins. {words}"
+    when = (
+        "the month in which each begins, its day being withheld"
+        if withheld
+        else "date and hour by the local clock, at which the reading begins"
+    )
+    prose = f"The {many} highest readings; {when}. {words}"
     return Section("Highest readings of the record", prose=prose, table=Table(shown, tuple(rows), "Highest readings", DECIMALS))
+
+
+def _month(wall: int) -> str:
+    """Month and year of a wall-clock second."""
+    return f"{calendar.month_name[date_of(wall).month]} {date_of(wall).year}"
 
 
 def _amperes(record: Record, power_factor: Input | float | None) -> tuple[float | None, str]:
@@ -233,11 +247,12 @@ def _amperes(record: Record, power_factor: Input | float | None) -> tuple[float 
 # months and seasons
 
 
-def seasonal(record: Record) -> Section:
+def seasonal(record: Record, *, withheld: bool = False) -> Section:
     """The highest reading of each month and season by the local clock, and how much of each was recorded.
 
-    Parameters: record [Wh, VAh or Ah]. Returns: section [kW, kVA or A]; a month is taken by when a reading begins;
-    a record of more than two years has one row for all Januaries. Errors: CalculationFault for no usable reading.
+    Parameters: record [Wh, VAh or Ah]; whether the daily pattern is withheld: then date and hour are left out.
+    Returns: section [kW, kVA or A]; a month is taken by when a reading begins; a record of more than two years
+    has one row for all Januaries. Errors: CalculationFault for no usable reading.
     """
     settled = ordered(record)
     months = _months(settled)
@@ -260,6 +275,8 @@ def seasonal(record: Record) -> Section:
     ]
     words += f" Recorded in part only: {_listed(partly)}." if partly else ""
     columns = ("Period", f"Highest ({shown_unit(settled)})", "Date", "From", "Recorded")
+    if withheld:
+        columns, rows = (*columns[:2], columns[4]), [(*row[:2], row[4]) for row in rows]
     return Section("Highest of each month and season", prose=words, table=Table(columns, tuple(rows), "Seasonal maxima", DECIMALS))
 
 

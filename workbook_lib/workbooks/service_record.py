@@ -55,8 +55,8 @@ def record(work) -> None:
     known = work.metered.facts
     factor = _power_factor(work)
     work.sections += record_parts.report_section(known.record, known.report, withheld=_withheld(work))
-    work.sections.append(record_parts.ten_highest(known.record, factor))
-    work.sections.append(record_parts.seasonal(known.record))
+    work.sections.append(record_parts.ten_highest(known.record, factor, withheld=_withheld(work)))
+    work.sections.append(record_parts.seasonal(known.record, withheld=_withheld(work)))
 
 
 def _withheld(work) -> bool:
@@ -100,8 +100,8 @@ def _results(work) -> None:
     if found.days is not None:
         work.result("record_days_count", found.days)
     if found.facts is not None:
-        report, clock = found.facts.report, found.facts.record.clock
-        work.results["record_peak_start"] = Result(clock.text(report.peak_start), None)
+        report = found.facts.report
+        work.results["record_peak_start"] = Result(report.local(report.peak_start), None)
         work.results["record_reading_count"] = Result(report.readings_count, "count")
         work.results["record_coverage_frac"] = Result(report.coverage_frac, "frac")
         work.results["record_year_coverage_frac"] = Result(report.year_coverage_frac, "frac")
