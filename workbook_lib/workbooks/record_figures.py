@@ -136,7 +136,8 @@ def _duration(record: Record) -> Figure:
         f"for half of it at or above {_text(at[50.0])} {unit}, and never below {_text(at[100.0])} {unit}. "
         "Between two rows of the table the line holds the higher value, so that it never lies below the record."
     )
-    table = Table(("Share of the recorded time (%)", f"At or above ({unit})"), rows, "Demand duration curve", DECIMALS)
+    listed = tuple((f"{share:g}", value) for share, value in rows)
+    table = Table(("Share of the recorded time (%)", f"At or above ({unit})"), listed, "Demand duration curve", DECIMALS)
     return Figure("duration", "duration", "Demand duration curve", description, table, unit=unit)
 
 
