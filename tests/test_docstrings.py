@@ -34,6 +34,7 @@ UNITS = {
     "kcmil",
     "AWG",
     "degC",
+    "ohm",
     "s",
     "h",
     "d",

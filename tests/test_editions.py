@@ -98,6 +98,10 @@ tap_long_frac,1/3,1/3,1/3,1/3,frac
 working_space_depth_ft,3,3,3,3,ft
 working_space_width_in,30,30,30,30,in
 working_space_height_ft,6.5,6.5,6.5,6.5,ft
+source_frac,1.25,1.25,1.25,1.25,frac
+bus_120_frac,1.2,1.2,1.2,1.2,frac
+supply_length_ft,10,10,0,10,ft
+nipple_length_in,24,24,24,24,in
 """
 
 SWITCHES = """\
@@ -127,6 +131,21 @@ emergency_disconnect_replacement,none,silent,service-equipment,service-equipment
 surge_protection,no,yes,yes,yes
 dwelling_83_table_form,annex,body,body,body
 equipment_ground_upsize,any-increase,not-for-correction,not-for-correction,not-for-correction
+bus_centre_fed,one-end,one-end,one-end,one-end
+bus_feed_through,none,disputed,disputed,disputed
+bus_engineered,multiple-ampacity,any,any,any
+three_connection_box,outside,outside,inside,inside
+feeder_tap_source,output,output,device-rating,device-rating
+feeder_tap_short_source,yes,yes,no,no
+supply_capacity_quantity,device-ratings,continuous-output,continuous-output,continuous-output
+supply_capacity_limit,service-rating,conductor-ampacity,conductor-ampacity,conductor-ampacity
+supply_minimum_cu,none,6,6,6
+supply_minimum_al,none,4,4,4
+supply_length,limiters,dwelling,none,dwelling
+supply_disconnect,argued,argued,service-disconnect,not-said
+supply_grounding,by-analogy,as-service,as-service,as-service
+source_control,none,power-control,energy-management,multisource
+pv_rounding,none,none,none,drop-below-half
 """
 
 LOCATORS = """\
@@ -172,6 +191,37 @@ evse_device,625.41,625.41,625.41,625.41,C/C/C/U
 evse_managed,625.42,625.42,625.42(A),625.42(A),1/1/C/1
 evse_setting,625.42,625.42,625.42(B),625.42(B),1/1/C/U
 evse_disconnect,625.43,625.43,625.43,625.43(A),C/C/C/C
+bus_scope,705.12(B),705.12,705.12,705.12,C/C/1/U
+bus_sum,705.12(B)(2)(3)(a),705.12(B)(3)(1),705.12(B)(1),705.12(B)(1),C/C/C/U
+bus_120,705.12(B)(2)(3)(b),705.12(B)(3)(2),705.12(B)(2),705.12(B)(2),C/C/C/U
+bus_breakers,705.12(B)(2)(3)(c),705.12(B)(3)(3),705.12(B)(3),705.12(B)(3),C/C/C/U
+bus_centre,705.12(B)(2)(3)(d),705.12(B)(3)(4),705.12(B)(4),705.12(B)(4),C/C/1/U
+bus_feed_through,705.12(B)(2)(3),705.12(B)(3)(6),705.12(B)(5),705.12(B)(5),U/C/M/U
+bus_engineered,705.12(B)(2)(3)(e),705.12(B)(3)(5),705.12(B)(6),705.12(B)(6),M/C/1/U
+feeder_source,705.12(B)(2)(1),705.12(B)(1),705.12(A)(1) and (2),705.12(A),C/C/C/U
+feeder_tap,705.12(B)(2)(2),705.12(B)(2),705.12(A)(3),705.12(A)(3),M/1/C/U
+supply_side,705.12(A),705.11,705.11,705.11,C/C/C/1
+supply_capacity,705.12(A),705.11(A),705.11(A),705.11(A),M/C/1/U
+supply_minimum,705.60,705.11(B),705.11(B),705.11,1/C/1/1
+supply_length,705.31,705.11(C),705.11,705.11(C)(1),C/C/C/C
+supply_place,230.46 and 110.14,705.11,705.11,705.11,M/M/M/U
+supply_disconnect,705.12(A),705.11,705.11(D),705.11,M/C/1/1
+directory,705.10,705.10,705.10,705.10,M/C/C/U
+meter_socket,230.66,230.66(B),230.66(B),230.66(B),1/1/M/U
+backfeed_suitable,705.12(B)(4),705.12(D),705.30,705.30,C/1/M/U
+fastener,408.36(D),408.36(D),408.36(D),408.36(D),C/C/1/U
+fastener_exempt,705.12(B)(5),705.12(E),705.30,705.30,C/C/M/U
+source_disconnect,705.20,705.20,705.20,705.20,M/M/M/1
+source_circuit,705.60,705.28,705.28,705.28,M/C/C/U
+inverter_neutral,705.95,705.28(C),705.28(C),705.28(C),M/M/M/U
+source_overcurrent,705.30 and 705.65,705.30,705.30,705.30,M/1/1/U
+interrupting,110.9 and 705.16,110.9 and 705.16,110.9 and 705.16,110.9 and 705.16,M/M/M/U
+interconnect_device,705.170,705.70,705.70,705.70,M/M/M/U
+disconnect_grouping,230.72,230.72,230.72,230.72,M/M/M/U
+single_bond,250.24 and 250.142,250.24 and 250.142,250.24 and 250.142,250.24 and 250.142,M/M/M/U
+parallel,310.10(H),310.10(G),310.10(G),310.10(G),M/M/M/U
+voltage_change,210.19 and 215.2,210.19 and 215.2,210.19 and 215.2,210.19 and 215.2,M/M/M/U
+disconnect_rating,230.79(D),230.79(D),230.79(D),230.79(D),M/M/M/U
 """
 
 FURTHER_CITES = [
@@ -218,6 +268,9 @@ TABLES = [
     "equipment_ground",
     "conductor_properties",
     "conductor_sizes",
+    "conductor_area",
+    "raceway_area",
+    "impedance",
 ]
 
 STATUS = {"C": CONFIRMED, "1": UNCONFIRMED, "M": FROM_MEMORY, "U": UNCONFIRMED}
@@ -521,6 +574,11 @@ def test_difference():
         "control_reaches_optional": ("disputed", "yes"),
         "continuous_in_load_calculation": ("not-addressed", "excluded"),
         "emergency_disconnect": ("outdoors", "service-disconnect"),
+        "supply_length": ("none", "dwelling"),
+        "supply_length_ft": (0.0, 10.0),
+        "supply_disconnect": ("service-disconnect", "not-said"),
+        "source_control": ("energy-management", "multisource"),
+        "pv_rounding": ("none", "drop-below-half"),
     }
     assert difference(load("2023"), load("2023")) == []
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib
 import json
 import math
 import operator
@@ -13,11 +14,15 @@ from pathlib import Path
 import pytest
 
 from workbook_lib import editions, home, run
-from workbook_lib.workbooks import service_load
+from workbook_lib.workbooks import REGISTRY
 
 ROOT = Path(__file__).resolve().parent.parent
 SITES = ROOT / "example_inputs" / "sites"
-STORIES = tomllib.loads((ROOT / "tests" / "data" / "stories.toml").read_text(encoding="utf-8"))["story"]
+STORIES = [
+    {"workbook": "service_load", **story}
+    for name in ("stories.toml", "tie_stories.toml")
+    for story in tomllib.loads((ROOT / "tests" / "data" / name).read_text(encoding="utf-8"))["story"]
+]
 TOLERANCE = {"VA": 0.5, "A": 0.005, "kW": 0.0005, "kWh": 0.0005, "s": 0, "count": 0, "frac": 1e-9}
 """How far the library may be from the hand's answer, by unit."""
 
@@ -27,7 +32,8 @@ OPERATORS = {ast.Add: operator.add, ast.Sub: operator.sub, ast.Mult: operator.mu
 
 
 def name_of(story: dict) -> str:
-    return story["site"].removesuffix(".toml") + (f", {story['case']}" if "case" in story else "")
+    own = f"{story['workbook']}: " if story["workbook"] != "service_load" else ""
+    return own + story["site"].removesuffix(".toml") + (f", {story['case']}" if "case" in story else "")
 
 
 def arithmetic(line: str) -> float:
@@ -52,13 +58,18 @@ def hand_results(kind: str) -> list:
     return [pytest.param(row, id=f"{name_of(story)}: {key}") for story in STORIES for key, row in story["results"].items() if kind in row]
 
 
+def study_of(story: dict):
+    """The function that makes a story's sheet."""
+    return importlib.import_module(REGISTRY[story["workbook"]]).study
+
+
 @pytest.fixture(scope="module")
 def sheets() -> dict[str, tuple[object, object]]:
     """Home and sheet of every story, computed once."""
     found = {}
     for story in STORIES:
         one = home.read_home(SITES / story["site"], overrides=story.get("overrides", {}))
-        found[name_of(story)] = (one, service_load.study(one, editions.load(one.edition_year)))
+        found[name_of(story)] = (one, study_of(story)(one, editions.load(one.edition_year)))
     return found
 
 
@@ -168,11 +179,11 @@ def test_only_what_the_story_tells_is_open(story, sheets):
 @pytest.mark.parametrize("story", [story for story in STORIES if "overrides" not in story], ids=name_of)
 def test_results_json_says_the_same(story, tmp_path):
     """The way a person goes: `study --results-only` leaves the story's verdict and numbers, and its exit status."""
-    done = run.study(SITES / story["site"], only=["service_load"], out=tmp_path / "out", results_only=True)
+    done = run.study(SITES / story["site"], only=[story["workbook"]], out=tmp_path / "out", results_only=True)
     assert done.status == (0 if story["verdict"] == "pass" else 1)
     filed = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
     assert (filed["edition"], filed["edition_basis"]) == (story["edition"], story["edition_basis"])
-    sheet = filed["workbooks"]["service_load"]
+    sheet = filed["workbooks"][story["workbook"]]
     assert sheet["verdict"] == story["verdict"]
     for key, row in story["results"].items():
         if "text" in row:

@@ -45,7 +45,7 @@ WORDS = {
     ("[service]\n", "fault_current_at"): ("transformer", "service-point", "meter"),
     ('[[panel]]\nid = "x"\nconnected_to = "service"\n', "kind"): ("panelboard", "meter-main", "combiner", "split-bus"),
     (PANEL, "feed"): ("top", "bottom", "centre"),
-    (PANEL, "bus_rule"): ("sum", "120", "centre", "breakers", "feed-through"),
+    (PANEL, "bus_rule"): ("sum", "120", "centre", "breakers", "feed-through", "engineered"),
     (PANEL, "breakers_listed"): ("all", "some"),
     (PANEL + BREAKER, "position"): ("top", "middle", "bottom"),
     (PANEL + BREAKER, "backfeed"): ("suitable", "line-load-marked", "unknown"),

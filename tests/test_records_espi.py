@@ -20,7 +20,7 @@ from workbook_lib.errors import InputFault, MissingInput
 from workbook_lib.records import examine, settle
 from workbook_lib.records.clock import by_rules, decode_rule, fixed, zone
 from workbook_lib.records.espi import read_espi
-from workbook_lib.records.record import Declared
+from workbook_lib.records.record import NOT_STATED, Declared
 
 DATA = Path(__file__).resolve().parent / "data" / "records"
 
@@ -173,7 +173,7 @@ def test_of_several_qualities_the_estimated_one_is_kept_and_a_missing_one_is_the
         rows += made.reading(start, value, extra=some)
     typed = made.entry("ReadingType", "<uom>72</uom>")
     record = read(tmp_path, made.document(made.feed([typed, made.entry("IntervalBlock", rows)])))
-    assert record.quality.tolist() == [{3: 8, 4: 9, 5: 19, 6: 17}.get(place, 0) for place in range(len(HOUR))]
+    assert record.quality.tolist() == [{3: 8, 4: 9, 5: 19, 6: 17}.get(place, NOT_STATED) for place in range(len(HOUR))]
     each = "".join(made.reading(start, value, quality=place % 20) for place, (start, value) in enumerate(HOUR))
     record = read(tmp_path, made.document(made.feed([typed, made.entry("IntervalBlock", each)])))
     assert record.quality.tolist() == [place % 20 for place in range(len(HOUR))]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import importlib
 import json
 import re
 import shutil
@@ -16,7 +17,8 @@ from tests.conftest import ROOT
 from workbook_lib import editions, home, notebook, notebook_tools, run
 from workbook_lib.errors import CalculationFault, InputFault, MachineryFault
 from workbook_lib.render import results
-from workbook_lib.workbooks import service_load
+from workbook_lib.sheet import worst
+from workbook_lib.workbooks import REGISTRY, service_load
 
 SITES = ROOT / "example_inputs" / "sites"
 HOMES = sorted(SITES.glob("*.toml"))
@@ -55,10 +57,10 @@ def studied(tmp_path_factory) -> dict[str, Path]:
 def test_results_only_files_what_the_library_gives(site, tmp_path):
     made = run.study(site, out=tmp_path / "out", results_only=True)
     known = home.read_home(site)
-    sheet = service_load.study(known, editions.load(known.edition_year))
-    expected = results.document((sheet,), known.inputs, known.inputs_sha256)
+    sheets = [importlib.import_module(module).study(known, editions.load(known.edition_year)) for module in REGISTRY.values()]
+    expected = results.document(sheets, known.inputs, known.inputs_sha256)
     assert json.loads((tmp_path / "out" / "results.json").read_bytes()) == json.loads(results.to_bytes(expected))
-    assert made.state == str(sheet.verdict)
+    assert made.state == str(worst(sheet.verdict for sheet in sheets))
     assert [path.name for path in (tmp_path / "out").iterdir()] == ["results.json"]
 
 
@@ -81,7 +83,9 @@ def test_a_notebook_that_files_something_else_is_a_machinery_fault(tmp_path, mon
 def test_the_folder_holds_everything_and_nothing_else(studied):
     for folder in studied.values():
         names = {path.name for path in folder.iterdir()}
-        assert names == {"results.json", "index.html", "published.html", "service_load.ipynb", "service_load.html", "inputs"}
+        assert names == {"results.json", "index.html", "published.html", "inputs"} | {
+            f"{workbook}.{kind}" for workbook in REGISTRY for kind in ("ipynb", "html")
+        }
         assert [path.name for path in folder.parent.iterdir() if path.name.startswith(".")] == []
 
 
@@ -220,7 +224,9 @@ def test_a_crash_in_the_middle_leaves_the_old_study_and_nothing_half(crash, erro
     monkeypatch.setattr(run, crash, broken)
     if crash == "swap":
         known = home.read_home(HOMES[0])
-        monkeypatch.setattr(run, "filed_in", lambda executed: notebook.document(known, (notebook.sheet_of(known, "service_load"),)))
+        monkeypatch.setattr(
+            run, "filed_in", lambda executed: notebook.document(known, [notebook.sheet_of(known, name) for name in REGISTRY])
+        )
     with pytest.raises(error, match="in the middle"):
         run.study(HOMES[0], out=old)
     assert (old / "index.html").read_text(encoding="utf-8") == "old\n"

@@ -230,11 +230,22 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True)
+class Mark:
+    """One thing of a diagram: its id, the graphic symbol, what it hangs on, its lines of words, its place in words."""
+
+    id: str
+    symbol: str
+    parent: str
+    words: tuple[str, ...]
+    place: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Figure:
     """What a figure plots, as data: kind (which drawing), title, text description, and its table.
 
     `grid` holds numbers that are drawn and too many for the table, row by row, None where there is none;
-    the kind says what rows and columns are.
+    the kind says what rows and columns are. `marks` are the things of a diagram, what stands above before what hangs on it.
     """
 
     key: str
@@ -245,6 +256,7 @@ class Figure:
     limits: tuple[tuple[str, float], ...] = ()
     unit: str = ""
     grid: tuple[tuple[float | None, ...], ...] = ()
+    marks: tuple[Mark, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from tests.browser.chrome import Chrome
 from tests.browser.conftest import HOMES
 from workbook_lib.errors import MachineryFault
 from workbook_lib.render import pdf
+from workbook_lib.workbooks import REGISTRY
 
 pytestmark = pytest.mark.browser
 
@@ -155,7 +156,7 @@ def test_no_word_is_printed_outside_the_margins(name, studies, tmp_path):
 @pytest.mark.parametrize("name", HOMES)
 def test_a_study_with_pdf_has_one_for_each_sheet_and_the_index(name, studies):
     folder = studies[name]
-    assert {path.name for path in folder.glob("*.pdf")} == {"service_load.pdf", "index.pdf"}
+    assert {path.name for path in folder.glob("*.pdf")} == {"index.pdf", *(f"{name}.pdf" for name in REGISTRY)}
     for path in folder.glob("*.pdf"):
         content = path.read_bytes()
         assert content.startswith(b"%PDF-")

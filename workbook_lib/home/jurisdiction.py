@@ -73,7 +73,7 @@ RULES: dict[str, Leaf] = {
     "evse_demand": _switch("evse_demand", "charging inside the demand tier or outside"),
     "evse_load": _switch("evse_load", "what the load of a charger is taken from"),
     "backup_capacity": Choice("rule for the capacity of a backup source", ("702", "710", "705.80")),
-    "socket_overload": Choice("reading of the load on a meter socket", ("calculated", "breakers")),
+    "socket_overload": Choice("reading of the load on a meter socket", ("calculated", "continuous", "breakers")),
     "interval_factor": Factor(
         "factor from hourly to quarter-hour demand", limit=Limit(at_least=1, at_most=4, why="one hour's energy in one quarter")
     ),

@@ -100,6 +100,9 @@ class Transformer(Record):
 
     rating: Annotated[Given, Number("transformer rating", "apparent power", Limit(above=0, at_most=1000000))] = None
     impedance: Annotated[Given, Fraction("transformer impedance", limit=Limit(above=0, at_most=0.2))] = None
+    resistance: Annotated[Given, Fraction("transformer resistance", limit=Limit(above=0, at_most=0.2))] = None
+    reactance: Annotated[Given, Fraction("transformer reactance", limit=Limit(above=0, at_most=0.2))] = None
+    primary_voltage: Annotated[Given, Number("voltage of the primary", "voltage", Limit(at_least=1000, at_most=40000))] = None
     primary_fault: Annotated[Given, Number("fault current of the primary", "fault current", FAULT_A, words=("infinite",))] = None
     conductor: Conductor | None = None
 

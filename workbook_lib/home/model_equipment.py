@@ -243,7 +243,7 @@ class Panel(Record):
     main: Annotated[Given, Number("main breaker", "current", DEVICE_A, words=("none",))] = None
     feed: Annotated[Given, Choice("feed position", ("top", "bottom", "centre"))] = None
     feed_through: Annotated[Given, YesNo("feed-through lugs")] = None
-    bus_rule: Annotated[Given, Choice("bus rule relied on", ("sum", "120", "centre", "breakers", "feed-through"))] = None
+    bus_rule: Annotated[Given, Choice("bus rule relied on", ("sum", "120", "centre", "breakers", "feed-through", "engineered"))] = None
     interrupting_rating: Annotated[Given, Number("interrupting rating", "fault current", FAULT_A)] = None
     spaces: Annotated[Given, Count("spaces", Limit(at_least=1, at_most=84))] = None
     breakers_listed: Annotated[Given, Choice("how many of its breakers are listed here", ("all", "some"))] = None
@@ -316,6 +316,7 @@ class Source(Record):
     neutral: Annotated[Given, Choice("use of the neutral", ("none", "instrumentation", "loaded"))] = None
     pass_through_current: Annotated[Given, Number("pass-through current", "current", DEVICE_A)] = None
     short_circuit_rating: Annotated[Given, Number("short-circuit rating of its islanding switch", "fault current", FAULT_A)] = None
+    fault_current: Annotated[Given, Number("fault current that it feeds", "fault current", FAULT_A)] = None
     array: Annotated[tuple[Array, ...], AllRows] = ()
     island: Island | None = None
     conductor: Conductor | None = None

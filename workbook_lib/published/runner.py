@@ -209,6 +209,17 @@ def _measured(inputs: Mapping, edition: Edition) -> Answers:
     return {"average_kw": average.value, "demand_a": amperes["demand"], "total_a": amperes["total"]}
 
 
+def _tie(name: str) -> Callable[[Mapping, Edition], Answers]:
+    """An adapter of the module on printed connections, loaded when first used."""
+
+    def adapter(inputs: Mapping, edition: Edition) -> Answers:
+        from workbook_lib.published import tie
+
+        return getattr(tie, name)(inputs, edition)
+
+    return adapter
+
+
 ADAPTERS: dict[str, Callable[[Mapping, Edition], Answers]] = {
     "lookup": _lookup,
     "bracket": _bracket,
@@ -230,6 +241,16 @@ ADAPTERS: dict[str, Callable[[Mapping, Edition], Answers]] = {
     "hvac_optional": _hvac_optional,
     "house": _house,
     "measured": _measured,
+    "tie": _tie("answers"),
+    "source_circuit": _tie("circuit"),
+    "grounding": _tie("grounding"),
+    "raceway": _tie("raceway"),
+    "raceway_room": _tie("room"),
+    "fault": _tie("fault"),
+    "point_to_point": _tie("point"),
+    "voltage": _tie("voltage"),
+    "pv_rounding": _tie("factored"),
+    "electrode": _tie("electrode"),
 }
 """Rule name of a case file -> adapter of its inputs and an edition."""
 

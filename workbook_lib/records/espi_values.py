@@ -114,7 +114,7 @@ def _columns(channel: Channel, notes: Notes) -> tuple[np.ndarray, np.ndarray, np
         raise notes.fault(f"a value of {channel.label} is too large", str(int(value[np.abs(value).argmax()])), "whole numbers of 48 bits")
     if (length > LONGEST_S).any():
         raise notes.fault(f"a reading of {channel.label} longer than a year", f"{int(length.max())} s", f"{LONGEST_S} s")
-    default = channel.code("defaultQuality", kinds.VALID)
+    default = channel.code("defaultQuality", kinds.NOT_STATED)
     return value, start, length, np.where(quality >= 0, quality, default).astype(np.int16)
 
 

@@ -14,10 +14,13 @@ import numpy as np
 
 from workbook_lib.records.clock import Clock
 
+NOT_STATED = -1
+"""Quality of a reading of which the file says nothing."""
 VALID, MANUAL, ESTIMATED_REFERENCE_DAY, ESTIMATED_LINEAR, QUESTIONABLE, DERIVED, PROJECTED, MIXED, RAW = 0, 7, 8, 9, 10, 11, 12, 13, 14
 """Quality codes of NAESB ESPI (usage schema, QualityOfReading); a table's marks are put into the same codes."""
 QUALITY_WORDS: Mapping[int, str] = MappingProxyType(
     {
+        NOT_STATED: "not stated in the file",
         VALID: "valid",
         MANUAL: "edited by hand",
         ESTIMATED_REFERENCE_DAY: "estimated from a reference day",

@@ -11,7 +11,7 @@ from workbook_lib.records import table_columns as columns
 from workbook_lib.records import table_times as times
 from workbook_lib.records import table_values as values
 from workbook_lib.records.clock import Clock
-from workbook_lib.records.record import VALID, Declared, Progress, Record, Summary
+from workbook_lib.records.record import NOT_STATED, Declared, Progress, Record, Summary
 from workbook_lib.records.table_columns import Roles
 from workbook_lib.records.table_rows import one_channel, readable, sort_rows, untimed_rows
 from workbook_lib.records.table_shape import Table, load_text, read_shape
@@ -66,6 +66,7 @@ def _read(table: Table, roles: Roles, site_clock: Clock | None, talk: Talk, tell
         talk.stop("file", "no readings", f"{len(table)} rows, none with a time and a value", "one row or more", "get the file again")
     unit = _unit(table, roles, keep, talk)
     numbers = _numbers(table, roles, keep, talk)
+    _unused(table, roles, talk)
     walls = times.read_walls(table, roles, scans, hours, keep, talk) if dated else None
     clock = times.choose_clock(walls, site_clock, talk) if dated else None
     lines = table.lines[keep]
@@ -242,10 +243,21 @@ def _together(roles: Roles, amounts: dict[int, np.ndarray], unit: str) -> tuple[
     return amount, received, {}
 
 
+def _unused(table: Table, roles: Roles, talk: Talk) -> None:
+    """Name the columns that nothing is read from: what they hold may bear on the record."""
+    used = {*roles.times(), *roles.amounts(), *roles.channel, roles.quality, roles.unit}
+    left = [table.label(k) for k in range(len(table.headers)) if k not in used]
+    if left:
+        talk.decide(
+            f"columns not used: {', '.join(map(str, left[:12]))}{', ...' if len(left) > 12 else ''}",
+            "no value is read from them; look whether they bear on the record",
+        )
+
+
 def _quality(table: Table, roles: Roles, keep: np.ndarray, talk: Talk) -> np.ndarray:
-    """Quality codes of the kept rows; valid where the file has no such column."""
+    """Quality codes of the kept rows; not stated where the file has no such column."""
     if roles.quality is None:
-        return np.full(int(keep.sum()), VALID, dtype=np.int16)
+        return np.full(int(keep.sum()), NOT_STATED, dtype=np.int16)
     talk.decide(f"quality from {table.label(roles.quality)!r}", "its header and its words")
     return values.read_quality([table.columns[roles.quality][row] for row in np.flatnonzero(keep).tolist()], talk)
 

@@ -391,6 +391,7 @@ def without_dates(count: int, site_clock: Clock | None, talk: Talk) -> Times | N
             talk.fault("first_start", "no single moment", value, "a time that the clock shows once", todo)
             return None
         begin = moments[0]
-    talk.decide(f"{count} rows in order from {clock.text(begin)} on, each {step} s", talk.given("first_start"))
+    why = f"{talk.given('first_start')}; gaps, order and coverage cannot show in a file without dates"
+    talk.decide(f"{count} rows in order from {clock.text(begin)} on, each {step} s", why)
     start = begin + step * np.arange(count, dtype=np.int64)
     return Times(start, np.full(count, step, dtype=np.int64), np.ones(count, bool), clock)

@@ -33,7 +33,10 @@ PENDING = (Verdict.NEEDS_INPUT, Verdict.JUDGEMENT)
 NOT_DECIDING = "shown, does not decide"
 
 
-RESULT_WORDS = {"largest_evse_a": "largest standard charger that fits"}
+RESULT_WORDS = {
+    "largest_evse_a": "largest standard charger that fits by the load, before the 125 % of continuous load",
+    "largest_evse_with_125_a": "largest standard charger that fits with its load at 125 %",
+}
 """Words for results that have no step of their own."""
 
 
@@ -103,7 +106,7 @@ ANSWERS = {
     Verdict.NOT_APPLICABLE: "The question does not arise.",
 }
 """What a verdict answers to the question of the check."""
-IN_SHORT = 6
+IN_SHORT = 7
 """How many results stand with the verdict: the first of the sheet."""
 
 

@@ -12,7 +12,7 @@ from html import escape
 from io import StringIO
 
 from workbook_lib.errors import MachineryFault
-from workbook_lib.render import numbers, record_figures
+from workbook_lib.render import diagrams, numbers, record_figures
 from workbook_lib.sheet import Figure
 
 WIDTH_IN = 5.0
@@ -35,9 +35,12 @@ _FONTS = "Helvetica Neue, Helvetica, Arial, Liberation Sans, DejaVu Sans, sans-s
 
 def svg(figure: Figure) -> str:
     """The drawing of a figure. Errors: MachineryFault if its kind has no drawing."""
+    if figure.kind in diagrams.KINDS:
+        return diagrams.svg(figure)
     draw = KINDS.get(figure.kind)
     if draw is None:
-        raise MachineryFault(f"figure {figure.key}: no drawing for kind {figure.kind!r}; there are {', '.join(sorted(KINDS))}")
+        known = ", ".join(sorted((*KINDS, *diagrams.KINDS)))
+        raise MachineryFault(f"figure {figure.key}: no drawing for kind {figure.kind!r}; there are {known}")
     from matplotlib import rc_context
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure as Canvas

@@ -215,7 +215,7 @@ def open_between(check: Check, low: Quantity) -> Check:
         return check
     lower = compare(check.key, check.question, low, check.relation, check.required)
     if lower.verdict is Verdict.FAIL:
-        return replace(check, provided=low, note=_joined(check.note, "fails even by the lowest reading of the record"))
+        return replace(check, provided=low, note=_joined(check.note, "fails even by the reading that it cannot be below"))
     words = (
         f"the record's intervals are longer than a quarter hour: {low.value:.1f} {low.unit} if the load was even within them, "
         f"{check.provided.value:.1f} {check.provided.unit} if all of it fell in one quarter"

@@ -136,7 +136,8 @@ def continuous_check(demand: Step, full: Step, limit: Quantity, edition: Edition
     carrying the 125 % into a calculated load. Parameters: [A]. Returns: Check [A]. Source: 230.42(A).
     """
     key, question = "continuous-load", "does the service carry 125 % of the continuous load as well?"
-    worse = compare(key, question, full, "<=", limit, edition.cite("service_conductor"))
+    words = "tested against the service; its conductors, sized for the rating by the dwelling rule, have service-conductor"
+    worse = compare(key, question, full, "<=", limit, edition.cite("service_conductor"), note=words)
     if worse.verdict is Verdict.PASS:
         return worse
     after_demand = compare(key, question, demand, "<=", limit, edition.cite("service_conductor"))
@@ -149,8 +150,9 @@ def continuous_check(demand: Step, full: Step, limit: Quantity, edition: Edition
         "<=",
         limit,
         edition.cite("service_conductor"),
-        note=f"with the continuous load at its whole amount; after its demand factor {demand.value:.1f} A, {reading} the limit; "
-        "whether the 125 % is carried into a calculated load is argued",
+        note="with the continuous load at its whole amount; "
+        + (f"after its demand factor {demand.value:.1f} A, {reading} the limit; " if demand is not full else "")
+        + "whether the 125 % is carried into a calculated load is argued",
         closes="the authority's reading of 230.42, or equipment listed for 100 %",
         decides="the authority having jurisdiction",
     )

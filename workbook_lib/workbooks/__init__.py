@@ -4,5 +4,8 @@
 its sheet and the notebook that shows it.
 """
 
-REGISTRY: dict[str, str] = {"service_load": "workbook_lib.workbooks.service_load"}
+REGISTRY: dict[str, str] = {
+    "service_load": "workbook_lib.workbooks.service_load",
+    "backfeed_and_tap": "workbook_lib.workbooks.backfeed_and_tap",
+}
 """Workbook name (also the notebook's file name) -> module with `study(home, edition) -> Sheet`."""

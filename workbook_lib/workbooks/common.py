@@ -82,7 +82,8 @@ def edition_adopted(home) -> Check:
             fields=tuple(amendments),
         )
     if home.edition_basis == "adopted":
-        return Check(key, question, Verdict.PASS, note=f"{home.edition_year}, adopted")
+        day = home.site.site.permit_date
+        return Check(key, question, Verdict.PASS, note=f"{home.edition_year}, adopted" + (f" on the permit date {day}" if day else ""))
     if home.edition_basis == "what-if":
         note = f"not the adopted edition: {home.edition_year} is a what-if"
         return Check(key, question, Verdict.JUDGEMENT, note=note, closes="study under the adopted edition", decides="the engineer")

@@ -15,7 +15,9 @@ def lowered(work, check: Check) -> Check:
     """A check of the service load [A] by what the demand cannot exceed, left open where its lowest reading passes."""
     if work.low_a is None or check.provided is not work.load_a:
         return check
-    return measured.open_between(check, work.low_a)
+    from workbook_lib.workbooks.service_record import by_factor
+
+    return by_factor(work, measured.open_between(check, work.low_a))
 
 
 def continuous_load(work) -> Check:
@@ -41,7 +43,9 @@ def continuous_load(work) -> Check:
     if work.low_a is None or check.verdict is Verdict.PASS:
         return check
     low = service.continuous_current(work.low_a, continuous, work.voltage, work.edition, key="service.continuous_low")
-    return replace(check, note=f"{check.note}; by the lowest reading of the record {low.value:.1f} A")
+    note = f"{check.note}; by the reading that it cannot be below {low.value:.1f} A"
+    closes = "first a record of shorter intervals: the load itself is open"
+    return replace(check, note=note, closes=closes, provided=None, relation="", required=None)
 
 
 def _after_tier(key: str, part: Quantity, rest: Input) -> Step:

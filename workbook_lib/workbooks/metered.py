@@ -294,7 +294,8 @@ def _current(peak: Step, factor: Input | None, edition: Edition) -> Step:
 
     voltage = nominal_voltage(edition)
     load = measured.demand_va("highest-interval", peak, factor, voltage, edition)
-    return service.load_current("measured.highest-interval.current", load, voltage, edition.cite("measured"))
+    current = service.load_current("measured.highest-interval.current", load, voltage, edition.cite("measured"))
+    return replace(current, meaning="highest interval of the record, in amperes")
 
 
 def _volt_amperes(home, reading: str, average: Quantity, factor: Input | None, one_leg: bool, edition: Edition) -> Step:

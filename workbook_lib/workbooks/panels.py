@@ -9,7 +9,8 @@ from workbook_lib.errors import CalculationFault, MissingInput
 from workbook_lib.rules import conductor, measured, service
 from workbook_lib.rules.loads import LoadItem
 from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, holds, needs_input
-from workbook_lib.workbooks import common
+from workbook_lib.workbooks import common, record_checks
+from workbook_lib.workbooks.in_place import ampacity_of, raceway_of
 from workbook_lib.workbooks.methods import general_steps, standard
 from workbook_lib.workbooks.prepare import panel_scope, root_panels, text
 
@@ -78,6 +79,9 @@ def _measured_allowed(work, key: str, counts: bool) -> Check:
         fields = ["records.load", "records.maximum_demand"]
         note = "no meter record and no utility letter is given: one of them is needed"
         return needs_input(key, question, fields, source, note=note, counts=counts)
+    why = record_checks.barred(work.home, work.metered, work.edition)
+    if why:
+        return Check(key, question, Verdict.FAIL, source=source, note=f"condition that fails: {why}; see measured-allowed", counts=False)
     note = "its conditions stand in measured-allowed and in the checks of the record"
     return Check(key, question, Verdict.PASS, source=source, note=note, counts=counts)
 
@@ -121,68 +125,6 @@ def service_ampacity(work) -> Step:
     return work.ampacity
 
 
-def ampacity_of(home, wire, path: str, edition, *, rating: Quantity | None, neutral: bool = False, size: Input | None = None) -> Step:
-    """Ampacity in place [A] of a `conductor` table of the site file, or of its neutral.
-
-    Errors: MissingInput naming every field that lacks.
-    """
-    if wire is None:
-        raise MissingInput([path])
-    names = ["neutral" if neutral else "size", "material", "insulation"]
-    lacking = [f"{path}.{name}" for name in names if getattr(wire, name) is None]
-    raceway = _raceway(home, wire)
-    if raceway is None or raceway.ambient is None:
-        lacking.append(f"{path}.raceway" if not wire.raceway else f"raceway.{text(wire.raceway)}.ambient")
-    if wire.terminals is None and rating is None:
-        lacking.append(f"{path}.terminals")
-    if lacking:
-        raise MissingInput(lacking)
-    if size is None:
-        size = wire.neutral if neutral else wire.size
-    name = f"{path}.neutral" if neutral else path
-    ambient: Quantity = raceway.ambient
-    if raceway.above_roof is not None:
-        ambient = conductor.roof_ambient(f"{name}.ambient", raceway.ambient, raceway.above_roof, wire.insulation, edition)
-    return conductor.conductor_ampacity(
-        name,
-        size,
-        wire.material,
-        wire.insulation,
-        wire.terminals,
-        ambient,
-        current_carrying(name, raceway.other_current_carrying),
-        wire.sets,
-        edition,
-        rating=rating,
-    )
-
-
-def _raceway(home, wire) -> object | None:
-    """The raceway that a conductor names; None where it names none."""
-    return next((raceway for raceway in home.site.raceway if raceway.id == text(wire.raceway)), None)
-
-
-def current_carrying(path: str, other: Input | None) -> Quantity:
-    """Current-carrying conductors in the raceway: two ungrounded and what else shares it; the neutral of 120/240 V does not count.
-
-    Returns: [count]. Source: 310.15(E) (2017: 310.15(B)(5)), from memory; each set in a raceway of its own.
-    """
-    note = "the neutral of 120/240 V does not count: 310.15(E), in 2017 310.15(B)(5), from memory"
-    own = Input(f"{path}.ungrounded", "ungrounded conductors of one set", 2.0, "count", "choice", note)
-    if other is None:
-        return own
-    return Step(
-        f"{path}.current_carrying",
-        "n",
-        "current-carrying conductors together",
-        "own + other",
-        {"own": own, "other": other},
-        own.value + other.value,
-        "count",
-        note="each set in a raceway of its own",
-    )
-
-
 def conductors(work) -> None:
     """Check `service-conductor` and its steps."""
     site, edition = work.home.site, work.edition
@@ -198,7 +140,7 @@ def conductors(work) -> None:
     work.checks.append(conductor.conductor_check("service-conductor", CONDUCTOR_QUESTION, ampacity, required, edition.cite("dwelling_83")))
     work.result("service_conductor_ampacity_a", ampacity)
     table = _sizes(work, required)
-    raceway = _raceway(work.home, site.service.conductor)
+    raceway = raceway_of(work.home, site.service.conductor)
     for name, taken in (("above_roof", "not close above a roof"), ("other_current_carrying", "shared with no other circuit")):
         if getattr(raceway, name) is None:
             work.assumptions.append(Assumption(f"raceway.{raceway.id}.{name}", f"raceway {raceway.id} is taken to be {taken}"))

@@ -84,7 +84,13 @@ def inverse(work) -> None:
     for name in names:
         loads = [(size, _load_with(work, name, base, size, circuit)) for size, circuit in sizes]
         passing = [size for size, amperes in loads if holds(amperes, "<=", limit_a) and size in carried]
-        cells[name] = [f"{amperes:,.1f} {_word(size, passing, carried)}" for size, amperes in loads]
+        open_ = [size for size, _ in loads if size not in passing and size in carried and _open(work, name, base, size, limit_a)]
+        cells[name] = [
+            f"{amperes:,.1f} {'open: fits by the lowest reading' if size in open_ else _word(size, passing, carried)}"
+            for size, amperes in loads
+        ]
+        if name == work.method and not work.home.site.service.hundred_percent_rated:
+            _with_125(work, [pair for pair in loads if pair[0] in passing], limit_a)
         keys = [f"largest_evse_a:{name}"] + (["largest_evse_a"] if name == work.method else [])
         for key in keys:
             if passing:
@@ -97,6 +103,16 @@ def inverse(work) -> None:
     rows = tuple((size, circuit, *(cells[name][index] for name in names)) for index, (size, circuit) in enumerate(sizes))
     table = Table(columns, rows, f"Chargers tried, against {limit_a:g} A", 0)
     work.sections.append(Section("What is left: amperes, and the largest charger that fits", tuple(spare), _inverse_prose(work), table))
+
+
+def _with_125(work, loads: Sequence[tuple[float, float]], limit_a: float) -> None:
+    """Result `largest_evse_with_125_a`: of the chargers [A] that fit, the largest whose own load fits at 125 % as well."""
+    more = work.edition.value("continuous_frac").value - 1
+    own = [size for size, amperes in loads if holds(amperes + more * size, "<=", limit_a)]
+    if own:
+        work.results["largest_evse_with_125_a"] = Result(max(own), "A")
+    else:
+        work.not_checked.append("largest_evse_with_125_a: no standard charger size fits with its load at 125 %")
 
 
 def _word(size: float, passing: Sequence[float], carried: Sequence[float]) -> str:
@@ -129,6 +145,13 @@ def _load_with(work, name: str, base: Sequence[LoadItem], size: float, circuit: 
     """Service load [A] by a method with one charger of this size [A] on a circuit of this rating [A]."""
     result = CALCULATE[name](work.scope.with_items([*base, _trial(work, size, circuit)]), work.edition, work.general)
     return result.total.value / nominal_voltage(work.edition).value
+
+
+def _open(work, name: str, base: Sequence[LoadItem], size: float, limit_a: float) -> bool:
+    """Whether a charger of this size [A] fits by the reading that it cannot be below alone."""
+    circuit = size / work.edition.value("circuit_frac").value
+    low = CALCULATE[name](work.scope.with_items([*base, _trial(work, size, circuit)]), work.edition, work.general).low
+    return low is not None and holds(low.value / nominal_voltage(work.edition).value, "<=", limit_a)
 
 
 def _trial(work, size: float, circuit: float) -> LoadItem:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from workbook_lib.records.record import NOT_STATED
 from workbook_lib.sheet import Check, Input, Source, Verdict, compare, needs_input
 from workbook_lib.workbooks.prepare import text
 
@@ -56,7 +59,7 @@ def _signs(home, metered) -> list[str]:
 
 def allowed(home, metered, edition, *, counts: bool) -> Check:
     """Check `measured-allowed`: does generation, storage or peak shaving in the record bar the method? Source: 220.87."""
-    key, question = "measured-allowed", "was there no generation, storage or peak shaving while the record ran?"
+    key, question = "measured-allowed", "is the record free of generation, storage and peak shaving?"
     source, switch = edition.cite("measured"), edition.value("measured_generation")
     records = home.site.records
     if metered is None:
@@ -82,7 +85,13 @@ def allowed(home, metered, edition, *, counts: bool) -> Check:
         local = switch.source or source
         note = f"{'; '.join(signs)}; {local} does not bar it: the demand behind it may be higher than the meter saw"
         return Check(key, question, Verdict.PASS, source=local, note=note, counts=counts)
-    return Check(key, question, Verdict.PASS, source=source, note="none is stated, and the record shows no sign of it", counts=counts)
+    stands = [one.id for one in home.site.source if one.status == "existing"]
+    if stands:
+        note = f"none is stated for the record, but {', '.join(stands)} stands in the home: the text asks whether the home has any"
+        closes = "the date from which it ran, after the record, and the authority's word"
+        return Check(key, question, Verdict.JUDGEMENT, source=source, note=note, counts=counts, closes=closes, decides=AUTHORITY)
+    seen = "and the record shows no sign of it" if metered.facts is not None else "and a letter of one figure can show no sign of it"
+    return Check(key, question, Verdict.PASS, source=source, note=f"none is stated, {seen}", counts=counts)
 
 
 def _own_use_check(key: str, question: str, source: Source, *, rebuilt: bool, counts: bool) -> Check:
@@ -104,7 +113,7 @@ def record_checks(home, metered, edition, *, counts: bool) -> list[Check]:
     made = [allowed(home, metered, edition, counts=counts), _days(metered, edition, counts)]
     if metered is None:
         return made
-    short = branch_of(metered, edition) == "short"
+    short = branch_of(metered, edition) != "year"
     made.append(_coverage(metered, edition, short, counts))
     if metered.facts is not None:
         made.append(_quality(metered, counts))
@@ -146,7 +155,8 @@ def _coverage(metered, edition, short: bool, counts: bool) -> Check:
     whole = Input("record.whole", "the whole of it", 1.0, "frac", "choice")
     check = compare(key, question, covered, ">=", whole, source, counts=counts)
     if check.verdict is Verdict.PASS:
-        return check
+        counted = any("without dates" in one.why for one in metered.facts.record.decisions)
+        return replace(check, note="its rows are counted from one stated start: a gap could not show") if counted else check
     hours = sum(gap.end - gap.start for gap in report.gaps) / 3600
     words = f"{len(report.gaps)} gaps, {hours:,.2f} h in all; a gap may hide the highest demand"
     if short:
@@ -195,7 +205,9 @@ def _quality(metered, counts: bool) -> Check:
     if off:
         found.append(f"{len(off)} totals of the file differ from the sum of its readings")
     if not found:
-        return Check(key, question, Verdict.PASS, note="nothing of the kind was found", counts=counts)
+        unsaid = all(code == NOT_STATED for code, _, _ in report.qualities)
+        note = "nothing of the kind was found" + ("; the file says nothing of the quality of its readings" if unsaid else "")
+        return Check(key, question, Verdict.PASS, note=note, counts=counts)
     return Check(key, question, Verdict.JUDGEMENT, note="; ".join(found), counts=counts, closes=BETTER_RECORD, decides=UTILITY)
 
 
@@ -207,7 +219,10 @@ def _interval(metered, edition, counts: bool) -> Check:
     check = compare(key, question, metered.interval, "<=", wanted, source, counts=counts)
     if check.verdict is Verdict.PASS:
         return check
-    note = "slower than 15 minutes: the bound with all energy in one quarter is not below any 15-minute average"
+    note = (
+        "slower than 15 minutes: the bound with all energy in one quarter is not below the average of any quarter hour of the clock; "
+        "a window across two intervals is bounded by both"
+    )
     closes = "a record of 15-minute intervals, or a record of one year"
     return Check(key, question, Verdict.JUDGEMENT, metered.interval, "<=", wanted, source, note, counts, closes, AUTHORITY)
 
@@ -245,7 +260,8 @@ def _legs(home, metered, edition, counts: bool) -> Check:
         return Check(key, question, Verdict.PASS, source=source, note="the record has each leg; the heavier one counts", counts=counts)
     fraction = home.site.records.heavier_leg_fraction
     if fraction is not None:
-        note = f"a metered total; {fraction.value * 100:g} % on the heavier leg, as {fraction.origin}"
+        when = f" ({fraction.note})" if fraction.note else ""
+        note = f"a metered total; {fraction.value * 100:g} % on the heavier leg, as {fraction.origin}{when}; taken as the share at the peak"
         return Check(key, question, Verdict.PASS, source=source, note=note, counts=counts)
     return Check(
         key,

@@ -73,11 +73,12 @@ def report_section(record: Record, report: Report, *, withheld: bool) -> tuple[S
 
 def _facts(record: Record, report: Report) -> list[tuple[str, str]]:
     lengths = ", ".join(f"{length_words(length)} ({count:,})" for length, count in report.lengths)
+    given = ", nothing given back meanwhile" if record.received is not None else ""
     rows = [
         ("File", record.file or "not named"),
         ("Channel", record.channel or "the only one"),
         ("Register", REGISTERS[record.register]),
-        ("Unit", f"{record.unit}; shown as {shown_unit(record)}"),
+        ("Unit", f"kept in {record.unit}, shown in {shown_unit(record)}"),
         ("What a reading is", BASES[record.basis]),
         ("Local clock", record.clock.name),
         ("Readings", f"{report.readings_count:,}"),
@@ -95,7 +96,7 @@ def _facts(record: Record, report: Report) -> list[tuple[str, str]]:
         ("Readings of zero length, not used", _counted(len(report.zero_lengths))),
         ("Negative readings", _counted(report.negative_count)),
         ("Estimated or doubtful readings", _counted(report.estimated_count)),
-        ("Runs of exact zero", _runs(report.zero_runs)),
+        (f"Runs of exact zero{given}", _runs(report.zero_runs)),
         ("Runs of one unchanging value", _runs(report.stuck_runs)),
     ]
     rows += [(f"Quality: {words}", f"{count:,} readings") for _, words, count in report.qualities]

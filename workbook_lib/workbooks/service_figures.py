@@ -73,7 +73,8 @@ def _measured(work) -> Figure:
     if "new" in total.uses:
         rows.append(("added by this work", total.uses["new"].value, total.uses["new"].value))
     rows.append(("whole load", sum(row[1] for row in rows), total.value))
-    description = f"125 % of the record's maximum demand and what is added: {total.value:,.0f} VA. Calculated loads are not part of it."
+    idle = ", of what did not run in it," if demand.seasonal is not None else ""
+    description = f"125 % of the record's maximum demand{idle} and what is added at its calculated size: {total.value:,.0f} VA."
     table = Table(("Part", "As it stands (VA)", "In the load (VA)"), tuple(rows), "What makes up the measured load")
     return Figure("composition", "composition", "What makes up the measured load", description, table, unit="VA")
 

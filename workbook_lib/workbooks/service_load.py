@@ -61,6 +61,10 @@ class Work:
         """Nominal voltage between the legs [V]."""
         return nominal_voltage(self.edition)
 
+    def standing_sources(self) -> list:
+        """Sources that this work does not remove."""
+        return [one for one in self.home.site.source if one.status != "removed"]
+
     def result(self, key: str, item: Quantity) -> None:
         """Enter one result from the Step or Input behind it."""
         self.results[key] = Result(item.value, item.unit, item)
@@ -167,6 +171,11 @@ def _methods(work: Work) -> None:
         "conductors and devices of feeders and branch circuits, charging circuits among them: not part of this sheet",
         "source current on buses and taps, interrupting ratings, grounding, raceway fill, voltage drop: not part of this sheet",
         "current on each leg inside a panel: legs are computed for the whole service only",
+        *(
+            ["overcurrent and overload protection of service and feeder (240.4, 230.90), the third condition of the measured method"]
+            if "measured" in work.answers
+            else []
+        ),
     ]
     work.not_checked += [f"{name} ({field}) is not there and was not read" for field, name in work.home.lacking]
 
@@ -274,7 +283,11 @@ def _capacity(work: Work) -> None:
         return
     if work.load_a is None:
         lack = work.lacks[work.method]
-        work.checks.append(needs_input("service-capacity", question, lack.fields, note=lack.reason))
+        check = needs_input("service-capacity", question, lack.fields, note=lack.reason)
+        if not lack.fields:
+            check = replace(check, closes="another method in study.service_load_method, or what the conditions of this one name")
+        work.checks.append(check)
+        work.not_checked.append("service-minimum, continuous-load, local-service-limit: there is no load to test")
         return
     if work.limit is None:
         work.checks.append(needs_input("service-capacity", question, ["service.rating"]))
@@ -319,7 +332,8 @@ def _method_checks(work: Work, name: str) -> list[Check]:
     checks = [panels.method_allowed(work, name, counts=chosen)]
     if name in work.answers and work.limit is not None:
         current = work.results[f"{name}_a"].step
-        check = service.capacity_check(f"service-capacity:{name}", current, work.limit, work.edition.cite("minimum_rating"), counts=False)
+        cite = work.edition.cite("measured" if name == "measured" else "minimum_rating")
+        check = service.capacity_check(f"service-capacity:{name}", current, work.limit, cite, counts=False)
         checks.append(check if name != "measured" else service_record.opened(work, check))
     elif name in work.lacks:
         checks.append(
@@ -449,6 +463,7 @@ def _reading_order(check: Check) -> tuple[bool, int]:
 
 def _ordered(results: Mapping[str, Result]) -> dict[str, Result]:
     first = ("service_load_va", "service_load_a", "service_limit_a", "service_limited_by", "service_margin_a", "largest_evse_a")
+    first = (*first, "largest_evse_with_125_a")
     return {key: results[key] for key in (*first, *results) if key in results}
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import replace
 
 from workbook_lib.errors import MissingInput
 from workbook_lib.rules import measured, service
-from workbook_lib.sheet import Check, Figure, Result, Section, Step, Table, Verdict
+from workbook_lib.sheet import Assumption, Check, Figure, Result, Section, Step, Table, Verdict
 from workbook_lib.workbooks import metered, record_checks
 from workbook_lib.workbooks.methods import CALCULATE, TITLES, Demand
 from workbook_lib.workbooks.prepare import BEFORE, text
@@ -99,6 +100,8 @@ def _results(work) -> None:
         work.result("record_interval_s", found.interval)
     if found.days is not None:
         work.result("record_days_count", found.days)
+    if found.facts is not None and found.facts.report.received_energy and not work.standing_sources():
+        work.notes.append("the record gives energy back, and the site file names no source: find out what feeds it")
     if found.facts is not None:
         report = found.facts.report
         work.results["record_peak_start"] = Result(report.local(report.peak_start), None)
@@ -109,6 +112,7 @@ def _results(work) -> None:
             work.results["record_energy_kwh"] = Result(report.energy / 1000.0, "kWh")
     for name, step in found.demand.readings.items():
         amperes = service.load_current(f"measured.{name}.demand", step, work.voltage, work.edition.cite("measured"))
+        amperes = replace(amperes, meaning=f"demand by the reading {name}, in amperes")
         work.result(f"demand_a:{name}", amperes)
 
 
@@ -127,6 +131,9 @@ def _not_covered(work) -> None:
             work.notes.append("the dwelling was not occupied all the time of the record: the demand of a full house may be higher")
         if records.heavier_leg_fraction is None and (found.facts is None or not found.facts.record.legs):
             work.notes.append("the meter's total says nothing of each leg: both are taken alike; a heavier leg draws more than is shown")
+            work.assumptions.append(Assumption("records.heavier_leg_fraction", "the metered demand is taken to lie half on each leg"))
+    if found.facts is not None:
+        _age(work, found.facts.record, found.facts.report)
     if found.facts is not None and records.maximum_demand is not None:
         _letter_beside(work)
     if records.weather is not None:
@@ -134,6 +141,17 @@ def _not_covered(work) -> None:
             "the weather file is for the backup study; a typical year is made of months of different years "
             "and is never joined by date to the record"
         )
+
+
+def _age(work, record, report) -> None:
+    """Cautions where a record ended long before the calculation, or runs on another clock than the home."""
+    day = work.home.site.site.calculation_date
+    ended = record.clock.text(report.last)[:10]
+    if day is not None and (day - datetime.date.fromisoformat(ended)).days > 366:
+        work.notes.append(f"the record ended on {ended}, more than a year before this calculation: ask what has changed in the home since")
+    zone = work.home.site.site.time_zone
+    if zone and record.clock.name != zone and "daylight" not in record.clock.name:
+        work.notes.append(f"the record's clock is {record.clock.name}, the home's {zone}: hours of the day on this sheet are the record's")
 
 
 def _letter_beside(work) -> None:
@@ -158,9 +176,22 @@ def opened(work, check: Check) -> Check:
     """The measured method's own check, open where the readings of its record disagree."""
     low = work.answers["measured"].low
     if low is None:
-        return check
+        return check if check.verdict is not Verdict.PASS else replace(check, note="as service-capacity, which decides")
     amperes = service.load_current("measured.low.current", low, work.voltage, work.edition.cite("measured"))
-    return measured.open_between(check, amperes)
+    return by_factor(work, measured.open_between(check, amperes))
+
+
+def by_factor(work, check: Check) -> Check:
+    """A judgement between readings with what the jurisdiction's own factor gives, where it has one."""
+    result = work.answers.get("measured")
+    if check.verdict is not Verdict.JUDGEMENT or result is None or check.required is None:
+        return check
+    for name, total in result.by_reading.items():
+        if name.endswith("-factor"):
+            amperes = total.value / work.voltage.value
+            side = "within" if amperes <= check.required.value else "above"
+            return replace(check, note=f"{check.note}; by the jurisdiction's own factor {amperes:.1f} A, {side} the limit")
+    return check
 
 
 def prose(work) -> str:
@@ -168,10 +199,11 @@ def prose(work) -> str:
     role = "This is the method of the verdict." if work.method == "measured" else "Shown beside the chosen method."
     demand = work.scope.demand
     if demand.low == demand.high:
-        return f"{role} The reading {demand.high} decides; a window that slides over a border is bounded by the reading with two intervals."
+        sliding = "; a window that slides over a border is bounded by the reading with two intervals" if len(demand.readings) > 1 else ""
+        return f"{role} The reading {demand.high} decides{sliding}."
     return (
         f"{role} It passes where {demand.high} passes, fails where {demand.low} fails, and is a judgement between them. "
-        "The load shown first is the one by the reading that the demand cannot exceed."
+        "The load shown first is the one by the reading that no quarter hour of the clock can exceed."
     )
 
 
@@ -186,6 +218,11 @@ def compared(work) -> None:
         work.results[f"measured_a:{name}"] = Result(amperes, "A")
         against = "" if work.limit is None else "within" if amperes <= work.limit.value else "above"
         rows.append((name, work.results[f"demand_a:{name}"].value, amperes, against, _role(name, work.scope.demand)))
+        if work.method == "measured" and against == "above" and name in BOUNDS and work.load_a is not None:
+            work.notes.append(
+                f"a window that slides over a border of the meter's clock could reach {amperes:.1f} A ({name}), above the limit; "
+                "the quarter hours of the clock decide"
+            )
     limit = f" ({work.limit.value:g} A)" if work.limit is not None else ""
     columns = ("Reading", "Demand (A)", "125 % and added load (A)", f"Limit of the service{limit}", "What it decides")
     table = Table(columns, tuple(rows), "Readings of the record side by side", 2)

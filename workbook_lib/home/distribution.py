@@ -1,0 +1,195 @@
+"""Which overcurrent device protects each part of the distribution, and which sources feed it.
+
+Structure only: amounts are sums that the rules make over what these queries name. Things that this work
+removes are left out everywhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from workbook_lib.errors import MissingInput
+from workbook_lib.home.model_equipment import Breaker, Feeder, Panel, Source
+from workbook_lib.home.tree import ADAPTER, SERVICE, SUPPLY_SIDE, Node, Tree
+from workbook_lib.sheet import Input
+
+
+@dataclass(frozen=True, slots=True)
+class Protection:
+    """The overcurrent device on the utility's side of a part: its rating [A] and id, and the top of what it protects.
+
+    `device` is None where nothing between the part and the utility is one. `top` is the id below which, itself
+    counted, every source reaches the part without passing the device.
+    """
+
+    device: Input | None
+    by: str
+    top: str
+
+
+def standing(node: Node) -> bool:
+    """Whether a thing stays or is added: places always do, lugs with their panel."""
+    return getattr(node.item, "status", "existing") != "removed"
+
+
+def kept_below(tree: Tree, name: str) -> tuple[str, ...]:
+    """Ids below a thing at any depth that this work does not remove."""
+    return tuple(found for found in tree.below(name) if standing(tree.node(found)))
+
+
+def sources_below(tree: Tree, name: str) -> tuple[Source, ...]:
+    """Sources at or below a thing, in the order of the tree."""
+    return tuple(tree.node(found).item for found in (name, *kept_below(tree, name)) if tree.node(found).kind == "source")
+
+
+def amperes(given: object) -> Input | None:
+    """A rating [A] that is a number; None for the text none."""
+    return given if isinstance(given, Input) and isinstance(given.value, (int, float)) else None
+
+
+def device_of(node: Node) -> Input | None:
+    """Rating [A] of the overcurrent device that a breaker, disconnect or adapter is; None where it is none.
+
+    Errors: MissingInput where the file does not say.
+    """
+    if node.kind == "breaker":
+        return _asked(node.item.rating, f"panel.{node.parent}.breakers.{node.id}.rating")
+    if node.kind == "disconnect":
+        return _asked(node.item.fuse, f"disconnect.{node.id}.fuse")
+    if node.kind == "adapter":
+        return _asked(node.item.overcurrent, "adapter.overcurrent")
+    return None
+
+
+def _asked(given: Input | None, field: str) -> Input | None:
+    if given is None:
+        raise MissingInput([field], "whether an overcurrent device stands here, and which, decides what protects the rest")
+    return amperes(given)
+
+
+def main_device(panel: Panel) -> Input | None:
+    """Rating [A] of a panel's main; None for main-lug-only. Errors: MissingInput where the file does not say."""
+    return _asked(panel.main, f"panel.{panel.id}.main")
+
+
+def protection(tree: Tree, name: str, *, own: bool = True) -> Protection:
+    """What protects the bus of a panel, or the conductors that lead to another thing, from the utility's side.
+
+    Parameters: id; own False to leave out the device that the thing itself is or has. Errors: MissingInput.
+    """
+    node = tree.node(name)
+    if own and node.kind == "panel":
+        main = main_device(node.item)
+        if main is not None:
+            return Protection(main, name, name)
+    came, place = name, tree.parent(name)
+    while place is not None:
+        found = _passed(place, tree, came)
+        if found is not None:
+            return found
+        came, place = place.id, tree.parent(place.id)
+    return Protection(None, "", came)
+
+
+def _passed(place: Node, tree: Tree, came: str) -> Protection | None:
+    """The device that a place on the way to the utility is, None where it is none."""
+    if place.kind == "panel":
+        main = main_device(place.item)
+        return Protection(main, place.id, place.id) if main is not None else None
+    if place.kind == "feeder":
+        beyond = amperes(place.item.load_side_device)
+        if beyond is not None and came == feeder_end(tree, place.item):
+            return Protection(beyond, place.id, came)
+        return None
+    device = device_of(place)
+    return Protection(device, place.id, place.id) if device is not None else None
+
+
+def feeder_end(tree: Tree, feeder: Feeder) -> str | None:
+    """What stands at the far end of a feeder: its only child, else the panel or device that has no conductors of its own.
+
+    Returns: id, None where several could be meant.
+    """
+    children = [name for name in tree.children(feeder.id) if standing(tree.node(name))]
+    if len(children) == 1:
+        return children[0]
+    plain = [name for name in children if getattr(tree.node(name).item, "conductor", None) is None]
+    panels = [name for name in plain if tree.node(name).kind == "panel"]
+    wanted = panels if len(panels) == 1 else plain
+    return wanted[0] if len(wanted) == 1 else None
+
+
+def taps(tree: Tree, feeder: Feeder) -> tuple[str, ...]:
+    """Ids that hang on a feeder along its way: all but what stands at its end."""
+    end = feeder_end(tree, feeder)
+    return tuple(name for name in tree.children(feeder.id) if name != end and standing(tree.node(name)))
+
+
+def entries(tree: Tree, panel: Panel) -> tuple[Node, ...]:
+    """Breakers and lugs of a panel through which source current comes into its bus."""
+    found = [tree.node(name) for name in tree.children(panel.id)]
+    return tuple(node for node in found if standing(node) and node.kind in ("breaker", "lugs", "source") and sources_below(tree, node.id))
+
+
+def direct_sources(tree: Tree, panel: Panel) -> tuple[Source, ...]:
+    """Sources that feed a panel's bus through its own breakers or lugs."""
+    return tuple(one for node in entries(tree, panel) for one in sources_below(tree, node.id))
+
+
+def supply_side_things(tree: Tree, *, adapter_ahead: bool) -> tuple[str, ...]:
+    """Ids connected ahead of the service disconnect: on the supply side, and on an adapter that stands ahead of it."""
+    found = [name for name in tree.children(SUPPLY_SIDE) if standing(tree.node(name))]
+    if adapter_ahead and ADAPTER in tree:
+        found += [name for name in tree.children(ADAPTER) if standing(tree.node(name))]
+    return tuple(found)
+
+
+def service_devices(tree: Tree) -> tuple[tuple[str, Input | None], ...]:
+    """Ids and ratings [A] of what disconnects the home from the service: each first device on every way down.
+
+    A rating is None where the file does not say.
+    """
+    found: list[tuple[str, Input | None]] = []
+
+    def walk(name: str) -> None:
+        for child in tree.children(name):
+            node = tree.node(child)
+            if not standing(node) or node.id == SUPPLY_SIDE:
+                continue
+            if node.kind == "panel":
+                if isinstance(node.item.main, Input) and not isinstance(node.item.main.value, str):
+                    found.append((node.id, node.item.main))
+                elif node.item.main is None:
+                    found.append((node.id, None))
+                else:
+                    found.extend((breaker.id, breaker.rating) for breaker in node.item.breakers if breaker.status != "removed")
+            elif node.kind == "disconnect" and node.item.role in ("service", "emergency"):
+                found.append((node.id, amperes(node.item.fuse) or node.item.rating))
+            else:
+                walk(child)
+
+    walk(SERVICE)
+    return tuple(found)
+
+
+def breakers_standing(panel: Panel) -> tuple[Breaker, ...]:
+    """Breakers of a panel that this work does not remove."""
+    return tuple(breaker for breaker in panel.breakers if breaker.status != "removed")
+
+
+def lugs_children(tree: Tree, panel: Panel) -> tuple[Node, ...]:
+    """What hangs on a panel's feed-through lugs."""
+    return tuple(tree.node(name) for name in tree.children(f"{panel.id}:lugs") if standing(tree.node(name)))
+
+
+def first_panels(tree: Tree, names: Iterable[str]) -> tuple[Panel, ...]:
+    """The first panel on each way down from some things."""
+    found: list[Panel] = []
+    for name in names:
+        node = tree.node(name)
+        if node.kind == "panel":
+            found.append(node.item)
+        else:
+            found += first_panels(tree, [child for child in tree.children(name) if standing(tree.node(child))])
+    return tuple(found)

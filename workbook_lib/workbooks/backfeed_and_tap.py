@@ -1,0 +1,161 @@
+"""Workbook backfeed_and_tap: may the sources tie in where they are drawn, and is everything on their path large enough?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from workbook_lib.editions import Edition
+from workbook_lib.rules import source as sources
+from workbook_lib.sheet import Check, Input, Quantity, Result, Section, Sheet, Step
+from workbook_lib.workbooks import common, tie_buses, tie_circuits, tie_controls, tie_diagrams, tie_faults, tie_supply
+from workbook_lib.workbooks.tie_work import Work, current_of
+
+NAME = "backfeed_and_tap"
+QUESTION = (
+    "May the sources tie in where they are drawn, and is every bus, feeder, tap and conductor on their path to the meter large enough?"
+)
+CAUTIONS = (
+    "Both sides of a disconnect of a source may be live when it is open; batteries and inverter capacitors hold energy after it opens.",
+    "Each source breaker under the 120 % rule carries the label not to relocate it; the service equipment the directory of all sources.",
+    "Fault and short-circuit ratings of every new device are checked on the utility's figure: ask for it in writing.",
+)
+
+
+def study(home, edition: Edition) -> Sheet:
+    """Every bus, feeder, tap, connection and conductor that carries source current, under an edition.
+
+    Parameters: home (validated), edition as published; the jurisdiction's amendments are applied here. Returns: Sheet.
+    Errors: InputFault for sizes that the tables lack. Source: 705.11, 705.12, 705.28, 705.30 and the sections beside each check.
+    """
+    work = Work(home, common.local_edition(home, edition))
+    _sources(work)
+    tie_buses.buses(work)
+    tie_buses.all_feeders(work)
+    tie_supply.supply(work)
+    tie_supply.adapter(work)
+    tie_controls.controls(work)
+    tie_controls.breakers(work)
+    tie_controls.pass_through(work)
+    tie_circuits.all_circuits(work)
+    tie_faults.voltages(work)
+    tie_faults.faults(work)
+    work.checks += [common.edition_adopted(home), verified(work), common.independent_check(home)]
+    return _sheet(work)
+
+
+def _sources(work: Work) -> None:
+    """Results `source_current_a:SOURCE`, and the section that shows them."""
+    steps: list[Step] = []
+    for source in work.standing("source"):
+        key, asked = f"source-current:{source.id}", f"is the output current of {source.id} known?"
+
+        def make(source=source) -> Check | None:
+            current = current_of(work, source)
+            work.result(f"source_current_a:{source.id}", current)
+            steps.extend([current, sources.at_125(f"source.{source.id}.at_125", current, work.edition, f"{source.id} at 125 %")])
+            return None
+
+        work.guarded(key, asked, make)
+    if steps:
+        prose = "Rated continuous output of each source: what buses, feeders and conductors are tested with, at 125 %, never its breaker."
+        work.sections.append(Section("Sources", tuple(steps), prose))
+
+
+def verified(work: Work) -> Check:
+    """Check `field-verified` for what the sheet rests on: bus, main, feed, service conductor, meter socket."""
+    fields: list[tuple[str, Input | None]] = []
+    for panel in work.standing("panel"):
+        if panel.id in work.buses:
+            fields += [
+                (f"panel.{panel.id}.bus", panel.bus),
+                (f"panel.{panel.id}.main", _given(panel.main)),
+                (f"panel.{panel.id}.feed", _given(panel.feed)),
+            ]
+    if any(check.key == "supply-side-capacity" and check.required is not None for check in work.checks):
+        wire = work.site.service.conductor
+        fields += [("service.conductor.size", wire.size if wire is not None else None)]
+    socket = work.site.service.meter_socket
+    if work.site.adapter is not None and work.site.adapter.status != "removed" and socket is not None:
+        fields += [("service.meter_socket.continuous", socket.continuous)]
+    return common.field_verified(fields)
+
+
+def _given(value: object) -> Input | None:
+    return value if isinstance(value, Input) else None
+
+
+ORDER = (
+    *(
+        "bus",
+        "feeder-capacity",
+        "tap-size",
+        "tap-length",
+        "supply-side-capacity",
+        "supply-side-size",
+        "supply-side-length",
+        "supply-side-place",
+    ),
+    *("disconnect-rating", "service-disconnects", "adapter-approval", "adapter-socket", "adapter-source", "adapter-load", "control-limit"),
+    *(
+        "control-sees",
+        "breaker-suitability",
+        "pass-through",
+        "conductor",
+        "service-conductor",
+        "overcurrent",
+        "neutral",
+        "grounding",
+        "raceway",
+    ),
+    *("single-bond", "interrupting", "voltage", "source-current", "field-verified", "edition-adopted", "independent-check"),
+)
+"""Order of the checks on the sheet, by the part of their key before the colon."""
+FAMILIES = ("busbar", "source-circuits", "fault-current", "chapter-9", "conductor", "tables", "mistakes")
+"""Families of published cases that test what this workbook uses."""
+FIRST = ("worst_bus",)
+
+
+def _place(check: Check) -> tuple[bool, int]:
+    name = check.key.partition(":")[0]
+    return not check.counts, ORDER.index(name) if name in ORDER else len(ORDER)
+
+
+def _sheet(work: Work) -> Sheet:
+    home, edition = work.home, work.edition
+    checks = common.with_decisions(sorted(work.checks, key=_place), home.site.evidence)
+    roots: list[Quantity] = [result.step for result in work.results.values() if result.step is not None]
+    roots += [side for check in checks for side in (check.provided, check.required) if side is not None]
+    cautions = (*common.STANDING_CAUTIONS, *CAUTIONS, *work.notes, *common.status_cautions(roots, checks))
+    work.not_checked += [
+        "labels and directory of sources: what each rule demands is named, the schedule itself is not part of this sheet",
+        "load on each feeder: on the service load sheet; here its conductors are tested against its device and its sources",
+    ]
+    work.not_checked += [f"{name} ({field}) is not there and was not read" for field, name in home.lacking]
+    return Sheet(
+        workbook=NAME,
+        title="Backfeed and tap",
+        question=QUESTION,
+        header=common.header(home, edition),
+        results=_ordered(work.results),
+        checks=checks,
+        sections=tuple(work.sections),
+        assumptions=(*home.defaults, *work.assumptions),
+        cautions=tuple(dict.fromkeys(cautions)),
+        not_checked=tuple(dict.fromkeys(work.not_checked)),
+        figures=tie_diagrams.figures(work),
+        cases=FAMILIES,
+    )
+
+
+def _ordered(results: Mapping[str, Result]) -> dict[str, Result]:
+    return {key: results[key] for key in (*FIRST, *results) if key in results}
+
+
+def other_editions(home, edition: Edition) -> tuple[Section, ...]:
+    """Hook of the notebook: the verdicts under each edition, and in words which rules moved. Returns: sections."""
+    from workbook_lib.workbooks.tie_editions import other_editions as compared
+
+    return compared(home, edition)
+
+
+__all__ = ["NAME", "QUESTION", "other_editions", "study"]

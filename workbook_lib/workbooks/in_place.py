@@ -1,0 +1,106 @@
+"""Conductors in their place: ambient, what shares their raceway, ampacity."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from workbook_lib.errors import MissingInput
+from workbook_lib.rules import conductor
+from workbook_lib.sheet import Input, Quantity, Step
+from workbook_lib.workbooks.prepare import text
+
+
+def ampacity_of(home, wire, path: str, edition, *, rating: Quantity | None, neutral: bool = False, size: Input | None = None) -> Step:
+    """Ampacity in place [A] of a `conductor` table of the site file, or of its neutral.
+
+    Errors: MissingInput naming every field that lacks.
+    """
+    if wire is None:
+        raise MissingInput([path])
+    names = ["neutral" if neutral else "size", "material", "insulation"]
+    lacking = [f"{path}.{name}" for name in names if getattr(wire, name) is None]
+    raceway = raceway_of(home, wire)
+    if raceway is None or raceway.ambient is None:
+        lacking.append(f"{path}.raceway" if not wire.raceway else f"raceway.{text(wire.raceway)}.ambient")
+    if wire.terminals is None and rating is None:
+        lacking.append(f"{path}.terminals")
+    if lacking:
+        raise MissingInput(lacking)
+    if size is None:
+        size = wire.neutral if neutral else wire.size
+    name = f"{path}.neutral" if neutral else path
+    return conductor.conductor_ampacity(
+        name,
+        size,
+        wire.material,
+        wire.insulation,
+        wire.terminals,
+        ambient_of(home, wire, name, edition),
+        current_carrying(name, raceway.other_current_carrying, beside(home, wire, path, edition)),
+        wire.sets,
+        edition,
+        rating=rating,
+    )
+
+
+def ambient_of(home, wire, name: str, edition) -> Quantity:
+    """Temperature around a conductor [degC], with the adder of a roof. Errors: MissingInput."""
+    raceway = raceway_of(home, wire)
+    if raceway is None or raceway.ambient is None:
+        raise MissingInput([f"raceway.{text(wire.raceway)}.ambient"])
+    if raceway.above_roof is None:
+        return raceway.ambient
+    return conductor.roof_ambient(f"{name}.ambient", raceway.ambient, raceway.above_roof, wire.insulation, edition)
+
+
+def insulation_place(home, wire, path: str, edition) -> Input:
+    """Ambient factor of a conductor in its place [-]. Errors: CalculationFault where the table does not reach, MissingInput."""
+    ambient = ambient_of(home, wire, path, edition)
+    return edition.bracket("ambient", ambient.value, f"f{conductor.insulation_column(wire.insulation, wire.material, edition)[3:]}")
+
+
+def beside(home, wire, path: str, edition) -> tuple[str, ...]:
+    """Ids of other circuits of this home in the same raceway, none in a nipple of at most 24 in.
+
+    Each brings two current-carrying conductors more. Source: 310.15(C)(1) (2017: 310.15(B)(3)(a)); nipples excepted.
+    """
+    if not wire.raceway:
+        return ()
+    owner = path.split(".")[1] if path.count(".") > 1 else "service"
+    circuits = {"service": home.site.service.conductor}
+    for name in ("feeder", "panel", "disconnect", "transfer", "source", "evse"):
+        circuits |= {item.id: item.conductor for item in getattr(home.site, name) if item.status != "removed"}
+    sharing = {name: other for name, other in circuits.items() if other is not None and other.raceway == wire.raceway}
+    inches = [other.length.value * 12.0 if other.length is not None else float("inf") for other in sharing.values()]
+    if max(inches, default=float("inf")) <= edition.value("nipple_length_in").value:
+        return ()
+    return tuple(name for name in sharing if name != owner)
+
+
+def raceway_of(home, wire) -> object | None:
+    """The raceway that a conductor names; None where it names none."""
+    return next((raceway for raceway in home.site.raceway if raceway.id == text(wire.raceway)), None)
+
+
+def current_carrying(path: str, other: Input | None, beside: Iterable[str] = ()) -> Quantity:
+    """Current-carrying conductors in the raceway: two ungrounded and what else shares it; the neutral of 120/240 V does not count.
+
+    Parameters: path, other conductors [-], ids of other circuits drawn in the same raceway. Returns: [count].
+    Source: 310.15(E) (2017: 310.15(B)(5)), from memory; each set in a raceway of its own.
+    """
+    note = "the neutral of 120/240 V does not count: 310.15(E), in 2017 310.15(B)(5), from memory"
+    own = Input(f"{path}.ungrounded", "ungrounded conductors of one set", 2.0, "count", "choice", note)
+    circuits = [Input(f"{path}.beside.{name}", f"ungrounded conductors of {name} beside them", 2.0, "count", "choice") for name in beside]
+    if other is None and not circuits:
+        return own
+    parts = (own, *circuits, *((other,) if other is not None else ()))
+    return Step(
+        f"{path}.current_carrying",
+        "n",
+        "current-carrying conductors together",
+        "sum(parts)" if circuits else "own + other",
+        {"parts": parts} if circuits else {"own": own, "other": other},
+        sum(part.value for part in parts),
+        "count",
+        note="each set in a raceway of its own",
+    )
