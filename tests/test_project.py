@@ -42,7 +42,9 @@ def wanted(project: dict) -> dict[str, frozenset[str]]:
 
 def offered(environment: dict) -> dict[str, frozenset[str]]:
     """What environment.yml installs, but for pip and the project itself."""
-    return dict(split(row) for row in environment["dependencies"] if isinstance(row, str) and row != "pip")
+    listed = environment["dependencies"]
+    by_pip = [row for part in listed if isinstance(part, dict) for row in part["pip"] if not row.startswith("-e")]
+    return dict(split(row) for row in [*listed, *by_pip] if isinstance(row, str) and row != "pip")
 
 
 def differences(project: dict, environment: dict) -> list[str]:

@@ -6,6 +6,7 @@ else is at fault. A main above its bus or a breaker too large is no contradictio
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 from workbook_lib.home.defaults import LEG_VOLTAGE_LIMIT_V, rows, table, text, voltages
@@ -25,6 +26,7 @@ def check(index: Index, givens: Givens, book: FaultBook) -> None:
     _spaces(index, givens, book)
     _chargers(index, givens, book)
     _inverters(index, book)
+    _outputs(index, givens, book)
     _lugs(index, givens, book)
     _removed(index, book)
     _tiers(index, givens, book)
@@ -121,6 +123,36 @@ def _inverters(index: Index, book: FaultBook) -> None:
                 limit,
                 "name its own inverter, or correct that one's kind",
             )
+
+
+ROUNDED_FRAC = 0.005
+"""Part by which a data sheet's rounded current and power may part beside the last digits that are written."""
+
+
+def _half_digit(given: Input) -> float:
+    """Half of the last digit of a number as it is written, in the unit of its value."""
+    found = re.match(r"\s*(\d+)(?:\.(\d+))?\s*(k?)", given.text)
+    if found is None:
+        return 0.0
+    return 0.5 * 10.0 ** -len(found[2] or "") * (1000.0 if found[3] else 1.0)
+
+
+def _outputs(index: Index, givens: Givens, book: FaultBook) -> None:
+    """Output current, power and voltage of a source that contradict each other by more than rounding."""
+    for row in rows(index.tree, "source"):
+        current, power = givens.get(f"{row.path}.output_current"), givens.get(f"{row.path}.output_power")
+        if current is None or power is None or not isinstance(current.value, float) or not isinstance(power.value, float):
+            continue
+        if row["output_current"].override or row["output_power"].override:
+            continue  # a what-if changes one of them: the file's own pair was sound
+        form = givens.get(f"{row.path}.island.form")
+        volts = 120.0 if form is not None and form.value == "120" else 240.0
+        slack = _half_digit(power) + volts * _half_digit(current) + ROUNDED_FRAC * power.value
+        if abs(power.value - volts * current.value) > slack:
+            shown = f"{current.text} and {power.text}"
+            limit = f"about {volts * current.value / 1000:g} kW with {current.text} at {volts:g} V"
+            todo = "correct the current or the power: both are those of one unit, at its rated output"
+            book.at(row["output_power"], "output current, power and voltage disagree", shown, limit, todo)
 
 
 def _lugs(index: Index, givens: Givens, book: FaultBook) -> None:

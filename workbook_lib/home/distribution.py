@@ -40,7 +40,8 @@ def kept_below(tree: Tree, name: str) -> tuple[str, ...]:
 
 def sources_below(tree: Tree, name: str) -> tuple[Source, ...]:
     """Sources at or below a thing, in the order of the tree."""
-    return tuple(tree.node(found).item for found in (name, *kept_below(tree, name)) if tree.node(found).kind == "source")
+    tree.node(name)
+    return tuple(tree.nodes[found].item for found in tree.kept[name][0])
 
 
 def amperes(given: object) -> Input | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 from workbook_lib.errors import CalculationFault
@@ -36,6 +36,32 @@ class Tree:
     """
 
     nodes: Mapping[str, Node]
+    raceways: Mapping[str, object] = field(default_factory=dict)
+
+    @cached_property
+    def by_raceway(self) -> Mapping[str, Mapping[str, object]]:
+        """Conductors that stand in each raceway, by what they lead to; the service's under its own name."""
+        found: dict[str, dict[str, object]] = {name: {} for name in self.raceways}
+        for node in self.nodes.values():
+            wire = getattr(node.item, "conductor", None) if node.kind not in ("breaker", "lugs", "supply-side") else None
+            if wire is not None and wire.raceway in found and self.stands(node.id):
+                found[wire.raceway][node.id] = wire
+        return found
+
+    def stands(self, name: str) -> bool:
+        """Whether a thing stays or is added; places always do, lugs with their panel."""
+        return getattr(self.node(name).item, "status", "existing") != "removed"
+
+    @cached_property
+    def kept(self) -> Mapping[str, tuple[tuple[str, ...], frozenset[str]]]:
+        """Ids of the sources at or below each thing that stands, and every kind of thing there; what is removed left out."""
+        found: dict[str, tuple[tuple[str, ...], frozenset[str]]] = {}
+        for name in reversed((SERVICE, *self.below(SERVICE))):
+            parts = [found[child] for child in self._children[name] if self.stands(child)]
+            own = (name,) if self.nodes[name].kind == "source" else ()
+            ids = (*own, *(one for part in parts for one in part[0]))
+            found[name] = ids, frozenset({self.nodes[name].kind}.union(*(part[1] for part in parts)))
+        return found
 
     @cached_property
     def _children(self) -> Mapping[str, tuple[str, ...]]:
@@ -121,4 +147,4 @@ def build(site: Site) -> Tree:
     for kind in ("feeder", "disconnect", "transfer", "source", "load", "evse"):
         for item in getattr(site, kind):
             nodes[item.id] = Node(item.id, kind, item, item.connected_to)
-    return Tree(nodes)
+    return Tree(nodes, {raceway.id: raceway for raceway in site.raceway})

@@ -118,13 +118,14 @@ def fault(inputs: Mapping, edition: Edition) -> dict[str, float | str]:
     rating = _given("rating", 1000.0 * float(inputs["kva"]), "VA")
     share = {name: _given(name, float(inputs[name]), "frac") for name in ("z", "r", "x") if name in inputs}
     origin = impedance.transformer_origin(rating, share.get("z"), share.get("r"), share.get("x"))
-    runs = [_run(inputs, edition)] if "length_ft" in inputs else []
-    ll, ln = (impedance.fault("printed", origin, runs, neutral=neutral) for neutral in (False, True))
+    run = _run(inputs, edition) if "length_ft" in inputs else None
+    along = impedance.way("printed", None, run) if run is not None else None
+    ll, ln = (impedance.fault("printed", origin, along, neutral=neutral) for neutral in (False, True))
     found: dict[str, float | str] = {"ll_a": ll.value, "ln_a": ln.value, "ratio": ln.value / ll.value, "full_load_a": rating.value / 240.0}
-    if runs:
-        far = crossing.crossing_ft(origin, runs[0], _given("length", float(inputs["length_ft"]), "ft"))
+    if run is not None:
+        far = crossing.crossing_ft(origin, run, _given("length", float(inputs["length_ft"]), "ft"))
         found |= {"crossing_ft": far.value} if far is not None else {}
-        highest = impedance.upper("printed", origin, runs, neutral=False)
+        highest = impedance.upper("printed", origin, along, neutral=False)
         found |= {"upper_a": highest.value} if highest is not None else {}
     return found
 

@@ -15,6 +15,8 @@ from workbook_lib.sheet import Figure, Mark
 
 WIDTH = 360.0
 INDENT, LINE, GAP, SYMBOL = 15.0, 12.5, 7.0, 10.0
+DEEPEST = 12
+"""Levels that are set in further and further; deeper ones stand under one another, so that words keep their room."""
 FONT_PX = 10
 CHAR = 5.5
 """Mean width of a character of 10 px; a line is broken before it could leave the drawing."""
@@ -60,7 +62,7 @@ def _tree(figure: Figure) -> tuple[list[str], float]:
     rows: list[tuple[Mark, int, float, list[str]]] = []
     y = 12.0
     for mark in figure.marks:
-        level = depth[mark.id] = depth.get(mark.parent, -1) + 1
+        level = depth[mark.id] = min(depth.get(mark.parent, -1) + 1, DEEPEST)
         x = 14.0 + level * INDENT
         lines = _broken(mark.words, WIDTH - x - SYMBOL - 14.0)
         rows.append((mark, level, y, lines))

@@ -8,7 +8,6 @@ fault current pass, which is why the temperature is named on the sheet.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from workbook_lib.editions import Edition
@@ -262,70 +261,74 @@ def stated_origin(current: Input, ratio: Quantity | None, rating_kva: float | No
     return Origin(whole, half, least_share(rating_kva))
 
 
-def fault(place: str, origin: Origin, runs: Sequence[Run], *, neutral: bool) -> Step:
-    """Fault current at a place: by phasors where the origin's parts are known, else by the plain sum of magnitudes.
+@dataclass(frozen=True, slots=True)
+class Way:
+    """Everything between the origin and a place: sums of resistance, reactance and magnitude, line to line and line to neutral [ohm]."""
 
-    Parameters: origin, runs on the way [ohm], neutral True for line to neutral. Returns: [A]. Source: circuit theory; the
-    plain sum is the point-to-point method.
-    """
-    kind, words = ("ln", "line to neutral") if neutral else ("ll", "line to line")
-    voltage = HALF_V if neutral else LINE_V
-    rs, xs = [getattr(one, f"r_{kind}") for one in runs], [getattr(one, f"x_{kind}") for one in runs]
-    r0, x0, z0 = (getattr(origin, f"{letter}_{kind}") for letter in "rxz")
-    if r0 is not None and x0 is not None:
-        r, x = (
-            _total(f"fault.{place}.{letter}_{kind}", letter, words, (first, *rest))
-            for letter, first, rest in (("r", r0, rs), ("x", x0, xs))
-        )
-        return Step(
-            f"fault.{place}.{kind}",
-            f"I_{kind}",
-            f"fault current at {place}, {words}",
-            "voltage / sqrt(r ** 2 + x ** 2)",
-            {"voltage": voltage, "r": r, "x": x},
-            voltage.value / math.hypot(r.value, x.value),
-            "A",
-            PHASOR,
-        )
-    return plain_fault(place, voltage, z0, rs, xs, kind, words)
+    r_ll: Step
+    x_ll: Step
+    z_ll: Step
+    r_ln: Step
+    x_ln: Step
+    z_ln: Step
 
 
-def plain_fault(place: str, voltage: Input, z0: Quantity, rs: Sequence[Step], xs: Sequence[Step], kind: str, words: str) -> Step:
-    """Fault current by the plain sum of impedances, as the point-to-point method adds them.
+def way(place: str, before: Way | None, one: Run) -> Way:
+    """The way to a place: that to what feeds it, and one run more. Parameters: [ohm]. Returns: [ohm]. Source: addition."""
+    found = {}
+    for kind, words in (("ll", "line to line"), ("ln", "line to neutral")):
+        r, x = getattr(one, f"r_{kind}"), getattr(one, f"x_{kind}")
+        parts = {"r": r, "x": x, "z": magnitude(f"way.{place}.run_{kind}", r, x)}
+        for letter, part in parts.items():
+            name = f"{letter}_{kind}"
+            found[name] = part if before is None else _more(f"way.{place}.{name}", letter, words, getattr(before, name), part)
+    return Way(**found)
 
-    Parameters: voltage [V], impedance ahead, parts of the runs [ohm]. Returns: [A]. Source: point-to-point method.
-    """
-    uses: dict[str, Quantity] = {"voltage": voltage, "z": z0}
-    formula, total = "voltage / z", z0.value
-    if rs:
-        sizes = [magnitude(f"fault.{place}.z_{kind}.{number}", r, x) for number, (r, x) in enumerate(zip(rs, xs, strict=True))]
-        uses["runs"], formula, total = tuple(sizes), "voltage / (z + sum(runs))", z0.value + sum(one.value for one in sizes)
+
+def _more(key: str, letter: str, words: str, before: Step, run: Step) -> Step:
+    what = {"r": "resistance", "x": "reactance", "z": "impedance"}[letter]
+    uses = {"before": before, "run": run}
     return Step(
-        f"fault.{place}.{kind}",
-        f"I_{kind}",
-        f"fault current at {place}, {words}",
-        formula,
-        uses,
-        voltage.value / total,
-        "A",
-        POINT_TO_POINT,
-        note="impedances added plainly: the transformer's resistance and reactance are not known apart",
+        key, letter.upper(), f"{what} on the way, {words}", "before + run", uses, before.value + run.value, "ohm", PHASOR, decimals=5
     )
 
 
-def upper(place: str, origin: Origin, runs: Sequence[Run], *, neutral: bool) -> Step | None:
+def fault(place: str, origin: Origin, along: Way | None, *, neutral: bool) -> Step:
+    """Fault current at a place: by phasors where the origin's parts are known, else by the plain sum of magnitudes.
+
+    Parameters: origin, the way to it (None at the origin) [ohm], neutral True for line to neutral. Returns: [A]. Source:
+    circuit theory; the plain sum is the point-to-point method.
+    """
+    kind, words = ("ln", "line to neutral") if neutral else ("ll", "line to line")
+    voltage = HALF_V if neutral else LINE_V
+    r0, x0, z0 = (getattr(origin, f"{letter}_{kind}") for letter in "rxz")
+    key, symbol, meaning = f"fault.{place}.{kind}", f"I_{kind}", f"fault current at {place}, {words}"
+    if r0 is not None and x0 is not None:
+        uses: dict[str, Quantity] = {"voltage": voltage, "r0": r0, "x0": x0}
+        formula, r, x = "voltage / sqrt(r0 ** 2 + x0 ** 2)", r0.value, x0.value
+        if along is not None:
+            uses |= {"r": getattr(along, f"r_{kind}"), "x": getattr(along, f"x_{kind}")}
+            formula, r, x = "voltage / sqrt((r0 + r) ** 2 + (x0 + x) ** 2)", r + uses["r"].value, x + uses["x"].value
+        return Step(key, symbol, meaning, formula, uses, voltage.value / math.hypot(r, x), "A", PHASOR)
+    uses, formula, total = {"voltage": voltage, "z0": z0}, "voltage / z0", z0.value
+    if along is not None:
+        uses |= {"way": getattr(along, f"z_{kind}")}
+        formula, total = "voltage / (z0 + way)", total + uses["way"].value
+    note = "impedances added plainly: the transformer's resistance and reactance are not known apart"
+    return Step(key, symbol, meaning, formula, uses, voltage.value / total, "A", POINT_TO_POINT, note=note)
+
+
+def upper(place: str, origin: Origin, along: Way | None, *, neutral: bool) -> Step | None:
     """The most that the fault current can be where only the transformer's magnitude is known; None where the parts are known.
 
     The transformer is taken with the least resistance that published ones of its size have, and added at right angles.
     Parameters: [ohm]. Returns: [A]. Source: `LEAST_R`.
     """
-    if origin.r_ll is not None or not runs:
+    if origin.r_ll is not None or along is None:
         return None
     kind, words = ("ln", "line to neutral") if neutral else ("ll", "line to line")
     voltage, z0 = (HALF_V, origin.z_ln) if neutral else (LINE_V, origin.z_ll)
-    r = _total(f"fault.{place}.runs_r_{kind}", "r", words, [getattr(one, f"r_{kind}") for one in runs])
-    x = _total(f"fault.{place}.runs_x_{kind}", "x", words, [getattr(one, f"x_{kind}") for one in runs])
-    part = origin.share.value
+    r, x, part = getattr(along, f"r_{kind}"), getattr(along, f"x_{kind}"), origin.share.value
     value = voltage.value / math.hypot(part * z0.value + r.value, math.sqrt(1 - part**2) * z0.value + x.value)
     return Step(
         f"fault.{place}.upper_{kind}",
@@ -337,21 +340,6 @@ def upper(place: str, origin: Origin, runs: Sequence[Run], *, neutral: bool) -> 
         "A",
         PHASOR,
         note="the transformer with the least resistance part that published ones of its size have",
-    )
-
-
-def _total(key: str, letter: str, words: str, parts: Sequence[Step]) -> Step:
-    name = "resistance" if letter == "r" else "reactance"
-    return Step(
-        key,
-        letter.upper(),
-        f"{name} on the way, {words}",
-        "sum(parts)",
-        {"parts": tuple(parts)},
-        sum(one.value for one in parts),
-        "ohm",
-        PHASOR,
-        decimals=5,
     )
 
 

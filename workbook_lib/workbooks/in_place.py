@@ -67,10 +67,7 @@ def beside(home, wire, path: str, edition) -> tuple[str, ...]:
     if not wire.raceway:
         return ()
     owner = path.split(".")[1] if path.count(".") > 1 else "service"
-    circuits = {"service": home.site.service.conductor}
-    for name in ("feeder", "panel", "disconnect", "transfer", "source", "evse"):
-        circuits |= {item.id: item.conductor for item in getattr(home.site, name) if item.status != "removed"}
-    sharing = {name: other for name, other in circuits.items() if other is not None and other.raceway == wire.raceway}
+    sharing = home.tree.by_raceway.get(wire.raceway, {})
     inches = [other.length.value * 12.0 if other.length is not None else float("inf") for other in sharing.values()]
     if max(inches, default=float("inf")) <= edition.value("nipple_length_in").value:
         return ()
@@ -79,7 +76,7 @@ def beside(home, wire, path: str, edition) -> tuple[str, ...]:
 
 def raceway_of(home, wire) -> object | None:
     """The raceway that a conductor names; None where it names none."""
-    return next((raceway for raceway in home.site.raceway if raceway.id == text(wire.raceway)), None)
+    return home.tree.raceways.get(text(wire.raceway))
 
 
 def current_carrying(path: str, other: Input | None, beside: Iterable[str] = ()) -> Quantity:

@@ -106,8 +106,7 @@ def _circuit(work: Work, name: str, path: str, item, wire) -> Circuit:
 
 def _only_sources(work: Work, name: str) -> bool:
     """Whether nothing that takes power hangs below a circuit."""
-    below = (name, *distribution.kept_below(work.tree, name))
-    return not any(work.tree.node(one).kind in ("load", "evse", "panel") for one in below)
+    return not work.tree.kept[name][1] & {"load", "evse", "panel"}
 
 
 def _conductor(work: Work, circuit: Circuit, steps: list[Step], rows: list) -> None:

@@ -103,27 +103,33 @@ def _optional(words: str) -> tuple[str, ...]:
 
 def _children(work: Work, name: str, parent: str) -> Iterator[Mark]:
     """Marks of what hangs on a thing, plain load breakers of a panel gathered in one."""
+    waiting: list[tuple[str, str] | Mark] = [(name, parent)]
+    while waiting:
+        one = waiting.pop()
+        if isinstance(one, Mark):
+            yield one
+        else:
+            waiting += reversed(list(_level(work, *one)))
+
+
+def _level(work: Work, name: str, parent: str) -> Iterator[tuple[str, str] | Mark]:
+    """Marks of what hangs directly on a thing, each followed by what is to be opened below it."""
     tree = work.tree
     plain: list[str] = []
     for child in tree.children(name):
         node = tree.node(child)
         if not distribution.standing(node) or child in (SUPPLY_SIDE, ADAPTER):
             continue
-        if node.kind == "lugs" and not any(distribution.standing(tree.node(one)) for one in tree.children(child)):
+        if node.kind == "lugs" and tree.kept[child][1] == {"lugs"}:
             continue
-        if node.kind == "breaker" and not _shown(work, child):
+        if node.kind == "breaker" and not tree.kept[child][1] - {"breaker", "load"}:
             plain.append(f"{node.item.rating.value:g}" if node.item.rating is not None else NOT_GIVEN)
             continue
         yield _mark(node, parent)
         yield from _storage(work, node)
-        yield from _children(work, child, child)
+        yield child, child
     if plain:
         yield Mark(f"{name}-loads", "loads", parent, (f"{len(plain)} load breaker{'s' if len(plain) > 1 else ''}: {', '.join(plain)} A",))
-
-
-def _shown(work: Work, name: str) -> bool:
-    """Whether a breaker has something other than a load behind it."""
-    return any(work.tree.node(one).kind != "load" for one in distribution.kept_below(work.tree, name))
 
 
 def _storage(work: Work, node) -> Iterator[Mark]:

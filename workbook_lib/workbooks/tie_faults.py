@@ -50,21 +50,35 @@ def _places(work: Work) -> tuple[str, ...]:
     return tuple(found)
 
 
-def _runs(work: Work, place: str) -> list[tuple[str, object]]:
-    """Conductors between the transformer and a place, the transformer's own first: id and conductor."""
+def _above(work: Work, place: str) -> tuple[str | None, tuple[str, object] | None]:
+    """The place that feeds a place, and the conductors between them (None where there are none); None for the transformer."""
     transformer, service = work.site.service.transformer, work.site.service
-    found: list[tuple[str, object]] = []
-    if place not in PLACES_ABOVE and place != ADAPTER:
-        for name in work.tree.path_to_service(place):
-            wire = getattr(work.tree.node(name).item, "conductor", None) if name not in (SERVICE, SUPPLY_SIDE, ADAPTER) else None
-            kind = work.tree.node(name).kind
-            if kind not in ("breaker", "lugs") and wire is not None:
-                found.append((name, wire))
-    if place not in (TRANSFORMER, POINT):
-        found.append((SERVICE, service.conductor))
-    if place != TRANSFORMER:
-        found.append((TRANSFORMER, transformer.conductor if transformer is not None else None))
-    return found[::-1]
+    if place == TRANSFORMER:
+        return None, None
+    if place == POINT:
+        return TRANSFORMER, (TRANSFORMER, transformer.conductor if transformer is not None else None)
+    if place in (METER, ADAPTER):
+        return (POINT, (SERVICE, service.conductor)) if place == METER else (METER, None)
+    node = work.tree.node(place)
+    own = (
+        (place, node.item.conductor) if node.kind not in ("breaker", "lugs") and getattr(node.item, "conductor", None) is not None else None
+    )
+    above = node.parent
+    return (METER if above in (SERVICE, SUPPLY_SIDE) else above), own
+
+
+def _way(work: Work, place: str, top: str) -> impedance.Way | None:
+    """Everything between a place above and a place [ohm], worked out once for each; None where both are one."""
+    chain: list[str] = []
+    at: str | None = place
+    while at is not None and at != top and (at, top) not in work.ways:
+        chain.append(at)
+        at = _above(work, at)[0]
+    for one in reversed(chain):
+        above, wire = _above(work, one)
+        before = None if above in (top, None) else work.ways[above, top]
+        work.ways[one, top] = before if wire is None else impedance.way(one, before, _run(work, *wire))
+    return None if place == top else work.ways[place, top]
 
 
 def _run(work: Work, name: str, wire) -> impedance.Run:
@@ -136,16 +150,15 @@ def _fault_at(work: Work, place: str, rows: list, steps: list[Step]) -> None:
 def _both(work: Work, place: str) -> tuple[Step, Step, float | None]:
     """Fault currents line to line and line to neutral at a place [A], and the most they can be where that is more."""
     stated = _stated(work)
-    wires = _runs(work, place)
     if stated is not None:
         where, current = stated
-        skipped = {TRANSFORMER: (), POINT: (TRANSFORMER,), METER: (TRANSFORMER, SERVICE)}[where]
         if PLACES_ABOVE.index(where) <= (PLACES_ABOVE.index(place) if place in PLACES_ABOVE else 2):
-            rating = work.site.service.transformer.rating.value / 1000 if _known_rating(work) else None
-            origin = impedance.stated_origin(current, _ratio(work, where), rating)
-            _compared(work, where, current)
-            return _by(place, origin, [_run(work, name, wire) for name, wire in wires if name not in skipped])
-    return _by(place, _computed_origin(work), [_run(work, name, wire) for name, wire in wires])
+            if work.origin is None:
+                rating = work.site.service.transformer.rating.value / 1000 if _known_rating(work) else None
+                work.origin = impedance.stated_origin(current, _ratio(work, where), rating)
+                _compared(work, where, current)
+            return _by(place, work.origin, _way(work, place, where))
+    return _by(place, _computed_origin(work), _way(work, place, TRANSFORMER))
 
 
 def _known_rating(work: Work) -> bool:
@@ -156,13 +169,13 @@ def _known_rating(work: Work) -> bool:
 def _ratio(work: Work, where: str) -> Quantity | None:
     """Line to neutral over line to line at the utility's place, by the transformer's own data; None where they are not known."""
     try:
-        origin, runs = _computed_origin(work), [_run(work, name, wire) for name, wire in _runs(work, where)]
+        origin, along = _computed_origin(work), _way(work, where, TRANSFORMER)
     except MissingInput:
         if where == TRANSFORMER:
             return impedance.NEUTRAL_RATIO
         work.notes.append("the utility's figure is taken for line to neutral as well: what parts them at its place is not known")
         return None
-    ll, ln = (impedance.fault(f"{where}.computed", origin, runs, neutral=neutral) for neutral in (False, True))
+    ll, ln = (impedance.fault(f"{where}.computed", origin, along, neutral=neutral) for neutral in (False, True))
     return Step(
         "utility.ratio",
         "k",
@@ -179,18 +192,18 @@ def _ratio(work: Work, where: str) -> Quantity | None:
 def _compared(work: Work, where: str, current: Input) -> None:
     """The utility's figure beside the computed one, as a line for the sheet."""
     try:
-        origin, runs = _computed_origin(work), [_run(work, name, wire) for name, wire in _runs(work, where)]
+        origin, along = _computed_origin(work), _way(work, where, TRANSFORMER)
     except MissingInput:
         return
-    own = impedance.fault(f"{where}.computed", origin, runs, neutral=False)
+    own = impedance.fault(f"{where}.computed", origin, along, neutral=False)
     words = f"the utility states {current.value:,.0f} A at {where} and that wins; computed from the transformer: {own.value:,.0f} A"
     if words not in work.notes:
         work.notes.append(words)
 
 
-def _by(place: str, origin: impedance.Origin, runs: list[impedance.Run]) -> tuple[Step, Step, float | None]:
-    pair = [impedance.fault(place, origin, runs, neutral=neutral) for neutral in (False, True)]
-    highest = [impedance.upper(place, origin, runs, neutral=neutral) for neutral in (False, True)]
+def _by(place: str, origin: impedance.Origin, along: impedance.Way | None) -> tuple[Step, Step, float | None]:
+    pair = [impedance.fault(place, origin, along, neutral=neutral) for neutral in (False, True)]
+    highest = [impedance.upper(place, origin, along, neutral=neutral) for neutral in (False, True)]
     most = max((one.value for one in highest if one is not None), default=None)
     return pair[0], pair[1], most
 
@@ -237,7 +250,8 @@ def _crossing(work: Work, steps: list[Step]) -> None:
         if _stated(work) is not None:
             return
         origin = _computed_origin(work)
-        name, wire = next((name, wire) for name, wire in _runs(work, METER) if wire is not None)
+        first = (_above(work, place)[1] for place in (POINT, METER))
+        name, wire = next(one for one in first if one is not None and one[1] is not None)
         step = crossing.crossing_ft(origin, _run(work, name, wire), wire.length)
     except (MissingInput, StopIteration):
         return

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from workbook_lib.editions import Edition
@@ -36,6 +36,8 @@ class Work:
     relied: dict[str, str] = field(default_factory=dict)
     faults: dict[str, tuple[Step, Step]] = field(default_factory=dict)
     uppers: dict[str, float] = field(default_factory=dict)
+    ways: dict[tuple[str, str], object] = field(default_factory=dict)
+    origin: object = None
 
     @property
     def tree(self):
@@ -116,30 +118,35 @@ def contributions(work: Work, name: str, *, capped: bool = True) -> tuple[Quanti
 
     Parameters: id; capped False to leave out a control at the place itself. Errors: MissingInput for an output current.
     """
-    found = work.flows.get((name, capped))
-    if found is None:
-        found = work.flows[name, capped] = tuple(_gather(work, name, capped))
-    return found
+    if (name, capped) not in work.flows:
+        order = (name, *work.tree.below(name))
+        for one in reversed(order):
+            if (one, True) not in work.flows and distribution.standing(work.tree.node(one)):
+                parts = _gather(work, one)
+                work.flows[one, False] = tuple(parts)
+                work.flows[one, True] = tuple(_held(work, one, parts))
+    return work.flows[name, capped]
 
 
-def _gather(work: Work, name: str, capped: bool) -> Iterable[Quantity]:
+def _gather(work: Work, name: str) -> list[Quantity]:
+    """What comes up through a place by itself and what hangs on it, whose own sums are known [A]."""
     node = work.tree.node(name)
-    parts: list[Quantity] = []
-    if node.kind == "source":
-        parts.append(_own(work, node.item))
+    parts: list[Quantity] = [_own(work, node.item)] if node.kind == "source" else []
     for child in work.tree.children(name):
         if distribution.standing(work.tree.node(child)):
-            parts += contributions(work, child)
-    held = credited_limit(work, name, "export") if capped and parts else None
+            parts += work.flows[child, True]
+    return parts
+
+
+def _held(work: Work, name: str, parts: list[Quantity]) -> list[Quantity]:
+    """The same where a credited control stands at the place [A]."""
+    held = credited_limit(work, name, "export") if parts else None
     if held is None:
         return parts
     control, setting = held
     total = sources.summed(f"flow.{name}", f"source current coming up through {name}", parts)
-    free = [
-        current_of(work, one)
-        for one in distribution.sources_below(work.tree, name)
-        if one.id not in {text(each) for each in control.controls}
-    ]
+    named = {text(each) for each in control.controls}
+    free = [current_of(work, one) for one in distribution.sources_below(work.tree, name) if one.id not in named]
     rest = sources.summed(f"flow.{name}.free", f"sources behind {name} that {control.id} does not hold", free) if free else None
     cite = work.edition.cite("power_control")
     return [sources.held(f"flow.{name}.held", f"source current coming up through {name}, held by {control.id}", total, setting, rest, cite)]
@@ -183,7 +190,7 @@ def ampacity(work: Work, path: str, wire, rating: Quantity | None, *, neutral: b
 
 def raceway_of(work: Work, wire) -> object | None:
     """The raceway that a conductor names; None where it names none."""
-    return next((one for one in work.site.raceway if one.id == wire.raceway), None)
+    return work.tree.raceways.get(text(wire.raceway))
 
 
 def ahead(work: Work) -> bool:
