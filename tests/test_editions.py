@@ -222,6 +222,7 @@ single_bond,250.24 and 250.142,250.24 and 250.142,250.24 and 250.142,250.24 and 
 parallel,310.10(H),310.10(G),310.10(G),310.10(G),M/M/M/U
 voltage_change,210.19 and 215.2,210.19 and 215.2,210.19 and 215.2,210.19 and 215.2,M/M/M/U
 disconnect_rating,230.79(D),230.79(D),230.79(D),230.79(D),M/M/M/U
+instructions,110.3(B),110.3(B),110.3(B),110.3(B),M/M/M/U
 """
 
 FURTHER_CITES = [

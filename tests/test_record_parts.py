@@ -47,7 +47,7 @@ def test_the_report_names_what_the_record_is():
     assert found["File"] == "year.xml"
     assert found["Channel"] == "usage point 1"
     assert found["Register"] == "delivered to the home"
-    assert found["Readings"] == "1,536"
+    assert found["Readings in the file"] == "1,536"
     assert found["Lengths of the readings"] == "15 min (1,536)"
     assert found["First reading begins"] == "2011-03-05T00:00:00-05:00"
     assert found["Last reading ends"] == "2011-03-21T01:00:00-04:00"

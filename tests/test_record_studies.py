@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 import re
 import shutil
@@ -11,7 +12,9 @@ import pytest
 
 from tests import demo_records
 from workbook_lib import __main__ as command
-from workbook_lib import run
+from workbook_lib import editions, home, run
+from workbook_lib.errors import InputFault
+from workbook_lib.workbooks import service_load
 
 ROOT = Path(__file__).resolve().parent.parent
 SITES = ROOT / "example_inputs" / "sites"
@@ -139,3 +142,62 @@ def test_readings_in_the_future_are_refused(tmp_path, capsys):
     (tmp_path / "later.csv").write_text("\n".join(["start,usage kWh", *rows]) + "\n", encoding="utf-8")
     assert command.main(["validate", str(site)]) == 2
     assert "readings in the future; found 72 of 72" in capsys.readouterr().err
+
+
+# what a careful reviewer asked of a record
+
+
+def year_of(folder: Path, kwh, *, unit: str = "kWh", start: str = "2025-01-01T00:00:00", count: int = 35040, step_min: int = 15) -> Path:
+    """A home of the town with a made record: `kwh(place)` for each interval."""
+    begin = datetime.datetime.fromisoformat(start)
+    rows = [f"{(begin + datetime.timedelta(minutes=step_min * place)).isoformat()}Z,{kwh(place):.4f}\n" for place in range(count)]
+    (folder / "made.csv").write_text(f"start,use ({unit})\n" + "".join(rows), encoding="utf-8")
+    said = f'power_factor = 1.0, time_column = "start", stamp = "start", clock = "utc", interval = "{step_min} min"'
+    return home_with(folder, "made.csv", said)
+
+
+def checked(site: Path) -> dict:
+    one = home.read_home(site)
+    sheet = service_load.study(one, editions.load(one.edition_year))
+    return {check.key: check for check in sheet.checks}
+
+
+def ordinary(place: int) -> float:
+    return 0.1 + 0.9 * ((place * 7) % 11) / 10
+
+
+def test_a_meter_that_stood_still_is_a_judgement_and_no_proof_of_low_load(tmp_path):
+    check = checked(year_of(tmp_path, lambda place: ordinary(place) if place < 2000 else 0.0))["record-quality"]
+    assert str(check.verdict) == "judgement"
+    assert "no proof of a low load" in check.note
+    assert str(checked(year_of(tmp_path, ordinary))["record-quality"].verdict) == "pass"
+
+
+@pytest.mark.parametrize("factor,expected", [(1.0, "pass"), (0.001, "judgement"), (40.0, "judgement")])
+def test_a_record_that_does_not_fit_the_home_is_a_judgement(tmp_path, factor, expected):
+    check = checked(year_of(tmp_path, lambda place: factor * ordinary(place), count=4000))["record-plausible"]
+    assert str(check.verdict) == expected
+    assert expected == "pass" or check.fields == ("records.load.unit",)
+
+
+def test_a_unit_a_thousand_times_too_large_is_a_fault_of_the_file(tmp_path):
+    site = year_of(tmp_path, lambda place: 1000.0 * ordinary(place), count=4000)
+    with pytest.raises(InputFault, match="no dwelling's service carries") as caught:
+        run.study(site, out=tmp_path / "out", results_only=True)
+    assert caught.value.faults[0].field == "records.load.unit"
+
+
+def test_readings_after_the_date_of_the_calculation_are_told(tmp_path):
+    check = checked(year_of(tmp_path, ordinary, start="2026-01-20T00:00:00", count=6000))["record-quality"]
+    assert "after the date of this calculation" in check.note
+
+
+def test_an_hour_missing_at_the_change_of_the_clock_alone_is_a_judgement(tmp_path):
+    site = year_of(tmp_path, ordinary, start="2025-10-10T06:00:00", count=4000)
+    lines = (tmp_path / "made.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    kept = [line for line in lines if not line.startswith("2025-11-02T07:")]  # 01:00 of Denver, written once
+    (tmp_path / "made.csv").write_text("".join(kept), encoding="utf-8")
+    site.write_text(site.read_text(encoding="utf-8").replace('clock = "utc"', 'clock = "America/Denver"'), encoding="utf-8")
+    check = checked(site)["record-coverage"]
+    assert str(check.verdict) == "judgement"
+    assert "where the clock changes" in check.note

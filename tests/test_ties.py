@@ -148,6 +148,42 @@ def test_voltage_rise_equals_a_circuit_solver_s(amperes, size, length):
     assert near.value == pytest.approx(exact.value, rel=0.02)
 
 
+def test_the_two_loops_of_a_centre_tapped_transformer_are_a_textbook_s():
+    """Kersting, Distribution System Modeling and Analysis, example 11.1: 50 kVA, R 0.011, X 0.018, constant-impedance loads.
+
+    The self impedance of a loop is our line-to-neutral one, what the loops share follows from our line-to-line one.
+    """
+    origin = impedance.transformer_origin(a("kva", 50e3, "VA"), None, a("r", 0.011, None), a("x", 0.018, None))
+    own = complex(origin.r_ln.value, origin.x_ln.value)
+    shared = complex(origin.r_ll.value, origin.x_ll.value) / 2 - own
+    one, two, both = 1.4 + 0.5j, 0.9 + 0.4j, 2.0 + 1.2j
+    # currents of the loads from the two voltages, the voltages from the currents of the loops
+    from_volts = [[1 / one + 1 / both, 1 / both], [1 / both, 1 / two + 1 / both]]
+    matrix = [[own, shared], [shared, own]]
+    full = [[sum(matrix[i][k] * from_volts[k][j] for k in (0, 1)) + (i == j) for j in (0, 1)] for i in (0, 1)]
+    det = full[0][0] * full[1][1] - full[0][1] * full[1][0]
+    volts = [120 * (full[1][1] - full[0][1]) / det, 120 * (full[0][0] - full[1][0]) / det]
+    amperes = [sum(from_volts[i][j] * volts[j] for j in (0, 1)) for i in (0, 1)]
+    printed = {118.0: volts[0], 117.9: volts[1], 235.9: sum(volts)}
+    assert all(abs(ours) == pytest.approx(theirs, abs=0.05) for theirs, ours in printed.items())
+    printed = {179.6: amperes[0], 220.4: amperes[1], 40.94: amperes[0] - amperes[1]}
+    assert all(abs(ours) == pytest.approx(theirs, abs=0.05) for theirs, ours in printed.items())
+    power = sum(volt * ampere.conjugate() for volt, ampere in zip(volts, amperes, strict=True))
+    assert abs(power) == pytest.approx(47168.7, rel=1e-4)
+    assert power.real == pytest.approx(42161.3, rel=1e-4)
+
+
+def test_a_fault_through_a_resistance_is_a_textbook_s():
+    """Hubert, Electric Machines, example 2.8: 75 kVA, 0.9 and 1.3 per cent, 0.016 ohm, 2,300 V of 2,400 V applied: 920 A at 2,400 V."""
+    origin = impedance.transformer_origin(a("kva", 75e3, "VA"), None, a("r", 0.009, None), a("x", 0.013, None))
+    assert origin.z_ll.value / (240**2 / 75e3) == pytest.approx(0.0158114, abs=1e-7)
+    assert (100 * origin.r_ll.value, 100 * origin.x_ll.value) == pytest.approx((0.6912, 0.9984), abs=1e-4)
+    ohm = [Step("made", "R", "made", "", {}, value, "ohm") for value in (0.016, 0.0)]
+    run = impedance.Run("short", ohm[0], ohm[1], ohm[0], ohm[1])
+    current = impedance.fault("short", origin, impedance.way("short", None, run), neutral=False).value
+    assert current * 2300 / 2400 / 10 == pytest.approx(920, abs=0.5)
+
+
 @pytest.mark.parametrize("kva,r,x", TRANSFORMERS)
 def test_below_the_crossing_line_to_neutral_governs_and_line_to_line_beyond(kva, r, x):
     origin = impedance.transformer_origin(a("kva", 1000.0 * kva, "VA"), None, a("r", r, None), a("x", x, None))

@@ -28,8 +28,8 @@ class Verdict(StrEnum):
     NOT_APPLICABLE = "not applicable"
 
 
-CONDITIONS = ("count", "frac", "s")
-"""Units of checks that hold or do not: how far they are from their limit says nothing of the load."""
+CONDITIONS = ("count", "frac", "s", "d", "cmil")
+"""Units of checks that hold or do not: how far they are from their limit says nothing of the load (conductors come in sizes)."""
 
 _ORDER = {verdict: rank for rank, verdict in enumerate(Verdict)}
 
@@ -200,6 +200,24 @@ def needs_input(
     )
 
 
+def controlling(checks: Iterable[Check]) -> Check | None:
+    """The check that decides: the worst that counts, among equals the least room relative to its limit, then the first.
+
+    A check that fails although its numbers hold (a position, a count) stands among the fails as one with nothing to spare.
+    """
+    counted = [check for check in checks if check.counts]
+
+    def rank(check: Check) -> tuple[int, float]:
+        margin = None if check.unit in CONDITIONS else check.margin
+        if margin is None:
+            return _ORDER[check.verdict], float("inf") if check.verdict in (Verdict.PASS, Verdict.NOT_APPLICABLE) else 0.0
+        if check.verdict is Verdict.FAIL and holds(check.provided.value, check.relation, check.required.value):
+            return _ORDER[check.verdict], 0.0
+        return _ORDER[check.verdict], margin / max(abs(check.required.value), 1e-9)
+
+    return min(counted, key=rank, default=None)
+
+
 @dataclass(frozen=True, slots=True)
 class Result:
     """One entry of results.json: a value with its unit (None for a text) and the Step behind it."""
@@ -314,19 +332,7 @@ class Sheet:
     @property
     def controlling(self) -> Check | None:
         """The check that decides: the worst that counts, and among equals the least relative margin."""
-        counted = [check for check in self.checks if check.counts]
-        if not counted:
-            return None
-
-        def rank(check: Check) -> tuple[int, float]:
-            margin = check.margin
-            if check.unit in CONDITIONS:
-                margin = None
-            if margin is None:
-                return _ORDER[check.verdict], float("inf") if check.verdict in (Verdict.PASS, Verdict.NOT_APPLICABLE) else 0.0
-            return _ORDER[check.verdict], margin / max(abs(check.required.value), 1e-9)
-
-        return min(counted, key=rank)
+        return controlling(self.checks)
 
     def check(self, key: str) -> Check:
         """The check with this key. Errors: `KeyError` naming the keys that exist."""

@@ -93,6 +93,21 @@ def protection(tree: Tree, name: str, *, own: bool = True) -> Protection:
     return Protection(None, "", came)
 
 
+def carrier(tree: Tree, name: str) -> Source | None:
+    """The inverter that stands between a part and the overcurrent device ahead of it, and feeds it beside the utility; None for none.
+
+    Errors: MissingInput where the file does not say what is a device.
+    """
+    came, place = name, tree.parent(name)
+    while place is not None:
+        if place.kind == "source":
+            return place.item
+        if _passed(place, tree, came) is not None:
+            return None
+        came, place = place.id, tree.parent(place.id)
+    return None
+
+
 def _passed(place: Node, tree: Tree, came: str) -> Protection | None:
     """The device that a place on the way to the utility is, None where it is none."""
     if place.kind == "panel":

@@ -74,8 +74,10 @@ def circuit(inputs: Mapping, edition: Edition) -> dict[str, float | str]:
     if "device_a" in inputs:
         return {"units_count": float(int(float(inputs["device_a"]) / (frac.value * float(inputs["unit_a"])) + 1e-9))}
     current = _given("current", float(inputs["amperes"]) * float(inputs.get("units", 1)), "A")
-    device = circuits.overcurrent_required("printed", current, frac, edition, edition.cite("source_overcurrent"))
-    return {"required_a": frac.value * current.value, "device_a": device.value}
+    cite = edition.cite("source_overcurrent")
+    needed = circuits.required_before("printed", current, frac, cite, before=True)
+    device = circuits.overcurrent_required("printed", needed, edition, cite)
+    return {"required_a": needed.value, "device_a": device.value}
 
 
 def grounding(inputs: Mapping, edition: Edition) -> dict[str, float | str]:

@@ -12,6 +12,7 @@ from workbook_lib.render import numbers
 from workbook_lib.render.blocks import Band, Block, Bullets, Grid, Heading, Pairs, Part, Prose, StepBlock
 from workbook_lib.render.trace import Flag, Key, Link, Ref, Rich, Trace
 from workbook_lib.sheet import (
+    CONDITIONS,
     CONFIRMED,
     UNCONFIRMED,
     Assumption,
@@ -34,6 +35,8 @@ NOT_DECIDING = "shown, does not decide"
 
 
 RESULT_WORDS = {
+    "worst_bus": "bus with the least room",
+    "bus_rule": "bus rule relied on, or the nearest where none holds",
     "largest_evse_a": "largest standard charger that fits by the load, before the 125 % of continuous load",
     "largest_evse_with_125_a": "largest standard charger that fits with its load at 125 %",
 }
@@ -85,8 +88,12 @@ def verdict(trace: Trace) -> Part:
         return Part("verdict", "Verdict", (*blocks, Band("not applicable", "not applicable", ("no check applies to this home",))))
     blocks.append(Band(str(sheet.verdict), str(sheet.verdict), (_answer(sheet, decider),)))
     blocks.append(Prose(("Controlling check: ", *check_sentence(trace, decider)), "controlling"))
-    if decider.note:
+    if decider.note and not _fails_by_condition(decider):
         blocks.append(Prose((decider.note,), "note"))
+    if sheet.verdict is Verdict.PASS and decider.margin is not None:
+        alike = [check.question.rstrip(" ?") for check in sheet.checks if check is not decider and _as_tight(check, decider)]
+        words = "It has the least room in proportion to its limit" + (f"; as little have: {'; '.join(alike)}." if alike else ".")
+        blocks.append(Prose((words,), "note"))
     tightest = _tightest(sheet) if decider.margin is None else None
     if tightest is not None:
         blocks.append(Prose(("Tightest of the numbers that count: ", *check_sentence(trace, tightest))))
@@ -120,10 +127,16 @@ def _in_short(sheet: Sheet) -> tuple[tuple[str, str], ...]:
     """The first results in words, with their units."""
     rows = []
     for key, result in list(sheet.results.items())[:IN_SHORT]:
-        words = result.step.meaning if result.step is not None else RESULT_WORDS.get(key, key.replace("_", " "))
+        words = result.step.meaning if result.step is not None else _result_words(key)
         value = numbers.bare(result.step) if result.step is not None else numbers.value_text(result.value)
         rows.append((sentence(words), numbers.with_unit(value, result.unit)))
     return tuple(rows)
+
+
+def _result_words(key: str) -> str:
+    """Words for a result without a step, with the id after its colon."""
+    name, _, of = key.partition(":")
+    return RESULT_WORDS.get(name, name.replace("_", " ")) + (f", {of}" if of else "")
 
 
 def sentence(text: str) -> str:
@@ -145,9 +158,26 @@ def check_sentence(trace: Trace, check: Check) -> Rich:
         lacking = f", {check.note}" if check.verdict is Verdict.NEEDS_INPUT and check.note else ""
         return (f"{check.question.rstrip(' ?')}: {words}{lacking}{source}.",)
     left, right, room = numbers.sides(check)
+    if _fails_by_condition(check):
+        amounts = (_value_ref(trace, check.provided, left), f" {numbers.SIGNS.get(check.relation, check.relation)} ")
+        held = ("; its amounts hold (", *amounts, _value_ref(trace, check.required, right), ")")
+        return (f"{check.question.rstrip(' ?')}: fail, {check.note or 'by a condition besides its amounts'}", *held, f"{source}.")
     provided = (f"{check.provided.meaning} ", _value_ref(trace, check.provided, left))
     required = (f" {_relation(check)} ", f"{check.required.meaning} ", _value_ref(trace, check.required, right))
     return (*provided, *required, _outcome(check, room) + source + ".")
+
+
+def _fails_by_condition(check: Check) -> bool:
+    """Whether a check fails although its amounts hold: by a position, a count or a missing device."""
+    return check.verdict is Verdict.FAIL and check.margin is not None and holds(check.provided.value, check.relation, check.required.value)
+
+
+def _as_tight(check: Check, decider: Check) -> bool:
+    """Whether a check that counts has no more room than the one that decides."""
+    if not check.counts or check.margin is None or check.unit in CONDITIONS:
+        return False
+    room = [one.margin / max(abs(one.required.value), 1e-9) for one in (check, decider)]
+    return room[0] <= room[1] + 1e-9
 
 
 def _relation(check: Check) -> str:

@@ -234,7 +234,8 @@ def relied_check(bus: Bus, checks: Mapping[str, Check], relied: str, edition: Ed
         tried = [name for name in RULES if checks[name].verdict is not Verdict.NOT_APPLICABLE]
         rule = open_[0] if open_ else min(tried, key=lambda name: -(checks[name].margin if checks[name].margin is not None else -1e9))
     chosen = checks[rule]
-    note = f"rule relied on: {TITLES[rule]}" + (f"; {chosen.note}" if chosen.note else "")
+    none = not relied and chosen.verdict in (Verdict.FAIL, Verdict.NOT_APPLICABLE)
+    note = f"{'no rule holds; the nearest' if none else 'rule relied on'}: {TITLES[rule]}" + (f"; {chosen.note}" if chosen.note else "")
     verdict, closes, decides = chosen.verdict, chosen.closes, chosen.decides
     if verdict is Verdict.NOT_APPLICABLE:
         verdict, note = Verdict.FAIL, f"{note}: this rule does not apply to this bus"
@@ -282,7 +283,8 @@ def allowance(bus: Bus, rule: str, edition: Edition) -> Step | None:
 
     Parameters: bus [A], rule. Returns: [A]. Source: 705.12(B).
     """
-    name = f"source current at 125 % that the bus of {bus.id} takes by the rule: {TITLES[rule]}" if rule in TITLES else ""
+    placed = ", its positions kept" if rule in ("120", "centre") else ""
+    name = f"source current at 125 % that the bus of {bus.id} takes by the rule: {TITLES[rule]}{placed}" if rule in TITLES else ""
     if rule == "sum":
         uses, formula = {"bus": bus.rating, "device": bus.device}, "max(0, bus - device)"
         value = max(0.0, bus.rating.value - bus.device.value)
@@ -297,7 +299,7 @@ def allowance(bus: Bus, rule: str, edition: Edition) -> Step | None:
         else:
             uses, formula = {"bus": bus.rating, "loads": tuple(loads)}, "max(0, bus - sum(loads))"
             value = max(0.0, bus.rating.value - sum(one.value for one in loads))
-        name += ", as breaker rating"
+        name = f"breaker rating that the bus of {bus.id} takes for sources by the rule: {TITLES[rule]}"
     else:
         return None
     return Step(f"bus.{bus.id}.allowance.{rule}", "I_left", name, formula, uses, value, "A", edition.cite(CITES[rule]), decimals=1)
@@ -366,6 +368,26 @@ def largest_main(bus: Bus, edition: Edition) -> Step | None:
         edition.cite("bus_120"),
         note="a smaller main must still carry the load calculation, and be listed for the panel",
     )
+
+
+def remedy(bus: Bus, checks: Mapping[str, Check], edition: Edition) -> str:
+    """What would let a failing bus pass, in words: positions, a smaller main. Parameters: bus [A]. Returns: text. Source: 705.12(B)."""
+    sizes, found = edition.series("standard_ratings", "rating_a").value, []
+    positional = "centre" if bus.feed == "centre" else "120"
+    check = checks[positional]
+    amounts = check.margin is not None and holds(check.provided.value, check.relation, check.required.value)
+    if check.verdict is Verdict.FAIL and amounts and not bus.behind:
+        where = "at one end only" if positional == "centre" else f"at the {OPPOSITE.get(bus.feed, 'opposite')} end"
+        found.append(f"every source breaker {where} ({edition.cite(CITES[positional]).locator})")
+    main = largest_main(bus, edition)
+    if main is not None and main.value < bus.device.value and not bus.behind and positional == "120":
+        found.append(f"a device of at most {main.value:g} A ahead of it, sources at the opposite end")
+    room = bus.rating.value - bus.current.value
+    if room >= sizes[0]:
+        found.append(
+            f"a device of at most {previous_standard(room, sizes):g} A ahead of it, sources anywhere ({edition.cite('bus_sum').locator})"
+        )
+    return "it would pass with " + ", or ".join(found) + ", if the load allows" if found else ""
 
 
 def by_breaker_size(bus: Bus, breakers: Sequence[Input]) -> Step:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from workbook_lib.editions import Edition
@@ -14,36 +14,38 @@ from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, compare, h
 SIZES_UP = ("standard", "small")
 
 
-def overcurrent_required(name: str, current: Quantity, frac: Input, edition: Edition, cite) -> Step:
+def overcurrent_required(name: str, needed: Quantity, edition: Edition, cite) -> Step:
     """Standard overcurrent device of a circuit: the next size of its continuous current at 125 %.
 
-    Parameters: current [A], frac [-]. Returns: [A]. Errors: FormulaError above the largest size. Source: 240.6(A), 705.30, 625.41, 215.3.
+    Parameters: needed, the continuous current at 125 % [A]. Returns: [A]. Errors: FormulaError above the largest size.
+    Source: 240.6(A), 705.30, 625.41, 215.3.
     """
     sizes = edition.series("standard_ratings", "rating_a")
     return Step(
         f"circuit.{name}.device",
         "I_dev",
         f"overcurrent device of {name}",
-        "next_standard(frac * current, sizes)",
-        {"frac": frac, "current": current, "sizes": sizes},
-        next_standard(frac.value * current.value, sizes.value),
+        "next_standard(needed, sizes)",
+        {"needed": needed, "sizes": sizes},
+        next_standard(needed.value, sizes.value),
         "A",
         cite,
     )
 
 
-def overcurrent_check(name: str, device: Quantity, needed: Step, most: Input | None, cite) -> Check:
+def overcurrent_check(name: str, device: Quantity, needed: Quantity, most: Input | None, cite, instructions) -> Check:
     """Check `overcurrent:CIRCUIT`: the device carries 125 % and is within what the data sheet allows.
 
-    Parameters: device, needed (125 %), most [A]. Returns: Check [A]. Source: 705.30, 625.41, the maker's data sheet.
+    Parameters: device, needed (125 %), most [A], sources of both limits. Returns: Check [A].
+    Source: 705.30, 625.41; 110.3(B) for the maker's data sheet.
     """
     key = f"overcurrent:{name}"
     check = compare(key, f"does the overcurrent device of {name} carry 125 % of its current?", device, ">=", needed, cite)
     if check.verdict is Verdict.FAIL or most is None:
         return check
-    return compare(
-        key, f"is the overcurrent device of {name} within what its maker allows?", device, "<=", most, cite, note="it carries 125 %"
-    )
+    asked = f"is the overcurrent device of {name} within what its maker allows?"
+    note = f"it carries 125 %: {device.value:g} >= {needed.value:,.1f} A ({cite})"
+    return compare(key, asked, device, "<=", most, instructions, note=note)
 
 
 def required_before(name: str, current: Quantity, frac: Input, cite, *, before: bool) -> Step:
@@ -242,6 +244,25 @@ def fill_limit(count: int, nipple: bool, edition: Edition) -> Input:
     if nipple:
         return edition.value("raceway_fill_nipple_frac")
     return edition.value("raceway_fill_one_frac" if count == 1 else "raceway_fill_two_frac" if count == 2 else "raceway_fill_more_frac")
+
+
+def circuit_area(raceway: str, name: str, parts: Mapping[str, Input], edition: Edition) -> Step:
+    """Area of the conductors of one circuit in a raceway: two legs, neutral and grounding conductor where there are any.
+
+    Parameters: leg, neutral, ground by name [in^2]. Returns: [in^2]. Source: Chapter 9 Table 5.
+    """
+    others = [part for part in parts if part != "leg"]
+    return Step(
+        f"raceway.{raceway}.{name}",
+        "A_c",
+        f"conductors of {name}",
+        " + ".join(["2 * leg", *others]),
+        dict(parts),
+        2 * parts["leg"].value + sum(parts[part].value for part in others),
+        "in^2",
+        edition.cite("raceway_fill"),
+        decimals=4,
+    )
 
 
 def fill_sum(name: str, areas: Sequence[Quantity], edition: Edition) -> Step:

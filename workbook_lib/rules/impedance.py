@@ -47,6 +47,8 @@ Source: PNNL residential transformer table, EPRI circuit 24 and IEEE 8500-node t
 """
 POINT_TO_POINT = Source("point-to-point method, electrical plan review handbook, 2005")
 PHASOR = Source("circuit theory")
+LABELS = {"transformer": "the conductors from the transformer", "service": "the service conductors"}
+"""Words for runs that are no thing of the file."""
 STEEL = ("EMT", "RMC", "FMC")
 
 
@@ -107,7 +109,7 @@ def run(
         return Step(
             f"run.{name}.{key}",
             key[0].upper(),
-            f"{what} of {name}",
+            f"{what} of {LABELS.get(name, name)}",
             "length / 1000 * (first + second) / sets",
             uses,
             value,

@@ -148,7 +148,7 @@ def rating_check(name: str, rating: Input, service_rated: bool | None, current: 
         decimals=1,
     )
     check = compare(key, asked, rating, ">=", needed, cite)
-    if service_rated is False and check.verdict is Verdict.PASS:
+    if service_rated is not None and not service_rated and check.verdict is Verdict.PASS:
         return replace(check, verdict=Verdict.FAIL, note="it is not suitable as service equipment")
     if service_rated is None and check.verdict is Verdict.PASS:
         field = f"disconnect.{name}.service_rated"

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from workbook_lib.editions import Edition
+from workbook_lib.home import distribution
 from workbook_lib.rules import source as sources
 from workbook_lib.sheet import Check, Input, Quantity, Result, Section, Sheet, Step
-from workbook_lib.workbooks import common, tie_buses, tie_circuits, tie_controls, tie_diagrams, tie_faults, tie_supply
+from workbook_lib.workbooks import (
+    common,
+    tie_adapter,
+    tie_buses,
+    tie_circuits,
+    tie_controls,
+    tie_diagrams,
+    tie_evidence,
+    tie_faults,
+    tie_supply,
+    tie_utility,
+)
 from workbook_lib.workbooks.tie_work import Work, current_of
 
 NAME = "backfeed_and_tap"
@@ -32,13 +42,15 @@ def study(home, edition: Edition) -> Sheet:
     tie_buses.buses(work)
     tie_buses.all_feeders(work)
     tie_supply.supply(work)
-    tie_supply.adapter(work)
+    tie_adapter.adapter(work)
     tie_controls.controls(work)
     tie_controls.breakers(work)
     tie_controls.pass_through(work)
     tie_circuits.all_circuits(work)
     tie_faults.voltages(work)
     tie_faults.faults(work)
+    tie_utility.utility(work)
+    tie_evidence.required(work)
     work.checks += [common.edition_adopted(home), verified(work), common.independent_check(home)]
     return _sheet(work)
 
@@ -62,7 +74,7 @@ def _sources(work: Work) -> None:
 
 
 def verified(work: Work) -> Check:
-    """Check `field-verified` for what the sheet rests on: bus, main, feed, service conductor, meter socket."""
+    """Check `field-verified` for what the sheet rests on: bus, main, feed, breakers there are, service conductor, meter socket."""
     fields: list[tuple[str, Input | None]] = []
     for panel in work.standing("panel"):
         if panel.id in work.buses:
@@ -71,13 +83,18 @@ def verified(work: Work) -> Check:
                 (f"panel.{panel.id}.main", _given(panel.main)),
                 (f"panel.{panel.id}.feed", _given(panel.feed)),
             ]
+            for node in distribution.entries(work.tree, panel):
+                if node.kind == "breaker" and node.item.status != "added":
+                    path = f"panel.{panel.id}.breakers.{node.id}"
+                    fields += [(f"{path}.rating", node.item.rating), (f"{path}.position", _given(node.item.position))]
     if any(check.key == "supply-side-capacity" and check.required is not None for check in work.checks):
         wire = work.site.service.conductor
         fields += [("service.conductor.size", wire.size if wire is not None else None)]
     socket = work.site.service.meter_socket
     if work.site.adapter is not None and work.site.adapter.status != "removed" and socket is not None:
         fields += [("service.meter_socket.continuous", socket.continuous)]
-    return common.field_verified(fields)
+    words = "buses, mains, feed points, source breakers already there, and the service's parts where they decide"
+    return common.field_verified(fields, words)
 
 
 def _given(value: object) -> Input | None:
@@ -95,7 +112,16 @@ ORDER = (
         "supply-side-length",
         "supply-side-place",
     ),
-    *("disconnect-rating", "service-disconnects", "adapter-approval", "adapter-socket", "adapter-source", "adapter-load", "control-limit"),
+    *(
+        "disconnect-rating",
+        "service-disconnects",
+        "adapter-connection",
+        "adapter-approval",
+        "adapter-socket",
+        "adapter-source",
+        "adapter-load",
+    ),
+    *("adapter-switch", "local-evidence", "control-limit"),
     *(
         "control-sees",
         "breaker-suitability",
@@ -107,12 +133,26 @@ ORDER = (
         "grounding",
         "raceway",
     ),
-    *("single-bond", "interrupting", "voltage", "source-current", "field-verified", "edition-adopted", "independent-check"),
+    *(
+        "single-bond",
+        "emergency-disconnect",
+        "interrupting",
+        "voltage",
+        "utility-source-power",
+        "utility-export",
+        "utility-motor-start",
+        "utility-voltage-dip",
+        "source-current",
+        "field-verified",
+        "edition-adopted",
+        "independent-check",
+    ),
 )
 """Order of the checks on the sheet, by the part of their key before the colon."""
 FAMILIES = ("busbar", "source-circuits", "fault-current", "chapter-9", "conductor", "tables", "mistakes")
 """Families of published cases that test what this workbook uses."""
 FIRST = ("worst_bus",)
+OF_A_BUS = ("bus_protection_a", "source_allowance_a", "largest_inverter_a")
 
 
 def _place(check: Check) -> tuple[bool, int]:
@@ -136,7 +176,7 @@ def _sheet(work: Work) -> Sheet:
         title="Backfeed and tap",
         question=QUESTION,
         header=common.header(home, edition),
-        results=_ordered(work.results),
+        results=_ordered(work),
         checks=checks,
         sections=tuple(work.sections),
         assumptions=(*home.defaults, *work.assumptions),
@@ -147,8 +187,12 @@ def _sheet(work: Work) -> Sheet:
     )
 
 
-def _ordered(results: Mapping[str, Result]) -> dict[str, Result]:
-    return {key: results[key] for key in (*FIRST, *results) if key in results}
+def _ordered(work: Work) -> dict[str, Result]:
+    """Results, the worst bus first, what buses without a source would take last."""
+    results = work.results
+    idle = [key for key in results if key.partition(":")[0] in OF_A_BUS and key.partition(":")[2] not in work.buses]
+    order = [*FIRST, *(key for key in results if key not in idle), *idle]
+    return {key: results[key] for key in order if key in results}
 
 
 def other_editions(home, edition: Edition) -> tuple[Section, ...]:

@@ -117,20 +117,15 @@ def independent_check(home) -> Check:
     return Check(key, question, Verdict.PASS, note=f"originator {originator or 'not named'}, checker {checker}")
 
 
-def field_verified(fields: Iterable[tuple[str, Input | None]]) -> Check:
+def field_verified(fields: Iterable[tuple[str, Input | None]], what: str = "bus, main and service conductor size") -> Check:
     """Check `field-verified`: was what the verdict rests on seen on the equipment, not only stated?
 
-    Parameters: pairs of field path and value (None where absent: another check asks for it).
+    Parameters: pairs of field path and value (None where absent: another check asks for it); what they are, in words.
     """
     key, question = "field-verified", "were the ratings that this verdict rests on read from the equipment?"
     unseen = [f"{path} ({value.origin})" for path, value in fields if value is not None and value.origin in ("stated", "assumed")]
     if not unseen:
-        return Check(
-            key,
-            question,
-            Verdict.PASS,
-            note="bus, main and service conductor size have a source on the equipment, a drawing or the utility",
-        )
+        return Check(key, question, Verdict.PASS, note=f"{what} have a source on the equipment, a drawing or the utility")
     return Check(
         key,
         question,

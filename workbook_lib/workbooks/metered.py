@@ -42,6 +42,11 @@ class Metered:
     assumed_factor: bool = False
     generation_lack: tuple[str, ...] = ()
     fault: InputFault | None = None
+    existing: tuple = ()
+
+
+MOST_A = 2000.0
+"""Highest current [A] that a record of a dwelling's service may hold; above it the unit or the multiplier is wrong."""
 
 
 def declared(path: str, given):
@@ -120,14 +125,25 @@ def gather(home, edition: Edition, items) -> Metered | None:
     if name is None:
         if records is None or records.maximum_demand is None:
             return None
-        return _letter(home, edition, items)
+        return replace(_letter(home, edition, items), existing=_existing(items))
     try:
         facts = _facts_of(home, name)
     except MissingInput as lack:
         return Metered(Demand({}, lack=MissingInput(lack.fields, within(home, str(lack)))))
     except InputFault as fault:
         return Metered(Demand({}, lack=MissingInput([f"records.{name}.file"], within(home, _short(fault)))), fault=fault)
-    return _from_record(home, name, facts, edition, items)
+    found = _from_record(home, name, facts, edition, items)
+    if found.peak_a is not None and found.peak_a.value > MOST_A:
+        file = (home.folder / getattr(home.site.records, name).file).as_posix()
+        what, todo = "a highest reading that no dwelling's service carries", "look at the unit and the multiplier of the meter"
+        fault = InputFault([Fault(file, f"records.{name}.unit", what, f"{found.peak_a.value:,.0f} A", f"up to {MOST_A:,.0f} A", todo)])
+        return Metered(Demand({}, lack=MissingInput([f"records.{name}.unit"], within(home, _short(fault)))), fault=fault)
+    return replace(found, existing=_existing(items))
+
+
+def _existing(items) -> tuple:
+    """Loads that were there while the record ran."""
+    return tuple(item for item in items if item.status == "existing")
 
 
 def within(home, words: str) -> str:

@@ -294,17 +294,23 @@ def counts_circuit(edition: Edition) -> bool:
     return edition.value("evse_load").value == "circuit-rating"
 
 
+def _has_array(home) -> bool:
+    """Whether the sun can charge anything in the home: a PV inverter, or an array on another inverter."""
+    return any(one.status != "removed" and (one.kind == "pv-inverter" or one.array) for one in home.site.source)
+
+
 def _storage_item(home, source, edition: Edition) -> LoadItem | None:
     """Charging of a storage source from the service; None where it has none or charges from the sun alone."""
     if source.kind not in ("storage-inverter", "multimode-inverter"):
         return None
     path = f"source.{source.id}"
-    if source.charges_from is not None and source.charges_from.value == "solar-only":
+    alone = source.charges_from is not None and source.charges_from.value == "solar-only"
+    if alone and _has_array(home):
         return None
     lacking = [f"{path}.{name}" for name in ("charges_from", "input_current") if getattr(source, name) is None]
     if lacking:
         raise MissingInput(lacking)
-    current, note = source.input_current, ""
+    current, note = source.input_current, "stated to charge from the sun alone, and no array is in the home: counted" if alone else ""
     found = held_at(home, source)
     if found is not None and may_hold(found[0]) and found[1].setting is not None and edition.value("control_setting").value != "none":
         current, note = _lesser(f"{path}.held", source, found[1].setting), f"held by {found[0].id}"
@@ -313,7 +319,7 @@ def _storage_item(home, source, edition: Edition) -> LoadItem | None:
         f"{source.id}: charging from the service",
         current,
         nominal_voltage(edition),
-        edition.cite("control_setting") if note else None,
+        edition.cite("control_setting") if note.startswith("held") else None,
         note,
     )
     panel = home.tree.panel_of(source.id)

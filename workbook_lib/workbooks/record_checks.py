@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import replace
 
 from workbook_lib.records.record import NOT_STATED
@@ -116,7 +117,8 @@ def record_checks(home, metered, edition, *, counts: bool) -> list[Check]:
     short = branch_of(metered, edition) != "year"
     made.append(_coverage(metered, edition, short, counts))
     if metered.facts is not None:
-        made.append(_quality(metered, counts))
+        made.append(_quality(home, metered, counts))
+        made.append(_plausible(home, metered, edition, counts))
     if short:
         made += [_interval(metered, edition, counts), _occupied(home, edition, counts), _seasonal(home, metered, edition, counts)]
         made.append(_legs(home, metered, edition, counts))
@@ -158,19 +160,25 @@ def _coverage(metered, edition, short: bool, counts: bool) -> Check:
         counted = any("without dates" in one.why for one in metered.facts.record.decisions)
         return replace(check, note="its rows are counted from one stated start: a gap could not show") if counted else check
     hours = sum(gap.end - gap.start for gap in report.gaps) / 3600
-    words = f"{len(report.gaps)} gaps, {hours:,.2f} h in all; a gap may hide the highest demand"
+    words = f"{_many(len(report.gaps), 'gap', 'gaps')}, {hours:,.2f} h in all; a gap may hide the highest demand"
+    if report.gaps and all(gap.at_clock_change for gap in report.gaps):
+        words = f"{hours:,.2f} h are missing where the clock changes: whether they are lost or summed into the hour before is not known"
+        closes = "the utility's word on how its file tells the hour that the clock repeats"
+        return Check(key, question, Verdict.JUDGEMENT, covered, ">=", whole, source, words, counts, closes, UTILITY)
     if short:
         longest = _longest_stretch(report) / 86400
         least = edition.value("measured_short_days_count")
         words += f"; the longest stretch without a gap is {longest:.1f} days"
         if longest < least.value:
+            stretch = Input("record.stretch", "longest stretch without a gap", longest, "d", "measured", decimals=1)
+            wanted = Input(least.key, least.meaning, least.value, "d", "code", source=least.source)
             return Check(
                 key,
                 question,
                 Verdict.FAIL,
-                covered,
+                stretch,
                 ">=",
-                whole,
+                wanted,
                 source,
                 words + f", less than {least.value:g}",
                 counts,
@@ -183,32 +191,90 @@ def _coverage(metered, edition, short: bool, counts: bool) -> Check:
 
 def _longest_stretch(report) -> float:
     """Longest time [s] between gaps."""
-    edges = [report.first, *(edge for gap in report.gaps for edge in (gap.start, gap.end)), report.last]
+    gaps = [gap for gap in report.gaps if not gap.at_clock_change]
+    edges = [report.first, *(edge for gap in gaps for edge in (gap.start, gap.end)), report.last]
     return float(max(end - start for start, end in zip(edges[::2], edges[1::2], strict=True)))
 
 
-def _quality(metered, counts: bool) -> Check:
+IDLE_FRAC, IDLE_S = 0.05, 7 * 86400.0
+"""Part of the record, and length of one run [s], from which readings of zero or of one value are a person's matter. Common practice."""
+
+
+def _idle(report) -> str:
+    """Long runs of zero or of one value, in words; empty where there are none to speak of."""
+    runs = (*report.zero_runs, *report.stuck_runs)
+    total = sum(run.end - run.start for run in runs)
+    longest = max((run.end - run.start for run in runs), default=0)
+    if total < IDLE_FRAC * report.covered_s and longest < IDLE_S:
+        return ""
+    days = f"{total / 86400:,.1f} days at zero or at one value in runs of hours"
+    return f"{days}: an outage, a vacancy or a dead meter, and no proof of a low load"
+
+
+def _many(count: int, one: str, many: str) -> str:
+    return f"{count:,} {one if count == 1 else many}"
+
+
+def _quality(home, metered, counts: bool) -> Check:
     key, question = "record-quality", "are the readings sound: none contradicting, estimated, negative or sampled, and the total as stated?"
     report, record = metered.facts.report, metered.facts.record
     found = []
     if report.contradicting:
-        found.append(f"{len(report.contradicting)} intervals are given twice with different values, of which the largest is taken")
+        words = "interval is given twice with different values", "intervals are given twice with different values"
+        found.append(f"{_many(len(report.contradicting), *words)}, the largest taken")
     if report.overlaps_count:
-        found.append(f"{report.overlaps_count} readings overlap others")
+        found.append(_many(report.overlaps_count, "reading overlaps another", "readings overlap others"))
     if report.estimated_count:
         found.append(f"{report.estimated_count} of {report.readings_count} readings are estimated or questionable")
     if report.negative_count:
-        found.append(f"{report.negative_count} readings are negative")
+        found.append(_many(report.negative_count, "reading is negative", "readings are negative"))
+    if _idle(report):
+        found.append(_idle(report))
+    day = home.site.site.calculation_date
+    if day is not None and record.clock.text(report.last)[:10] > (day + datetime.timedelta(days=1)).isoformat():
+        found.append(f"readings after the date of this calculation ({day})")
     if record.basis == "sampled":
         found.append("the values are samples at an instant, not averages")
     off = [item for item in report.reconciliations if not item.agrees]
     if off:
-        found.append(f"{len(off)} totals of the file differ from the sum of its readings")
+        found.append(
+            _many(
+                len(off),
+                "total of the file differs from the sum of its readings",
+                "totals of the file differ from the sum of their readings",
+            )
+        )
     if not found:
         unsaid = all(code == NOT_STATED for code, _, _ in report.qualities)
         note = "nothing of the kind was found" + ("; the file says nothing of the quality of its readings" if unsaid else "")
         return Check(key, question, Verdict.PASS, note=note, counts=counts)
     return Check(key, question, Verdict.JUDGEMENT, note="; ".join(found), counts=counts, closes=BETTER_RECORD, decides=UTILITY)
+
+
+LEAST_FRAC, MOST_FACTOR = 0.1, 1.5
+"""Highest demand as part of the largest single load, and as a multiple of all that is connected, outside which a unit may be wrong."""
+
+
+def _plausible(home, metered, edition, counts: bool) -> Check:
+    """Check `record-plausible`: could this home have drawn what the record says?"""
+    key, question = "record-plausible", "is the highest demand one that this home can have?"
+    field = "records.load.unit"
+    items = metered.existing
+    if not items or not metered.demand.readings:
+        return Check(key, question, Verdict.NOT_APPLICABLE, note="nothing to compare it with", counts=counts)
+    lowest = min(step.value for step in metered.demand.readings.values())
+    largest, total = (
+        max(item.va.value for item in items),
+        sum(item.va.value for item in items) + edition.value("small_appliance_circuit_va").value * 10,
+    )
+    closes = f"look at {field} and the multiplier of the meter against a bill"
+    if lowest < LEAST_FRAC * largest:
+        note = f"{lowest:,.0f} VA at most, where one load alone is rated {largest:,.0f} VA: the unit or the multiplier may be wrong"
+        return Check(key, question, Verdict.JUDGEMENT, note=note, counts=counts, closes=closes, decides=ENGINEER, fields=(field,))
+    if lowest > MOST_FACTOR * total:
+        note = f"{lowest:,.0f} VA, where about {total:,.0f} VA are connected: the unit or the multiplier may be wrong"
+        return Check(key, question, Verdict.JUDGEMENT, note=note, counts=counts, closes=closes, decides=ENGINEER, fields=(field,))
+    return Check(key, question, Verdict.PASS, note="it lies between what one load and what all of them can draw", counts=counts)
 
 
 def _interval(metered, edition, counts: bool) -> Check:

@@ -81,7 +81,7 @@ def _facts(record: Record, report: Report) -> list[tuple[str, str]]:
         ("Unit", f"kept in {record.unit}, shown in {shown_unit(record)}"),
         ("What a reading is", BASES[record.basis]),
         ("Local clock", record.clock.name),
-        ("Readings", f"{report.readings_count:,}"),
+        ("Readings in the file", f"{report.readings_count:,}"),
         ("Lengths of the readings", lengths),
         ("First reading begins", record.clock.text(report.first)),
         ("Last reading ends", record.clock.text(report.last)),

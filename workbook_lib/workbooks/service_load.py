@@ -449,7 +449,7 @@ READING_ORDER = (
     *("service-capacity", "method-allowed", "control-setting", "control-continuous", "continuous-load", "local-service-limit"),
     *("service-minimum", "service-conductor", "service-neutral", "leg-capacity", "panel-load", "dwelling-83", "storage-charging"),
     *("measured-allowed", "record-days", "record-coverage", "record-quality", "record-interval", "record-occupied"),
-    *("record-seasonal", "record-legs", "record-power-factor", "record-readable"),
+    *("record-seasonal", "record-legs", "record-power-factor", "record-plausible", "record-readable"),
     *("field-verified", "edition-adopted", "independent-check"),
 )
 """Order of the checks on the sheet, by the part of their key before the colon."""

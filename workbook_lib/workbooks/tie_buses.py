@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
@@ -29,22 +30,43 @@ def buses(work: Work) -> None:
             _missing(work, panel, lack)
             continue
         if bus is None:
-            note = "no source current reaches this bus"
-            asked = f"does the bus of {panel.id} carry what its device and its sources can feed it?"
-            work.checks.append(Check(f"bus:{panel.id}", asked, Verdict.NOT_APPLICABLE, note=note))
+            _no_second_source(work, panel)
             _room_without_sources(work, panel, rows)
             continue
         work.buses[panel.id] = bus
         steps += _one_bus(work, panel, bus, rows)
     _worst(work)
     if rows:
-        columns = ("Bus", "Rule", "Provides (A)", "Required (A)", "Verdict", "125 % current it takes (A)", "Largest rated output (A)")
+        columns = (
+            "Bus",
+            "Rule",
+            "Provides (A)",
+            "Required (A)",
+            "Verdict",
+            "Room for sources (A)",
+            "Largest output (A)",
+            "Largest breaker (A)",
+        )
         prose = (
             "Every bus that source current can reach, not only the one where the breaker lands. The source is 125 % of its rated output, "
-            "never the size of its breaker. One rule is enough; the sheet says which is relied on and what it demands."
+            "never the size of its breaker. One rule is enough; the sheet says which is relied on and what it demands. Room for sources is "
+            "125 % of their output, by the sum of breakers a breaker rating; it holds with the positions that the rule asks for."
         )
         table = Table(columns, tuple(rows), "Each rule at each bus", 2)
         work.sections.append(Section("Busbars", tuple(steps), prose, table))
+
+
+def _no_second_source(work: Work, panel) -> None:
+    """Check `bus:PANEL` of a bus that its own device alone feeds."""
+    asked = f"does the bus of {panel.id} carry what its device and its sources can feed it?"
+    inverter = distribution.carrier(work.tree, panel.id)
+    if inverter is None or panel.bus is None:
+        note = "no source current reaches this bus"
+        work.checks.append(Check(f"bus:{panel.id}", asked, Verdict.NOT_APPLICABLE, note=note))
+        return
+    device = distribution.main_device(panel)
+    note = f"what the utility and {inverter.id} bring together comes in through its main, which bounds it; no other source feeds this bus"
+    work.checks.append(compare(f"bus:{panel.id}", asked, panel.bus, ">=", device, work.edition.cite("panelboard"), note=note))
 
 
 def bus_of(work: Work, panel) -> busbar.Bus | None:
@@ -140,11 +162,14 @@ def _one_bus(work: Work, panel, bus: busbar.Bus, rows: list) -> list[Step]:
         work.notes.append(MLO.format(panel=panel.id, by=guard.by))
     rule, chosen = busbar.relied_check(bus, checks, text(panel.bus_rule), edition)
     chosen = _by_control(work, panel, bus, chosen)
+    if chosen.verdict is Verdict.FAIL:
+        cure = busbar.remedy(bus, checks, edition)
+        chosen = replace(chosen, note=f"{chosen.note}; {cure}" if cure else chosen.note)
     work.checks += [*checks.values(), chosen]
     work.relied[panel.id] = rule
     work.result(f"bus_protection_a:{panel.id}", bus.device)
     work.results[f"bus_rule:{panel.id}"] = Result(rule, None)
-    steps = _inverse(work, bus, rule, checks, rows)
+    steps = _inverse(work, bus, rule, checks, rows, text(panel.bus_rule))
     breakers = [
         node.item.rating for node in distribution.entries(work.tree, panel) if node.kind == "breaker" and node.item.rating is not None
     ]
@@ -173,24 +198,25 @@ def _by_control(work: Work, panel, bus: busbar.Bus, chosen: Check) -> Check:
     return Check(chosen.key, chosen.question, verdict, bus.rating, ">=", setting, work.edition.cite("power_control"), note)
 
 
-def _inverse(work: Work, bus: busbar.Bus, rule: str, checks, rows: list) -> list[Step]:
+def _inverse(work: Work, bus: busbar.Bus, rule: str, checks, rows: list, stated: str) -> list[Step]:
     """What the bus takes by each rule, and the results by the one relied on."""
     steps: list[Step] = [bus.current]
+    passes = rule in checks and checks[rule].verdict is not Verdict.FAIL
     for name in busbar.RULES:
         check = checks[name]
         room = busbar.allowance(bus, name, work.edition) if check.verdict is not Verdict.NOT_APPLICABLE else None
         largest = busbar.largest_inverter(bus, room, name, work.edition) if room is not None else None
+        breaker = busbar.largest_breaker(bus, room, name, work.edition) if room is not None else None
+        steps += [one for one in (room, largest, breaker) if one is not None]
         if name == rule and room is not None:
             work.result(f"source_allowance_a:{bus.id}", room)
             work.result(f"largest_inverter_a:{bus.id}", largest)
-            steps += [room, largest]
-            breaker = busbar.largest_breaker(bus, room, name, work.edition)
             if breaker is not None:
                 work.result(f"largest_source_breaker_a:{bus.id}", breaker)
-                steps.append(breaker)
         sides = [side.value if side is not None else "-" for side in (check.provided, check.required)]
-        words = f"{check.verdict}{' (relied on)' if name == rule else ''}"
-        given = (room.value if room is not None else "-", largest.value if largest is not None else "-")
+        relied = "relied on" if passes or stated == name else "nearest"
+        words = f"{check.verdict}{f' ({relied})' if name == rule else ''}"
+        given = [one.value if one is not None else "-" for one in (room, largest, breaker)]
         rows.append((bus.id, busbar.TITLES[name], *sides, words, *given))
     main = busbar.largest_main(bus, work.edition)
     if main is not None and bus.feed != "centre":
@@ -218,7 +244,7 @@ def _room_without_sources(work: Work, panel, rows: list) -> None:
     work.result(f"bus_protection_a:{panel.id}", guard.device)
     work.result(f"source_allowance_a:{panel.id}", room)
     work.result(f"largest_inverter_a:{panel.id}", largest)
-    rows.append((panel.id, busbar.TITLES[rule], "-", "-", "no source", room.value, largest.value))
+    rows.append((panel.id, busbar.TITLES[rule], "-", "-", "no source", room.value, largest.value, "-"))
 
 
 def _worst(work: Work) -> None:

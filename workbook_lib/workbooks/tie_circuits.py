@@ -7,12 +7,13 @@ from dataclasses import replace
 from workbook_lib.errors import CalculationFault, Fault, InputFault, MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.rules import circuits, conductor
-from workbook_lib.sheet import Check, Result, Section, Step, Table, Verdict, compare, needs_input
+from workbook_lib.rules.source import at_125, pv_rounded
+from workbook_lib.sheet import Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, needs_input
 from workbook_lib.workbooks import tie_grounding, tie_raceways
 from workbook_lib.workbooks.in_place import insulation_place
 from workbook_lib.workbooks.prepare import text
 from workbook_lib.workbooks.tie_grounding import Circuit
-from workbook_lib.workbooks.tie_work import Work, ampacity, flow, raceway_of, wired
+from workbook_lib.workbooks.tie_work import Work, ampacity, current_of, flow, raceway_of, wired
 
 
 def all_circuits(work: Work) -> None:
@@ -34,7 +35,7 @@ def all_circuits(work: Work) -> None:
         tie_grounding.grounding(work, circuit, steps)
     tie_grounding.service(work, steps)
     if rows:
-        columns = ("Circuit", "Carries (A)", "Device (A)", "Conductor", "Ampacity (A)", "Set by", "Grounding")
+        columns = ("Circuit", "Source or charging current (A)", "Device (A)", "Conductor", "Ampacity (A)", "Set by", "Grounding")
         table = Table(columns, tuple(rows), "Circuits", 1)
         prose = (
             "A conductor carries 125 % of the continuous current before the factors of its place, the current itself with them, and is "
@@ -101,7 +102,31 @@ def _circuit(work: Work, name: str, path: str, item, wire) -> Circuit:
     most = item.maximum_overcurrent_device if node.kind == "source" else None
     kind = "source" if current is not None and _only_sources(work, name) else "feeder"
     cite = "source_circuit" if current is not None else "feeder"
-    return Circuit(name, path, item, wire, kind, current, device, most, cite, "source_frac" if current is not None else "continuous_frac")
+    frac = "source_frac" if current is not None else "continuous_frac"
+    return Circuit(name, path, item, wire, kind, current, device, most, cite, frac, _bound(work, node, device))
+
+
+def _bound(work: Work, node, device: Input | None) -> Quantity | None:
+    """What the utility and an inverter together can bring into conductors that the inverter feeds [A]; None for other conductors."""
+    inverter = distribution.carrier(work.tree, node.id)
+    if inverter is None or device is None:
+        return None
+    ends = distribution.first_panels(work.tree, [node.id])
+    mains = [distribution.main_device(panel) for panel in ends]
+    own = at_125(f"circuit.{node.id}.carrier_125", current_of(work, inverter), work.edition, f"output of {inverter.id} at 125 %")
+    both = Step(
+        f"circuit.{node.id}.both",
+        "I_both",
+        f"device ahead and output of {inverter.id}, that feed {node.id} together",
+        "device + source",
+        {"device": device, "source": own},
+        device.value + own.value,
+        "A",
+        decimals=2,
+    )
+    if len(mains) == 1 and mains[0] is not None and mains[0].value <= both.value:
+        return mains[0]
+    return both
 
 
 def _only_sources(work: Work, name: str) -> bool:
@@ -128,7 +153,8 @@ def _conductor(work: Work, circuit: Circuit, steps: list[Step], rows: list) -> N
     else:
         failing = [one for one in tests if one.verdict is Verdict.FAIL] or tests
         worst = min(failing, key=lambda one: one.margin / max(abs(one.required.value), 1e-9))
-        note = f"{worst.note}; ampacity set by {limit}" if worst.note else f"ampacity set by {limit}"
+        lines = [f"{one.note} {one.provided.value:,.1f} {one.relation} {one.required.value:,.1f} A" for one in tests if one is not worst]
+        note = "; ".join([*([worst.note] if worst.note else []), *lines, f"ampacity set by {limit}"])
         work.checks.append(replace(worst, note=note))
     wire = circuit.wire
     carries = circuit.current.value if circuit.current is not None else "-"
@@ -157,7 +183,7 @@ def _tests(work: Work, circuit: Circuit, carried: Step, steps: list[Step]) -> li
     tests: list[Check] = []
     if circuit.current is not None:
         frac = edition.value(circuit.frac)
-        needed = circuits.required_before(name, circuit.current, frac, cite, before=True)
+        needed = _rounded(work, circuit, circuits.required_before(name, circuit.current, frac, cite, before=True))
         whole = circuits.required_before(name, circuit.current, frac, cite, before=False)
         bare = _table_ampacity(work, circuit, carried)
         work.result(f"conductor_required_a:{name}", needed)
@@ -171,6 +197,14 @@ def _tests(work: Work, circuit: Circuit, carried: Step, steps: list[Step]) -> li
         tests.append(_protected(work, circuit, carried, steps))
     del wire
     return tests
+
+
+def _rounded(work: Work, circuit: Circuit, needed: Step) -> Step:
+    """125 % of a PV current with its fraction below one half dropped, where the edition permits it; else as it is [A]."""
+    below = distribution.sources_below(work.tree, circuit.id)
+    if circuit.kind != "source" or any(one.kind != "pv-inverter" for one in below):
+        return needed
+    return pv_rounded(f"circuit.{circuit.id}.rounded", needed, work.edition)
 
 
 def _table_ampacity(work: Work, circuit: Circuit, carried: Step) -> Step:
@@ -207,11 +241,11 @@ def _protected(work: Work, circuit: Circuit, carried: Step, steps: list[Step]) -
     return compare(
         f"conductor:{name}",
         f"does its device protect the conductors of {name}?",
-        circuit.device,
+        circuit.limit,
         "<=",
         most,
-        edition.cite("next_size_up"),
-        note="protection by its device",
+        most.source,
+        note="protection by its device" if circuit.bound is None else "the utility and the inverter feed it together: what bounds both",
     )
 
 
@@ -233,7 +267,8 @@ def _overcurrent(work: Work, circuit: Circuit, steps: list[Step]) -> None:
     key, asked = f"overcurrent:{name}", f"does the overcurrent device of {name} carry 125 % of its current?"
     cite = edition.cite("source_overcurrent" if circuit.kind == "source" else "evse_device")
     frac = edition.value(circuit.frac)
-    size = circuits.overcurrent_required(name, circuit.current, frac, edition, cite)
+    needed = _rounded(work, circuit, circuits.required_before(name, circuit.current, frac, cite, before=True))
+    size = circuits.overcurrent_required(name, needed, edition, cite)
     work.result(f"overcurrent_a:{name}", size)
     if circuit.most is not None:
         work.result(f"overcurrent_max_a:{name}", circuit.most)
@@ -242,5 +277,4 @@ def _overcurrent(work: Work, circuit: Circuit, steps: list[Step]) -> None:
         note = "no overcurrent device of this circuit is given"
         work.checks.append(needs_input(key, asked, [f"{circuit.path.rsplit('.', 1)[0]}.connected_to"], cite, note=note))
         return
-    needed = circuits.required_before(name, circuit.current, frac, cite, before=True)
-    work.checks.append(circuits.overcurrent_check(name, circuit.device, needed, circuit.most, cite))
+    work.checks.append(circuits.overcurrent_check(name, circuit.device, needed, circuit.most, cite, edition.cite("instructions")))

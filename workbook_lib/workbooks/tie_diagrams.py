@@ -10,17 +10,17 @@ from collections.abc import Iterator
 from workbook_lib.home import distribution
 from workbook_lib.home.tree import ADAPTER, SERVICE, SUPPLY_SIDE
 from workbook_lib.rules.conductor import size_words
-from workbook_lib.sheet import Figure, Mark, Table
+from workbook_lib.sheet import Figure, Mark, Table, Verdict
 from workbook_lib.workbooks.prepare import text
-from workbook_lib.workbooks.tie_work import Work
+from workbook_lib.workbooks.tie_work import Work, raceway_of
 
 NOT_GIVEN = "not given"
 SOURCES = {"pv-inverter": "inverter", "storage-inverter": "inverter", "multimode-inverter": "inverter"}
 
 
 def figures(work: Work) -> tuple[Figure, ...]:
-    """The one-line diagram, then a strip for every bus that source current can reach."""
-    strips = tuple(_strip(work, panel) for panel in work.standing("panel") if panel.id in work.buses)
+    """The one-line diagram, then a strip for the bus of every panel."""
+    strips = tuple(_strip(work, panel) for panel in work.standing("panel"))
     return (_one_line(work), *strips)
 
 
@@ -40,8 +40,8 @@ def _kilo(value: object) -> str:
     return _given(value, "kA", 1000.0)
 
 
-def _wire(wire) -> str:
-    """A set of conductors in words."""
+def _wire(work: Work, wire) -> str:
+    """A set of conductors in words, with the raceway it runs in."""
     if wire is None:
         return ""
     size = size_words(wire.size.value) if wire.size is not None else f"size {NOT_GIVEN}"
@@ -53,6 +53,11 @@ def _wire(wire) -> str:
         words += f", ground {text(wire.grounding)}"
     if wire.length is not None:
         words += f", {wire.length.value:g} ft"
+    raceway = raceway_of(work, wire)
+    if raceway is not None:
+        chosen = work.results.get(f"raceway:{raceway.id}")
+        size = text(raceway.size) or (str(chosen.value) if chosen is not None else "")
+        words += f", in {text(raceway.kind)}{' trade size ' + size if size else ''} ({raceway.id})"
     return words
 
 
@@ -73,27 +78,36 @@ def _marks(work: Work) -> Iterator[Mark]:
     top = ""
     if transformer is not None:
         words = [f"utility transformer {_given(transformer.rating, 'kVA', 1000.0)}"]
-        if transformer.impedance is not None:
+        if transformer.resistance is not None and transformer.reactance is not None:
+            parts = (transformer.resistance.value * 100, transformer.reactance.value * 100)
+            words.append("resistance {:g} %, reactance {:g} %".format(*parts))
+        elif transformer.impedance is not None:
             words.append(f"impedance {transformer.impedance.value * 100:g} %")
-        yield Mark("transformer", "transformer", "", (*words, *_optional(_wire(transformer.conductor))))
+        yield Mark("transformer", "transformer", "", (*words, *_optional(_wire(work, transformer.conductor))))
         top = "transformer"
     meter = service.meter_socket
     words = [f"meter socket {_given(meter.continuous) if meter is not None else NOT_GIVEN}"]
     if meter is not None and meter.short_circuit_rating is not None:
         words.append(f"withstands {_kilo(meter.short_circuit_rating)}")
-    yield Mark("meter", "meter", top, (*words, *_optional(_wire(service.conductor))))
+    yield Mark("meter", "meter", top, (*words, *_optional(_wire(work, service.conductor))))
     adapter = work.site.adapter
     below = "meter"
     if adapter is not None and adapter.status != "removed":
         yield Mark(
-            ADAPTER, "adapter", "meter", (f"meter-socket adapter {_given(adapter.continuous)}", f"its device {_given(adapter.overcurrent)}")
+            ADAPTER,
+            "adapter",
+            "meter",
+            (
+                f"meter-socket adapter{_added(adapter)} {_given(adapter.continuous)}, withstands {_kilo(adapter.short_circuit_rating)}",
+                f"its device {_given(adapter.overcurrent)}",
+            ),
         )
         yield from _children(work, ADAPTER, ADAPTER)
         below = ADAPTER
-    yield Mark(SERVICE, "service", below, (f"service {_given(service.rating)}",))
     if any(distribution.standing(tree.node(name)) for name in tree.children(SUPPLY_SIDE)):
         yield Mark(SUPPLY_SIDE, "tap", below, ("supply-side connection",))
         yield from _children(work, SUPPLY_SIDE, SUPPLY_SIDE)
+    yield Mark(SERVICE, "service", below, (f"service {_given(service.rating)}",))
     yield from _children(work, SERVICE, SERVICE)
 
 
@@ -125,11 +139,15 @@ def _level(work: Work, name: str, parent: str) -> Iterator[tuple[str, str] | Mar
         if node.kind == "breaker" and not tree.kept[child][1] - {"breaker", "load"}:
             plain.append(f"{node.item.rating.value:g}" if node.item.rating is not None else NOT_GIVEN)
             continue
-        yield _mark(node, parent)
+        yield _mark(work, node, parent)
         yield from _storage(work, node)
         yield child, child
     if plain:
         yield Mark(f"{name}-loads", "loads", parent, (f"{len(plain)} load breaker{'s' if len(plain) > 1 else ''}: {', '.join(plain)} A",))
+
+
+def _added(item) -> str:
+    return " (added)" if getattr(item, "status", "") == "added" else ""
 
 
 def _storage(work: Work, node) -> Iterator[Mark]:
@@ -137,22 +155,22 @@ def _storage(work: Work, node) -> Iterator[Mark]:
         return
     for item in work.standing("storage"):
         if item.inverter == node.id:
-            yield Mark(item.id, "battery", node.id, (f"{item.id}: storage {_given(item.energy, 'kWh')}",))
+            yield Mark(item.id, "battery", node.id, (f"{item.id}{_added(item)}: storage {_given(item.energy, 'kWh')}",))
     if node.item.array:
         power = sum(one.dc_power.value for one in node.item.array if one.dc_power is not None)
         yield Mark(f"{node.id}-array", "array", node.id, (f"array {power / 1000:g} kW dc" if power else "array",))
 
 
-def _mark(node, parent: str) -> Mark:
+def _mark(work: Work, node, parent: str) -> Mark:
     item, kind = node.item, node.kind
-    added = " (added)" if getattr(item, "status", "") == "added" else ""
+    added = _added(item)
     if kind == "panel":
         bonded = ", neutral bonded" if item.neutral_bonded else ""
         lines = (
             f"{node.id}{added}: bus {_given(item.bus)}, main {_given(item.main)}",
             f"fed at the {text(item.feed) or NOT_GIVEN}, interrupts {_kilo(item.interrupting_rating)}{bonded}",
         )
-        return Mark(node.id, "panel", parent, (*lines, *_optional(_wire(item.conductor))))
+        return Mark(node.id, "panel", parent, (*lines, *_optional(_wire(work, item.conductor))))
     if kind == "breaker":
         held = ", held down" if item.hold_down else ""
         return Mark(
@@ -166,7 +184,11 @@ def _mark(node, parent: str) -> Mark:
     if kind == "disconnect":
         words = f"{node.id}{added}: {text(item.role)} disconnect {_given(item.rating)}, fuse {_given(item.fuse)}"
         bonded = ("neutral bonded",) if item.neutral_bonded else ()
-        return Mark(node.id, "disconnect", parent, (words, *_optional(_wire(item.conductor)), *bonded))
+        if distribution.amperes(item.fuse) is not None:
+            bonded = (f"interrupts {_kilo(item.interrupting_rating)}", *bonded)
+        elif item.short_circuit_rating is not None:
+            bonded = (f"withstands {_kilo(item.short_circuit_rating)}", *bonded)
+        return Mark(node.id, "disconnect", parent, (words, *_optional(_wire(work, item.conductor)), *bonded))
     if kind == "transfer":
         return Mark(
             node.id,
@@ -174,23 +196,23 @@ def _mark(node, parent: str) -> Mark:
             parent,
             (
                 f"{node.id}{added}: transfer {_given(item.rating)}, neutral {text(item.neutral) or NOT_GIVEN}",
-                *_optional(_wire(item.conductor)),
+                *_optional(_wire(work, item.conductor)),
             ),
         )
     if kind == "feeder":
-        return Mark(node.id, "feeder", parent, (f"{node.id}{added}: feeder", *_optional(_wire(item.conductor))))
+        return Mark(node.id, "feeder", parent, (f"{node.id}{added}: feeder conductors", *_optional(_wire(work, item.conductor))))
     if kind == "source":
-        return _source_mark(node, parent, added)
+        return _source_mark(work, node, parent, added)
     rating = _given(getattr(item, "rating", None)) if kind == "evse" else ""
     return Mark(
         node.id,
         "charger" if kind == "evse" else "loads",
         parent,
-        (f"{node.id}{added}{': charger ' + rating if rating else ''}", *_optional(_wire(getattr(item, "conductor", None)))),
+        (f"{node.id}{added}{': charger ' + rating if rating else ''}", *_optional(_wire(work, getattr(item, "conductor", None)))),
     )
 
 
-def _source_mark(node, parent: str, added: str) -> Mark:
+def _source_mark(work: Work, node, parent: str, added: str) -> Mark:
     item = node.item
     count = f"{item.count.value:g} x " if item.count is not None and item.count.value != 1 else ""
     words = [f"{node.id}{added}: {item.kind} {count}{_given(item.output_current)}"]
@@ -198,7 +220,9 @@ def _source_mark(node, parent: str, added: str) -> Mark:
         words.append(f"device at most {_given(item.maximum_overcurrent_device)}")
     if item.pass_through_current is not None:
         words.append(f"passes {_given(item.pass_through_current)}")
-    return Mark(node.id, SOURCES[item.kind], parent, (*words, *_optional(_wire(item.conductor))))
+    if item.short_circuit_rating is not None:
+        words.append(f"withstands {_kilo(item.short_circuit_rating)}")
+    return Mark(node.id, SOURCES[item.kind], parent, (*words, *_optional(_wire(work, item.conductor))))
 
 
 # bus strips
@@ -206,9 +230,11 @@ def _source_mark(node, parent: str, added: str) -> Mark:
 
 def _strip(work: Work, panel) -> Figure:
     """The bus of one panel: where it is fed, its breakers by position, what each rule sums."""
-    bus, tree = work.buses[panel.id], work.tree
+    bus, tree = work.buses.get(panel.id), work.tree
+    device = work.results.get(f"bus_protection_a:{panel.id}")
+    guard = f"protected by {device.value:g} A" if device is not None else f"its device {NOT_GIVEN}"
     feeding = {node.id for node in distribution.entries(tree, panel)}
-    marks = [Mark(panel.id, "bus", "", (f"bus {_given(panel.bus)}", f"protected by {bus.device.value:g} A"), text(panel.feed) or NOT_GIVEN)]
+    marks = [Mark(panel.id, "bus", "", (f"bus {_given(panel.bus)}", guard), text(panel.feed) or NOT_GIVEN)]
     rows: list[tuple[object, ...]] = []
     for breaker in distribution.breakers_standing(panel):
         place, rating = text(breaker.position) or NOT_GIVEN, _given(breaker.rating)
@@ -227,7 +253,10 @@ def _strip(work: Work, panel) -> Figure:
         ):
             name = check.key.partition(":")[0].removeprefix("bus-")
             sign = "is at least" if check.margin is not None and check.margin >= -1e-9 else "is below"
-            relied = ", relied on" if work.relied.get(panel.id) == name else ""
+            held = check.verdict is not Verdict.FAIL or text(panel.bus_rule) == name
+            relied = (", relied on" if held else ", the nearest") if work.relied.get(panel.id) == name else ""
+            if check.verdict is Verdict.FAIL and check.margin is not None and check.margin >= -1e-9:
+                relied += f" ({check.note})"
             marks.append(
                 Mark(
                     check.key,
@@ -239,8 +268,10 @@ def _strip(work: Work, panel) -> Figure:
     table = Table(("Breaker", "Rating", "Position", "Carries"), tuple(rows), f"Breakers on the bus of {panel.id}")
     chosen = next((check for check in work.checks if check.key == f"bus:{panel.id}"), None)
     verdict = str(chosen.verdict) if chosen is not None else "not tested"
+    brought = f"sources bring {bus.current.value:,.1f} A at 125 %" if bus is not None else "no source beside its feed reaches it"
+    if bus is None:
+        marks.append(Mark(f"{panel.id}:none", "rule", panel.id, (brought,)))
     description = (
-        f"Bus of {panel.id}: {_given(panel.bus)}, protected by {bus.device.value:g} A, fed at the {text(panel.feed) or NOT_GIVEN}; "
-        f"sources bring {bus.current.value:,.1f} A at 125 %. Verdict by the rule relied on: {verdict}."
+        f"Bus of {panel.id}: {_given(panel.bus)}, {guard}, fed at the {text(panel.feed) or NOT_GIVEN}; {brought}. Verdict: {verdict}."
     )
     return Figure(f"bus-{panel.id}", "busstrip", f"Bus of {panel.id}", description, table, marks=tuple(marks))

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from workbook_lib.editions import YEARS, Edition, load, moved
 from workbook_lib.errors import WorkbookError
-from workbook_lib.sheet import Check, Section, Sheet, Table, Verdict
+from workbook_lib.sheet import Check, Section, Sheet, Table, controlling, worst
 from workbook_lib.workbooks import backfeed_and_tap
 
 KEYS = (
@@ -61,8 +61,8 @@ def _row(year: str, found: Sheet | WorkbookError, edition: Edition, in_use: bool
     if isinstance(found, WorkbookError):
         return (year, "not computed", str(found), status)
     own = [check for check in found.checks if check.counts and check.key not in ("edition-adopted", "independent-check")]
-    verdict = min((check.verdict for check in own), key=list(Verdict).index, default=Verdict.NOT_APPLICABLE)
-    decider = next((check for check in own if check.verdict is verdict), None)
+    decider = controlling(own)
+    verdict = worst(check.verdict for check in own)
     return (year, str(verdict), decider.question if decider is not None else "-", status)
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.home.tree import ADAPTER, SERVICE, SUPPLY_SIDE
 from workbook_lib.rules import crossing, impedance, voltage
 from workbook_lib.rules import source as sources
-from workbook_lib.sheet import Check, Input, Quantity, Section, Step, Table, Verdict, compare, holds, needs_input
+from workbook_lib.sheet import Assumption, Check, Input, Quantity, Section, Step, Table, Verdict, compare, holds, needs_input
 from workbook_lib.workbooks.tie_work import Work, flow, raceway_of, wired
 
 TRANSFORMER, POINT, METER = "transformer", "service-point", "meter"
@@ -27,11 +29,14 @@ def faults(work: Work) -> None:
             work.not_checked.append(f"fault_ll_a:{place}, fault_ln_a:{place}: {lack}")
     _crossing(work, steps)
     _interrupting(work, lacks)
+    _untested(work)
     if rows:
         columns = ("Place", "Line to line (A)", "Line to neutral (A)", "At most (A)", "Governs")
         prose = (
             "Symmetrical fault current of the utility, conductors at 75 degC: colder ones let more pass. Inverters add what is stated. "
-            "An island's fault current is another matter: it may be too low to open a breaker."
+            "Where the transformer is known by its impedance alone, impedances are added plainly, which gives the least; at most: the "
+            "transformer with the least resistance that published ones of its size have, by phasors. Ratings are tested against "
+            "both. An island's fault current is another matter: it may be too low to open a breaker."
         )
         work.sections.append(Section("Fault current", tuple(steps), prose, Table(columns, tuple(rows), "Fault current at each place", 0)))
     unstated = [one.id for one in work.standing("source") if one.fault_current is None]
@@ -90,6 +95,13 @@ def _run(work: Work, name: str, wire) -> impedance.Run:
     if lacking:
         raise MissingInput(lacking)
     raceway = raceway_of(work, wire)
+    if raceway is None:
+        words = (
+            f"conductors of {impedance.LABELS.get(name, name)}: no raceway is named; impedance as in plastic conduit, as for cable and air"
+        )
+        taken = Assumption(f"{path}.raceway", words)
+        if taken not in work.assumptions:
+            work.assumptions.append(taken)
     sets = wire.sets if wire.sets is not None else Input(f"{path}.sets", "sets in parallel", 1.0, "count", "assumed")
     return impedance.run(
         name, wire.size, wire.neutral, wire.material, raceway.kind if raceway is not None else None, wire.length, sets, work.edition
@@ -113,6 +125,9 @@ def primary(work: Work) -> tuple[Input, Input] | None:
     if given is None:
         raise MissingInput(["service.transformer.primary_fault"], 'the fault current of the primary, or "infinite", which gives the most')
     if isinstance(given.value, str):
+        words = "fault current of the primary: infinite, as the file says, which gives the most on the secondary"
+        if words not in work.notes:
+            work.notes.append(words)
         return None
     if transformer.primary_voltage is None:
         raise MissingInput(["service.transformer.primary_voltage"], "the primary's fault current is referred to 240 V by its voltage")
@@ -133,21 +148,23 @@ def _stated(work: Work) -> tuple[str, Input] | None:
 
 def _fault_at(work: Work, place: str, rows: list, steps: list[Step]) -> None:
     ll, ln, most = _both(work, place)
+    _point_to_point(work, place, ll, ln, steps)
+    work.bare[place] = (ll, ln)
     added = _inverters(work)
     if added is not None:
         ll, ln = (_with(place, one, added, kind) for one, kind in ((ll, "ll"), (ln, "ln")))
-        most = most + added.value if most is not None else None
+        most = _with(place, most, added, "upper") if most is not None else None
     work.faults[place] = (ll, ln)
     if most is not None:
         work.uppers[place] = most
     work.result(f"fault_ll_a:{place}", ll)
     work.result(f"fault_ln_a:{place}", ln)
-    steps += [ll, ln]
+    steps += [ll, ln, *([most] if most is not None else [])]
     governs = "line to neutral" if ln.value > ll.value else "line to line"
-    rows.append((place, ll.value, ln.value, most if most is not None else "-", governs))
+    rows.append((place, ll.value, ln.value, most.value if most is not None else "-", governs))
 
 
-def _both(work: Work, place: str) -> tuple[Step, Step, float | None]:
+def _both(work: Work, place: str) -> tuple[Step, Step, Step | None]:
     """Fault currents line to line and line to neutral at a place [A], and the most they can be where that is more."""
     stated = _stated(work)
     if stated is not None:
@@ -159,6 +176,15 @@ def _both(work: Work, place: str) -> tuple[Step, Step, float | None]:
                 _compared(work, where, current)
             return _by(place, work.origin, _way(work, place, where))
     return _by(place, _computed_origin(work), _way(work, place, TRANSFORMER))
+
+
+def _point_to_point(work: Work, place: str, ll: Step, ln: Step, steps: list[Step]) -> None:
+    """Beside a current by phasors: the same from that at the place above, by the multiplier of the point-to-point method."""
+    above, wire = _above(work, place)
+    if wire is None or above not in work.bare or ll.source is not impedance.PHASOR:
+        return
+    one = _run(work, *wire)
+    steps += [impedance.point_to_point(place, before, one, neutral=neutral) for neutral, before in enumerate(work.bare[above])]
 
 
 def _known_rating(work: Work) -> bool:
@@ -201,10 +227,10 @@ def _compared(work: Work, where: str, current: Input) -> None:
         work.notes.append(words)
 
 
-def _by(place: str, origin: impedance.Origin, along: impedance.Way | None) -> tuple[Step, Step, float | None]:
+def _by(place: str, origin: impedance.Origin, along: impedance.Way | None) -> tuple[Step, Step, Step | None]:
     pair = [impedance.fault(place, origin, along, neutral=neutral) for neutral in (False, True)]
     highest = [impedance.upper(place, origin, along, neutral=neutral) for neutral in (False, True)]
-    most = max((one.value for one in highest if one is not None), default=None)
+    most = max((one for one in highest if one is not None), key=lambda one: one.value, default=None)
     return pair[0], pair[1], most
 
 
@@ -277,6 +303,15 @@ def _interrupting(work: Work, lacks: dict[str, MissingInput]) -> None:
             work.checks.append(_rating_check(work, key, asked, rating, where))
 
 
+def _untested(work: Work) -> None:
+    """What stands on the path and has no rating in the file, as lines of what is not checked."""
+    for item in work.standing("source"):
+        if item.kind != "multimode-inverter" and item.short_circuit_rating is None and item.id in work.faults:
+            most = max(work.faults[item.id], key=lambda one: one.value).value
+            words = f"{most:,.0f} A at {item.id}: no short-circuit rating of it is given"
+            work.not_checked.append(f"fault current against the inverter: {words}")
+
+
 def _rated(work: Work):
     """Place, rating, its field, and the place whose fault current it meets."""
     socket = work.site.service.meter_socket
@@ -295,7 +330,7 @@ def _rated(work: Work):
     for item in work.standing("transfer"):
         yield item.id, item.short_circuit_rating, f"transfer.{item.id}.short_circuit_rating", item.id
     for item in work.standing("source"):
-        if item.kind == "multimode-inverter":
+        if item.kind == "multimode-inverter" or item.short_circuit_rating is not None:
             yield item.id, item.short_circuit_rating, f"source.{item.id}.short_circuit_rating", item.id
 
 
@@ -303,17 +338,25 @@ def _rating_check(work: Work, key: str, asked: str, rating: Input, where: str) -
     ll, ln = work.faults[where]
     worst = ln if ln.value > ll.value else ll
     kind = "line to neutral" if worst is ln else "line to line"
-    check = compare(key, asked, rating, ">=", worst, work.edition.cite("interrupting"), note=f"{kind} governs")
+    note = f"{kind} governs{_unstated(work)}"
+    check = compare(key, asked, rating, ">=", worst, work.edition.cite("interrupting"), note=note)
     most = work.uppers.get(where)
-    if check.verdict is Verdict.PASS and most is not None and not holds(rating.value, ">=", most):
-        note = (
-            f"{kind} governs; the transformer's resistance and reactance are not known apart, and with the least resistance of "
-            "published ones "
-            f"the current reaches {most:,.0f} A"
-        )
-        closes = "the transformer's resistance and reactance, or the utility's own figure"
-        return Check(key, asked, Verdict.JUDGEMENT, rating, ">=", worst, check.source, note, closes=closes, decides="the utility")
-    return check
+    if check.verdict is not Verdict.PASS or most is None or most.value <= worst.value:
+        return check
+    if holds(rating.value, ">=", most.value):
+        return replace(check, note=f"{note}; it reaches the {most.value:,.0f} A of the column at most, too")
+    note = (
+        f"the transformer's resistance and reactance are not known apart, and with the least resistance of published ones the current "
+        f"reaches {most.value:,.0f} A; {note}"
+    )
+    closes = "the transformer's resistance and reactance, or the utility's own figure"
+    return Check(key, asked, Verdict.JUDGEMENT, rating, ">=", worst, check.source, note, closes=closes, decides="the utility")
+
+
+def _unstated(work: Work) -> str:
+    """What of the inverters' own fault current is not in a figure, in words."""
+    names = [one.id for one in work.standing("source") if one.fault_current is None]
+    return f"; without the fault current of {', '.join(names)}, which is not stated: the room shown must take it" if names else ""
 
 
 # voltage
@@ -340,7 +383,7 @@ def voltages(work: Work) -> None:
         del path
     for table in ("source", "evse"):
         for item in work.standing(table):
-            if item.conductor is not None:
+            if item.conductor is not None or (table == "source" and _own_run(work, item.id)):
                 _voltage_check(work, item, table, runs, changes)
     if steps:
         prose = (
@@ -359,6 +402,11 @@ def _carried(work: Work, name: str) -> tuple[Quantity | None, bool]:
     return flow(work, name), True
 
 
+def _own_run(work: Work, name: str) -> bool:
+    """Whether something between a source and the service, other than the service itself, has conductors."""
+    return any(_has_wire(work, one) for one in work.tree.path_to_service(name) if one not in (SERVICE, name))
+
+
 def _voltage_check(work: Work, item, table: str, runs, changes) -> None:
     rises = table == "source"
     key, word = f"voltage:{item.id}", "rise" if rises else "drop"
@@ -367,7 +415,7 @@ def _voltage_check(work: Work, item, table: str, runs, changes) -> None:
     path = [name for name in work.tree.path_to_service(item.id) if name in runs or _has_wire(work, name)]
     missing = [name for name in path if name not in runs]
     cite = work.edition.cite("voltage_change")
-    if missing or item.id not in changes:
+    if missing or (item.id not in changes and item.conductor is not None):
         fields = [f"{work.tree.node(name).kind}.{name}.conductor.length" for name in missing] or [f"{table}.{item.id}.conductor.length"]
         fields = ["service.conductor.length" if field == "service.service.conductor.length" else field for field in fields]
         work.checks.append(needs_input(key, asked, fields, cite, counts=limit is not None))
@@ -394,7 +442,8 @@ def _voltage_check(work: Work, item, table: str, runs, changes) -> None:
             decimals=5,
         )
     )
-    note = "of all sources on the way" if rises else "of its own current in its own run; the rest of the way carries other loads as well"
+    note = "the limit is the study's own, the section's figures are advice; "
+    note += "of all sources on the way" if rises else "of its own current in its own run; the rest of the way carries other loads as well"
     work.checks.append(compare(key, asked, size, "<=", limit, cite, note=note))
 
 

@@ -27,12 +27,21 @@ class Circuit:
     most: Input | None
     cite: str
     frac: str
+    bound: Quantity | None = None
+
+    @property
+    def limit(self) -> Quantity | None:
+        """What its conductors must be protected at [A]: the device ahead, or what bounds the utility and an inverter together."""
+        return self.bound if self.bound is not None else self.device
 
 
 def neutral(work: Work, circuit: Circuit, steps: list[Step]) -> None:
     """Check `neutral:CIRCUIT` where sources use one."""
     edition, name, wire = work.edition, circuit.id, circuit.wire
     below = distribution.sources_below(work.tree, name)
+    carried = distribution.carrier(work.tree, name)
+    if carried is not None:
+        below = (carried, *below)
     if not below or circuit.kind == "charging":
         return
     uses = {text(one.neutral) for one in below}
@@ -78,13 +87,16 @@ def _neutral_of(work: Work, circuit: Circuit, use: str, steps: list[Step]) -> Ch
     if circuit.device is None:
         raise MissingInput([f"{circuit.path.rsplit('.', 1)[0]}.connected_to"], "its overcurrent device sets what the neutral may carry")
     column = f"{wire.material.value.lower()}_{int(wire.terminals.value) if wire.terminals is not None else 75}"
-    work.results[f"neutral_required:{name}"] = Result(conductor.smallest_size(circuit.device.value, column, edition), None)
+    bound = circuit.limit
+    work.results[f"neutral_required:{name}"] = Result(conductor.smallest_size(bound.value, column, edition), None)
     if wire.neutral is None or wire.neutral.value == "none":
         return circuits.neutral_check(name, use, wire.neutral, None, None, None, None, edition)
     carried = ampacity(work, circuit.path, wire, circuit.device, neutral=True)
     most = circuits.protection_limit(f"{name}.neutral", wire.neutral, wire.material, carried, edition)
-    steps += [carried, most]
-    return circuits.neutral_check(name, use, wire.neutral, None, None, most, circuit.device, edition)
+    steps.append(carried)
+    if carried.value < bound.value:
+        steps.append(most)
+    return circuits.neutral_check(name, use, wire.neutral, None, None, most if carried.value < bound.value else carried, bound, edition)
 
 
 def grounding(work: Work, circuit: Circuit, steps: list[Step]) -> None:
@@ -136,9 +148,17 @@ def _enlarged(work: Work, circuit: Circuit) -> tuple[Step, Step]:
         least = _least_size(work, circuit, wanted, degc)
     except CalculationFault:
         return in_place, in_place
-    size = replace(wire.size, value=least, text=least, key=f"circuit.{name}.least_size", meaning="least conductor of the circuit")
+    size = replace(
+        wire.size,
+        value=least,
+        text="",
+        origin="choice",
+        key=f"circuit.{name}.least_size",
+        meaning="least conductor of the circuit, from the ampacity table",
+    )
     area = conductor.conductor_area(f"circuit.{name}.least_area", size, edition)
-    return in_place, area if area.value < in_place.value else in_place
+    words = f"area of the least conductor that {name} needs, {conductor.size_words(least)}: its table and place carry {wanted:g} A"
+    return in_place, replace(area, meaning=f"{words} and its device of {circuit.device.value:g} A may protect it", symbol="A_least")
 
 
 def _least_size(work: Work, circuit: Circuit, wanted: float, degc: int) -> str:

@@ -36,14 +36,17 @@ def _raceway(work: Work, raceway, users, steps: list[Step]) -> Check:
         lacking += [f"{path}.{name}" for name in ("size", "insulation") if getattr(wire, name) is None]
     if lacking:
         raise MissingInput(lacking)
-    for _, wire in users:
-        areas += [circuits.wire_area(wire.size.value, wire.insulation.value, edition)] * 2
-        for extra in (wire.neutral, wire.grounding):
+    count = 0
+    for path, wire in users:
+        parts = {"leg": circuits.wire_area(wire.size.value, wire.insulation.value, edition)}
+        for name, extra in (("neutral", wire.neutral), ("ground", wire.grounding)):
             if extra is not None and extra.value != "none":
-                areas.append(circuits.wire_area(extra.value, wire.insulation.value, edition))
+                parts[name] = circuits.wire_area(extra.value, wire.insulation.value, edition)
+        areas.append(circuits.circuit_area(raceway.id, path.split(".")[-2], parts, edition))
+        count += len(parts) + 1
     lengths = [wire.length.value if wire.length is not None else None for _, wire in users]
     nipple = all(one is not None and one * INCHES <= edition.value("nipple_length_in").value for one in lengths)
-    limit = circuits.fill_limit(len(areas), nipple, edition)
+    limit = circuits.fill_limit(count, nipple, edition)
     used = circuits.fill_sum(raceway.id, areas, edition)
     smallest = circuits.smallest_raceway(used.value, raceway.kind, limit, edition)
     if smallest is None:
@@ -75,6 +78,6 @@ def _raceway(work: Work, raceway, users, steps: list[Step]) -> Check:
         decimals=3,
     )
     work.result(f"raceway_fill_frac:{raceway.id}", fill)
-    steps += [used, room, fill]
+    steps += [*areas, used, room, fill]
     check = circuits.raceway_check(raceway.id, used, room, smallest, edition)
     return check if raceway.size is not None else replace(check, note=f"no size is given: {smallest} is chosen")

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
+from workbook_lib.home.tree import ADAPTER
 from workbook_lib.rules import conductor, supply_side
 from workbook_lib.rules import source as sources
 from workbook_lib.sheet import Check, Input, Quantity, Section, Step, Verdict, compare, needs_input
@@ -25,7 +26,7 @@ def supply(work: Work) -> None:
     except MissingInput as missing:
         things, lack = (), missing
     _capacity(work, things, lack, steps)
-    for name in distribution.supply_side_things(work.tree, adapter_ahead=False):
+    for name in _bare(work):
         node = work.tree.node(name)
         if node.kind == "disconnect":
             _disconnect(work, node.item, steps)
@@ -35,6 +36,7 @@ def supply(work: Work) -> None:
             work.checks.append(
                 Check(f"disconnect-rating:{name}", asked, Verdict.FAIL, source=work.edition.cite("supply_disconnect"), note=note)
             )
+    _adapter_rating(work)
     before = len(work.checks)
     _number(work, things)
     _single_bond(work)
@@ -45,6 +47,16 @@ def supply(work: Work) -> None:
             "Sources ahead of the service disconnect: their outputs are added as they are, never at 125 %, and never by the breaker size."
         )
         work.sections.append(Section("Supply side", tuple(steps), prose))
+
+
+def _bare(work: Work) -> tuple[str, ...]:
+    """Ids whose conductors meet no overcurrent device from the service on: on a tap, or on an adapter without one of its own."""
+    adapter = work.site.adapter
+    without = adapter is not None and adapter.overcurrent is not None and distribution.amperes(adapter.overcurrent) is None
+    try:
+        return distribution.supply_side_things(work.tree, adapter_ahead=without and ahead(work))
+    except MissingInput:
+        return distribution.supply_side_things(work.tree, adapter_ahead=False)
 
 
 def _capacity(work: Work, things, lack: MissingInput | None, steps: list[Step]) -> None:
@@ -178,13 +190,17 @@ def _number(work: Work, things) -> None:
     extra = [name for name in things if work.tree.node(name).kind == "disconnect" and distribution.sources_below(work.tree, name)]
     form = edition.value("supply_disconnect").value
     counted = [name for name, _ in own if name not in extra] + (extra if form == "service-disconnect" else [])
+    adapter = _adapter_device(work)
+    if adapter is not None and form == "service-disconnect":
+        counted.append("the device of the adapter")
     total = Input("service.disconnects", "service disconnects", float(len(counted)), "count", "choice", ", ".join(counted))
     check = compare(key, asked, total, "<=", most, cite, note=", ".join(counted))
     if check.verdict is Verdict.FAIL or not extra:
         work.checks.append(check)
         return
-    ungrouped = [name for name in extra if work.tree.node(name).item.grouped_with_service is False]
-    unknown = [f"disconnect.{name}.grouped_with_service" for name in extra if work.tree.node(name).item.grouped_with_service is None]
+    grouped = {name: work.tree.node(name).item.grouped_with_service for name in extra}
+    ungrouped = [name for name, one in grouped.items() if one is not None and not one]
+    unknown = [f"disconnect.{name}.grouped_with_service" for name, one in grouped.items() if one is None]
     source = edition.cite("disconnect_grouping")
     if unknown:
         work.checks.append(needs_input(key, asked, unknown, source))
@@ -197,7 +213,42 @@ def _number(work: Work, things) -> None:
         work.checks.append(Check(key, asked, Verdict.JUDGEMENT, total, "<=", most, source, note, closes=closes, decides=AUTHORITY))
     else:
         note = f"{check.note}; {', '.join(extra)} grouped with the service; each in an enclosure of its own from 2020 on"
+        overload = edition.cite("service_overload")
+        note += f"; the sum of their devices may exceed the service conductors' ampacity: their load decides ({overload})"
         work.checks.append(Check(key, asked, Verdict.PASS, total, "<=", most, cite, note))
+
+
+def _adapter_device(work: Work) -> Input | None:
+    """The adapter's own device where it is the disconnect of a source ahead of the service disconnect [A]."""
+    adapter = work.site.adapter
+    if adapter is None or adapter.overcurrent is None or not distribution.sources_below(work.tree, ADAPTER):
+        return None
+    try:
+        return distribution.amperes(adapter.overcurrent) if ahead(work) else None
+    except MissingInput:
+        return None
+
+
+def _adapter_rating(work: Work) -> None:
+    """Check `disconnect-rating:adapter`: an adapter's own device as the disconnect of its sources."""
+    device, edition = _adapter_device(work), work.edition
+    if device is None:
+        return
+    key, asked = "disconnect-rating:adapter", "is the adapter's own device large enough as disconnect of its sources?"
+
+    def make() -> Check:
+        current = sources.at_125("disconnect.adapter.source_125", flow(work, ADAPTER), edition)
+        check = supply_side.rating_check(ADAPTER, device, True, current, edition)
+        if check.verdict is Verdict.FAIL and device.value >= current.value * (1 - 1e-9):
+            note = "enough for its sources; whether the least rating of a service disconnect holds for a device inside a listed adapter"
+            closes = "the authority's reading in writing"
+            return replace(check, question=asked, verdict=Verdict.JUDGEMENT, note=note, closes=closes, decides=AUTHORITY)
+        return replace(check, question=asked, note="taken as the disconnect of a source ahead of the service disconnect")
+
+    work.guarded(key, asked, make)
+    work.not_checked.append(
+        "bonding and grouping of the adapter's device: by its listing and the utility's drawings; the site file has no field for them"
+    )
 
 
 def _single_bond(work: Work) -> None:
@@ -255,210 +306,3 @@ def _bond_ahead(work: Work, key: str, asked: str, at_service: list[str], extra: 
     return Check(
         key, asked, Verdict.JUDGEMENT, source=form.source, note=note, closes="the authority's reading in writing", decides=AUTHORITY
     )
-
-
-# adapter
-
-
-def adapter(work: Work) -> None:
-    """Checks of the device between meter and socket; nothing where there is none."""
-    item = work.site.adapter
-    if item is None or item.status == "removed":
-        return
-    work.notes.append(
-        "a connection on the house side of the meter is normally still supply-side: the service disconnect decides, not the meter"
-    )
-    steps: list[Step] = []
-    work.checks += [_approval(work, item)]
-    work.checks.append(_socket(work, item))
-    work.guarded("adapter-source", "does the adapter carry the sources connected through it?", lambda: _adapter_sources(work, item, steps))
-    _adapter_loads(work, item, steps)
-    if steps:
-        prose = "Loads through the socket by every reading in use; where they disagree a reviewer decides."
-        work.sections.append(Section("Meter-socket adapter", tuple(steps), prose))
-
-
-def _approval(work: Work, item) -> Check:
-    key, asked = "adapter-approval", "has the utility approved this model of adapter for this socket?"
-    found = [one for one in work.site.evidence if one.for_ == "adapter" and text(one.shows) == "utility-approval"]
-    whole = [one for one in found if one.document is not None and one.date is not None]
-    if not item.listed_to:
-        return needs_input(key, asked, ["adapter.listed_to"], work.edition.cite("supply_side_list"))
-    if item.model is None:
-        return needs_input(key, asked, ["adapter.model"], work.edition.cite("supply_side_list"))
-    if not whole:
-        note = "approval is per model and per utility: a dated document for this model is wanted, not a yes"
-        closes = "the utility's approval of this model as evidence for the adapter, with document and date"
-        return Check(
-            key, asked, Verdict.NEEDS_INPUT, source=work.edition.cite("supply_side_list"), note=note, closes=closes, decides=UTILITY
-        )
-    listed = work.home.utility.approved_adapters if work.home.utility is not None else ()
-    if listed and all(one.model != item.model for one in listed):
-        note = f"{item.model} is not on the utility's list of accepted adapters ({', '.join(one.model for one in listed)})"
-        closes = "the utility's word on this model, in writing"
-        source = work.edition.cite("supply_side_list")
-        return Check(key, asked, Verdict.JUDGEMENT, source=source, note=note, closes=closes, decides=UTILITY)
-    note = f"{item.model}: {text(whole[0].by) or UTILITY}, {text(whole[0].document)}, {whole[0].date}"
-    return Check(key, asked, Verdict.PASS, source=work.edition.cite("supply_side_list"), note=note)
-
-
-def _socket(work: Work, item) -> Check:
-    """Check `adapter-socket`: one self-contained position, sound and clear, as recorded."""
-    key, asked, cite = "adapter-socket", "is the meter socket fit for an adapter?", work.edition.cite("meter_socket")
-    socket = work.site.service.meter_socket
-    if socket is None:
-        return needs_input(key, asked, ["service.meter_socket"], cite)
-    lacking = [f"service.meter_socket.{name}" for name in ("form", "continuous", "positions", "jaws") if getattr(socket, name) is None]
-    lacking += ["adapter.clear_of_sealed_part"] if item.clear_of_sealed_part is None else []
-    if lacking:
-        return needs_input(key, asked, lacking, cite)
-    wrong = []
-    if socket.positions.value != 1:
-        wrong.append(f"{socket.positions.value:g} meter positions: one is wanted")
-    if socket.jaws.value not in (4, 5):
-        wrong.append(f"{socket.jaws.value:g} jaws: a 120/240 V self-contained socket has four, or five with the neutral")
-    if not item.clear_of_sealed_part:
-        wrong.append("the adapter covers the sealed part of the socket")
-    rating, most = work.site.service.rating, local_limit(work, "adapter_service_rating")
-    if most is not None and rating is not None and rating.value > most.value:
-        wrong.append(f"{rating.value:g} A service: an adapter is accepted up to {most.value:g} A ({most.source})")
-    if wrong:
-        return Check(key, asked, Verdict.FAIL, source=cite, note="; ".join(wrong))
-    sound = [
-        one
-        for one in work.site.evidence
-        if one.for_ in ("meter", "adapter") and text(one.shows) == "condition" and one.document is not None
-    ]
-    if not sound:
-        note = "its condition (heat, corrosion, spread jaws) is not recorded"
-        closes = "a dated record of the socket's condition as evidence for the meter"
-        return Check(key, asked, Verdict.NEEDS_INPUT, source=cite, note=note, closes=closes, decides="the engineer on site")
-    return Check(key, asked, Verdict.PASS, source=cite, note="one self-contained position, recorded as sound, sealed part clear")
-
-
-def local_limit(work: Work, key: str) -> Input | None:
-    """A limit of the utility, else of the jurisdiction; None where neither has one."""
-    for local in (work.home.utility, work.home.jurisdiction):
-        if local is not None and key in local.limits:
-            return local.limits[key]
-    return None
-
-
-def _ratings(work: Work, item) -> Step:
-    """The least continuous rating of adapter and socket [A]. Errors: MissingInput."""
-    socket = work.site.service.meter_socket
-    lacking = ["adapter.continuous"] if item.continuous is None else []
-    lacking += ["service.meter_socket.continuous"] if socket is None or socket.continuous is None else []
-    if lacking:
-        raise MissingInput(lacking)
-    return Step(
-        "adapter.limit",
-        "I_lim",
-        "continuous rating of adapter and socket",
-        "min(adapter, socket)",
-        {"adapter": item.continuous, "socket": socket.continuous},
-        min(item.continuous.value, socket.continuous.value),
-        "A",
-        work.edition.cite("meter_socket"),
-    )
-
-
-def _adapter_sources(work: Work, item, steps: list[Step]) -> Check:
-    asked = "does the adapter carry the sources connected through it?"
-    total = flow(work, "service")
-    if total is None:
-        return Check("adapter-source", asked, Verdict.NOT_APPLICABLE, note="no source")
-    limit = _ratings(work, item)
-    steps += [one for one in (limit, total) if isinstance(one, Step)]
-    local = local_limit(work, "adapter_source_current")
-    through = flow(work, "adapter")
-    if local is not None and through is not None and through.value > local.value * (1 + 1e-9):
-        note = "the utility's limit on source current through an adapter"
-        return compare("adapter-source", asked, through, "<=", local, local.source, note=note)
-    return compare(
-        "adapter-source", asked, total, "<=", limit, work.edition.cite("meter_socket"), note="continuous outputs against continuous ratings"
-    )
-
-
-def _adapter_loads(work: Work, item, steps: list[Step]) -> None:
-    """Checks `adapter-load:READING` and the one that counts."""
-    asked = "do adapter and socket carry the load through them?"
-    try:
-        limit, readings = _ratings(work, item), _readings(work, item)
-    except MissingInput as lack:
-        work.checks.append(needs_input("adapter-load", asked, lack.fields, note=str(lack)))
-        return
-    shown = {}
-    for reading, step in readings.items():
-        work.result(f"adapter_load_a:{reading}", step)
-        steps.append(step)
-        shown[reading] = compare(
-            f"adapter-load:{reading}",
-            f"{asked[:-1]}, by the reading {reading}?",
-            step,
-            "<=",
-            limit,
-            work.edition.cite("meter_socket"),
-            counts=False,
-        )
-    work.checks += shown.values()
-    rule = work.home.rule("socket_overload")
-    chosen = str(rule.value) if rule is not None else ""
-    socket = work.site.service.meter_socket
-    if chosen in shown:
-        one = shown[chosen]
-        note = f"by the local rule ({rule.source.locator if rule.source else rule.note}): the reading {chosen}"
-        work.checks.append(Check("adapter-load", asked, one.verdict, one.provided, one.relation, one.required, one.source, note))
-        return
-    verdicts = {name: one.verdict for name, one in shown.items()}
-    words = "; ".join(f"{name} {one.provided.value:.1f} A {one.verdict}" for name, one in shown.items())
-    plain = shown["calculated"]
-    if all(verdict is Verdict.PASS for verdict in verdicts.values()):
-        verdict, note = Verdict.PASS, f"by every reading: {words}"
-    elif plain.verdict is Verdict.FAIL:
-        verdict, note = Verdict.FAIL, f"even by the calculated load: {words}"
-    else:
-        verdict, note = Verdict.JUDGEMENT, f"the readings disagree: {words}; no local rule chooses one"
-    if socket.maximum_use is not None and socket.maximum_use.value > socket.continuous.value:
-        note += f"; the socket's maximum use of {socket.maximum_use.value:g} A is no continuous rating"
-    closes, decides = (
-        ("the utility's or the authority's reading as rule socket_overload", UTILITY) if verdict is Verdict.JUDGEMENT else ("", "")
-    )
-    work.checks.append(
-        Check("adapter-load", asked, verdict, plain.provided, "<=", limit, plain.source, note, closes=closes, decides=decides)
-    )
-
-
-def _readings(work: Work, item) -> dict[str, Step]:
-    """Load through adapter and socket by each reading [A]: calculated, with continuous load at 125 %, by the devices."""
-    from workbook_lib.rules import service
-    from workbook_lib.workbooks import service_load
-
-    load = service_load.start(work.home, work.edition, local=False)
-    answers, lacks = service_load.method_totals(load, load.scope.items)
-    chosen = answers.get(load.method)
-    if chosen is None:
-        lack = lacks.get(load.method)
-        raise MissingInput(lack.fields if lack else ["study.service_load_method"], lack.reason if lack else "")
-    calculated = service.load_current("adapter.load", chosen.total, load.voltage)
-    parts = [one.va for one in load.scope.items if one.continuous]
-    found = {"calculated": calculated}
-    found["continuous"] = (
-        service.continuous_current(calculated, parts, load.voltage, work.edition, key="adapter.load_continuous") if parts else calculated
-    )
-    devices = [rating for _, rating in distribution.service_devices(work.tree)]
-    own = distribution.amperes(item.overcurrent)
-    devices += [own] if own is not None else []
-    if any(one is None for one in devices):
-        raise MissingInput(["panel.main"], "the rating of a service disconnect is not given")
-    found["breakers"] = Step(
-        "adapter.devices",
-        "I_dev",
-        "devices of the service and of the adapter",
-        "sum(devices)",
-        {"devices": tuple(devices)},
-        sum(one.value for one in devices),
-        "A",
-        note="not the test where an exception for the service's overload protection is accepted",
-    )
-    return found

@@ -35,8 +35,9 @@ class Work:
     buses: dict[str, object] = field(default_factory=dict)
     relied: dict[str, str] = field(default_factory=dict)
     faults: dict[str, tuple[Step, Step]] = field(default_factory=dict)
-    uppers: dict[str, float] = field(default_factory=dict)
+    uppers: dict[str, Step] = field(default_factory=dict)
     ways: dict[tuple[str, str], object] = field(default_factory=dict)
+    bare: dict[str, tuple[Step, Step]] = field(default_factory=dict)
     origin: object = None
 
     @property

@@ -27,7 +27,16 @@ def turning_values(home, edition: Edition, study: Callable[[object, Edition], Sh
         if item.origin == "assumed" and isinstance(item.value, float) and item.value > 0 and not item.is_code
     ]
     rows = tuple(_row(home, edition, study, sheet, item) for item in assumed)
-    prose = "The verdict is run again with each assumed value changed alone." if rows else "No assumed number stands behind the verdict."
+    counted = [item for item in sheet.inputs() if item.origin == "assumed" and isinstance(item.value, (int, float)) and not item.is_code]
+    beside = [f"{item.key} = {item.value:g}" for item in counted if item not in assumed]
+    other = "other " if beside else ""
+    prose = (
+        "The verdict is run again with each assumed value changed alone."
+        if rows
+        else f"No {other}assumed number stands behind the verdict."
+    )
+    if beside:
+        prose = f"Assumed counts, not varied: {', '.join(dict.fromkeys(beside))}. {prose}"
     table = Table(("Field", "Meaning", "Taken", "Verdict turns at"), rows, "Assumed values and where the verdict turns") if rows else None
     return Section("Assumed values", (), prose, table)
 
