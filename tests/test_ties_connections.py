@@ -206,6 +206,29 @@ def test_one_fact_of_an_adapter_turns_its_check(tmp_path, old, new, key, expecte
     assert verdict(altered(tmp_path, ADAPTER, (old, new)), key) == expected
 
 
+def test_local_limits_of_an_adapter(tmp_path):
+    old = "adapter_socket_positions = { value = 1,"
+    two = ("positions = { value = 1,", "positions = { value = 2,")
+    assert verdict(altered(tmp_path, ADAPTER, two, local=((old, old.replace("1", "2")),)), "adapter-socket") == "pass"
+    more = 'adapter_load_current = { value = "85 A", source = "book" }\nexport_power'
+    sheet = altered(tmp_path, ADAPTER, local=(("export_power", more),))
+    assert (verdict(sheet, "adapter-load"), sheet.check("adapter-load").required.value) == ("fail", 85)
+
+
+NO_FAULT = (
+    ('available_fault_current = { value = "6.9 kA", from = "utility", note = "letter of 2026-05-11" }\n', ""),
+    ('impedance = { value = "1.9 %", from = "utility" }\n', ""),
+)
+
+
+@pytest.mark.parametrize("figure,expected", [("10 kA", "pass"), ("14 kA", "fail")])
+def test_the_utility_s_figure_to_design_for_stands_in_where_nothing_else_is_known(tmp_path, figure, expected):
+    old = 'fault_current = { value = "10 kA"'
+    sheet = altered(tmp_path, ADAPTER, *NO_FAULT, local=((old, old.replace("10 kA", figure)),))
+    assert verdict(sheet, "interrupting:main") == expected
+    assert "fault_ll_a:main" not in sheet.results
+
+
 def test_an_adapter_with_the_service_disconnect_within_is_load_side(tmp_path):
     sheet = altered(tmp_path, ADAPTER, ('service_disconnect = "after"', 'service_disconnect = "within"'))
     assert verdict(sheet, "supply-side-capacity") == "not applicable"
@@ -226,6 +249,14 @@ def test_an_islanding_switch_carries_load_and_sources(tmp_path):
 def test_charging_from_the_sun_alone_counts_where_there_is_no_array(tmp_path):
     sheet = altered(tmp_path, ADAPTER, ('charges_from = "utility"', 'charges_from = "solar-only"'))
     assert sheet.results["adapter_load_a:calculated"].value == pytest.approx(88.1667, abs=1e-3)
+
+
+def test_a_changed_service_asks_for_the_evidence_that_its_utility_wants(tmp_path):
+    wanted = (("[evidence]\n", '[evidence]\nservice_change = { value = ["utility-consent"], source = "book" }\n'),)
+    added = ("neutral_bonded = true\nbreakers", 'neutral_bonded = true\nstatus = "added"\nbreakers')
+    key = "local-evidence:service_change:service"
+    assert key not in [check.key for check in altered(tmp_path, ADAPTER, local=wanted).checks]
+    assert verdict(altered(tmp_path, ADAPTER, added, local=wanted), key) == "needs input"
 
 
 # fed by an inverter

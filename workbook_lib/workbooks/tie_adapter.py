@@ -6,9 +6,9 @@ from dataclasses import replace
 
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
-from workbook_lib.sheet import Check, Input, Quantity, Section, Step, Verdict, compare, needs_input
+from workbook_lib.sheet import Check, Quantity, Section, Step, Verdict, compare, needs_input
 from workbook_lib.workbooks.prepare import text
-from workbook_lib.workbooks.tie_work import Work, flow
+from workbook_lib.workbooks.tie_work import Work, flow, local_limit
 
 UTILITY = "the utility"
 AUTHORITY = "the authority having jurisdiction"
@@ -114,15 +114,17 @@ def _socket(work: Work, item) -> Check:
     if lacking:
         return needs_input(key, asked, lacking, cite)
     wrong = []
-    if socket.positions.value != 1:
-        wrong.append(f"{socket.positions.value:g} meter positions: one is wanted")
+    positions = local_limit(work, "adapter_socket_positions")
+    most = positions.value if positions is not None else 1
+    if socket.positions.value > most:
+        wrong.append(f"{socket.positions.value:g} meter positions: at most {most:g} is accepted")
     if socket.jaws.value not in (4, 5):
         wrong.append(f"{socket.jaws.value:g} jaws: a 120/240 V self-contained socket has four, or five with the neutral")
     if not item.clear_of_sealed_part:
         wrong.append("the adapter covers the sealed part of the socket")
-    rating, most = work.site.service.rating, local_limit(work, "adapter_service_rating")
-    if most is not None and rating is not None and rating.value > most.value:
-        wrong.append(f"{rating.value:g} A service: an adapter is accepted up to {most.value:g} A ({most.source})")
+    rating, largest = work.site.service.rating, local_limit(work, "adapter_service_rating")
+    if largest is not None and rating is not None and rating.value > largest.value:
+        wrong.append(f"{rating.value:g} A service: an adapter is accepted up to {largest.value:g} A ({largest.source})")
     if wrong:
         return Check(key, asked, Verdict.FAIL, source=cite, note="; ".join(wrong))
     sound = [
@@ -135,14 +137,6 @@ def _socket(work: Work, item) -> Check:
         closes = "a dated record of the socket's condition as evidence for the meter"
         return Check(key, asked, Verdict.NEEDS_INPUT, source=cite, note=note, closes=closes, decides="the engineer on site")
     return Check(key, asked, Verdict.PASS, source=cite, note="one self-contained position, recorded as sound, sealed part clear")
-
-
-def local_limit(work: Work, key: str) -> Input | None:
-    """A limit of the utility, else of the jurisdiction; None where neither has one."""
-    for local in (work.home.utility, work.home.jurisdiction):
-        if local is not None and key in local.limits:
-            return local.limits[key]
-    return None
 
 
 def _ratings(work: Work, item) -> Step:
@@ -161,6 +155,23 @@ def _ratings(work: Work, item) -> Step:
         min(item.continuous.value, socket.continuous.value),
         "A",
         work.edition.cite("meter_socket"),
+    )
+
+
+def _load_limit(work: Work, item) -> Step:
+    """What the load may reach [A]: the ratings, and a local limit on load through an adapter."""
+    rated, local = _ratings(work, item), local_limit(work, "adapter_load_current")
+    if local is None:
+        return rated
+    return Step(
+        "adapter.load_limit",
+        "I_lim",
+        "what the load through the adapter may reach, by ratings and the local limit",
+        "min(rated, local)",
+        {"rated": rated, "local": local},
+        min(rated.value, local.value),
+        "A",
+        local.source if local.value < rated.value else rated.source,
     )
 
 
@@ -184,7 +195,7 @@ def _adapter_loads(work: Work, item, steps: list[Step]) -> None:
     """Checks `adapter-load:READING` and the one that counts."""
     asked = "do adapter and socket carry the load through them?"
     try:
-        limit, readings = _ratings(work, item), _readings(work, item)
+        limit, readings = _load_limit(work, item), _readings(work, item)
     except MissingInput as lack:
         work.checks.append(needs_input("adapter-load", asked, lack.fields, note=str(lack)))
         return

@@ -8,6 +8,7 @@ from workbook_lib.home import distribution
 from workbook_lib.home.tree import SUPPLY_SIDE
 from workbook_lib.sheet import Check, Input, Verdict
 from workbook_lib.workbooks.prepare import text
+from workbook_lib.workbooks.tie_utility import replaced
 from workbook_lib.workbooks.tie_work import Work
 
 ELSEWHERE = {"supply_side": ("service", "meter"), "adapter": ("meter",), "fault_current": ("service", "transformer", "meter")}
@@ -36,7 +37,7 @@ def _things(work: Work, kind: str) -> Iterator[str]:
     elif kind == "control":
         ways = {"export", "bus", "output"}
         yield from (item.id for item in work.standing("control") if ways & {text(limit.way) for limit in item.limit})
-    elif kind == "fault_current" and site.service.available_fault_current is not None:
+    elif kind == "service_change" and replaced(work) or kind == "fault_current" and site.service.available_fault_current is not None:
         yield "service"
 
 

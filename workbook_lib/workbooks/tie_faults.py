@@ -10,7 +10,7 @@ from workbook_lib.home.tree import ADAPTER, SERVICE, SUPPLY_SIDE
 from workbook_lib.rules import crossing, impedance, voltage
 from workbook_lib.rules import source as sources
 from workbook_lib.sheet import Assumption, Check, Input, Quantity, Section, Step, Table, Verdict, compare, holds, needs_input
-from workbook_lib.workbooks.tie_work import Work, flow, raceway_of, wired
+from workbook_lib.workbooks.tie_work import Work, flow, local_limit, raceway_of, wired
 
 TRANSFORMER, POINT, METER = "transformer", "service-point", "meter"
 PLACES_ABOVE = (TRANSFORMER, POINT, METER)
@@ -291,10 +291,14 @@ def _crossing(work: Work, steps: list[Step]) -> None:
 def _interrupting(work: Work, lacks: dict[str, MissingInput]) -> None:
     """Checks `interrupting:PLACE` of everything with a rating to withstand or interrupt."""
     needed = bool(work.standing("source")) or work.site.adapter is not None
+    book = local_limit(work, "fault_current")
     for place, rating, field, where in _rated(work):
         key, asked = f"interrupting:{place}", f"do the ratings at {place} reach the fault current there?"
         if rating is None:
             work.checks.append(needs_input(key, asked, [field], work.edition.cite("interrupting"), counts=needed))
+        elif where not in work.faults and book is not None:
+            note = f"the fault current here is not known ({lacks.get(where)}); the local figure to design for is taken undiminished"
+            work.checks.append(compare(key, asked, rating, ">=", book, book.source, note=note, counts=needed))
         elif where not in work.faults:
             lack = lacks.get(where)
             fields = lack.fields if lack is not None else ()

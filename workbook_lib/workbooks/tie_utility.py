@@ -6,8 +6,7 @@ from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.sheet import Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, needs_input
 from workbook_lib.workbooks.prepare import BEFORE, text
-from workbook_lib.workbooks.tie_adapter import local_limit
-from workbook_lib.workbooks.tie_work import Work, current_of
+from workbook_lib.workbooks.tie_work import Work, current_of, local_limit
 
 UTILITY = "the utility"
 

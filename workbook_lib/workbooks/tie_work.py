@@ -204,3 +204,11 @@ def ahead(work: Work) -> bool:
             ["adapter.service_disconnect"], "whether the service disconnect stands after or within the connection selects the rules"
         )
     return text(adapter.service_disconnect) == "after"
+
+
+def local_limit(work: Work, key: str) -> Input | None:
+    """A limit of the utility, else of the jurisdiction; None where neither has one."""
+    for local in (work.home.utility, work.home.jurisdiction):
+        if local is not None and key in local.limits:
+            return local.limits[key]
+    return None
