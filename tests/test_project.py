@@ -172,6 +172,29 @@ def test_the_home_of_the_readme_gives_the_verdict_that_it_says(tmp_path):
     assert (adopted.state, adopted.status) == ("pass", 0)
 
 
+def test_the_source_of_the_readme_ties_into_its_home(tmp_path):
+    """The rows and fields that the README names, added where it says: nothing but the edition stays open."""
+    part = README[README.index("### With solar or storage") :]
+    rows = dict(re.findall(r"one row in `(\w+)`(?: of the panel)?, `(\{.+?\})`", part))
+    panel = re.findall(r"`((?:feed|breakers_listed|interrupting_rating|neutral_bonded) = [^`]+)`", part)
+    service = re.findall(r"`((?:available_fault_current|fault_current_at) = [^`]+)`", part)
+    assert (sorted(rows), len(panel), len(service)) == (["breakers", "raceway"], 4, 2)
+    text = example("site file")
+    for name, row in rows.items():
+        assert text.count(f"{name} = [{{") == 1
+        text = text.replace(f"{name} = [{{", f"{name} = [{row}, {{")
+    text = text.replace("bus = {", "\n".join(panel) + "\nbus = {").replace(
+        'rating = { value = "200 A"', "\n".join(service) + '\nrating = { value = "200 A"', 1
+    )
+    text = text.replace('terminals = "75 degC"', 'terminals = "75 degC"\nlength = "40 ft"', 1)
+    (tmp_path / "my-home.toml").write_text(text + "\n" + example("source"), encoding="utf-8")
+    sheet = run.study(tmp_path / "my-home.toml", out=tmp_path / "out", only=["backfeed_and_tap"], results_only=True).sheets[0]
+    left = open_checks(sheet)
+    assert set(left) <= {"edition-adopted", "field-verified", "interrupting:meter"}, left
+    assert str(sheet.check("bus:main").verdict) == "pass"
+    assert sheet.check("bus-120:main").required.value == 230
+
+
 def test_the_notebook_of_the_readme_runs_beside_the_home(tmp_path):
     (tmp_path / "my-home.toml").write_text(example("site file"), encoding="utf-8")
     named = re.search(r'`site_file = "(.+?)"`', README).group(1)

@@ -152,6 +152,32 @@ def test_a_second_bond_on_the_load_side_fails(tmp_path):
     assert verdict(altered(tmp_path, ARRAY, ("neutral_bonded = false", "neutral_bonded = true")), "single-bond") == "fail"
 
 
+def test_consent_that_nobody_asks_for_is_said_to_be_missing(tmp_path):
+    alone = (('utility = "tansy-light"\n', ""), ('shows = "utility-consent"', 'shows = "condition"'))
+    assert any("consent to the connection of pv-off" in line for line in altered(tmp_path, TAP, *alone).not_checked)
+    assert not any("consent" in line for line in altered(tmp_path, TAP, alone[0]).not_checked)
+
+
+def rated(amperes: int) -> tuple[tuple[str, str], ...]:
+    old = 'short_circuit_rating = { value = "10 kA", from = "nameplate" }'
+    return ((old, old.replace("10 kA", f"{amperes} A")),)
+
+
+@pytest.mark.parametrize("rating,expected", [(5000, "fail"), (5200, "judgement"), (6800, "judgement"), (7000, "pass")])
+def test_a_rating_below_what_the_current_can_reach_is_a_judgement(tmp_path, rating, expected):
+    """5,039 A at the end of the service conductors, 6,900 A at the service point: where the meter stands between is not said."""
+    sheet = altered(tmp_path, TAP, *rated(rating))
+    assert verdict(sheet, "interrupting:meter") == expected
+
+
+def test_cold_conductors_and_the_least_resistance_bound_what_a_panel_can_see(tmp_path):
+    """240 V over 0.03478 ohm behind 6,900 A, a third of it resistance, and 25 ft of 3 AWG in steel at 25 degC."""
+    sheet = altered(tmp_path, TAP, ('interrupting_rating = { value = "10 kA"', 'interrupting_rating = { value = "5500 A"'))
+    check = sheet.check("interrupting:main")
+    most = 240 / abs(complex(0.397 * 240 / 6900 + 0.835 * 0.05 * 0.25, (1 - 0.397**2) ** 0.5 * 240 / 6900 + 0.05 * 0.059))
+    assert (str(check.verdict), f"{most:,.0f} A" in check.note) == ("judgement", True), check.note
+
+
 # adapter
 
 

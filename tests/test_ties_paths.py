@@ -87,6 +87,17 @@ def test_a_breaker_marked_for_line_and_load_takes_no_backfeed(tmp_path, mark, ex
     assert verdict(studied(tmp_path, text), "breaker-suitability:b") == expected
 
 
+def test_a_source_on_one_pole_fails(tmp_path):
+    text = one(device("b", 30).replace("poles = 2", 'poles = 1, leg = "A"'))
+    assert verdict(studied(tmp_path, text), "breaker-suitability:b") == "fail"
+
+
+def test_a_rating_that_is_no_standard_one_is_said(tmp_path):
+    said = "b: 37 A is no standard rating"
+    assert any(said in line for line in studied(tmp_path, one(device("b", 37))).cautions)
+    assert not any("no standard rating" in line for line in studied(tmp_path, one(device("b", 35))).cautions)
+
+
 def test_an_engineered_bus_is_a_judgement_that_names_who_signs(tmp_path):
     check = studied(tmp_path, one(device("b", 60, "top"), more='bus_rule = "engineered"\n', amperes=48.0)).check("bus:main")
     assert str(check.verdict) == "judgement"

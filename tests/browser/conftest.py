@@ -12,6 +12,8 @@ from tests.conftest import ROOT
 from workbook_lib import run
 
 HOMES = ("bungalow-100a", "all-electric-200a", "unfinished-survey-200a", "control-limited-100a")
+TIED = ("array-and-storage-200a", "supply-tap-100a", "cascade-200a")
+"""Homes whose sheet of backfeed and tap is looked at."""
 
 
 @pytest.fixture(scope="module")
@@ -25,4 +27,6 @@ def chrome(browser: str) -> Iterator[Chrome]:
 def studies(browser: str, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Folder of a whole study of each example home in `HOMES`, pages printed."""
     top = tmp_path_factory.mktemp("printed")
-    return {name: run.study(ROOT / "example_inputs" / "sites" / f"{name}.toml", out=top / name, pdf=True).folder for name in HOMES}
+    sites = ROOT / "example_inputs" / "sites"
+    made = {name: run.study(sites / f"{name}.toml", out=top / name, pdf=True).folder for name in HOMES}
+    return made | {name: run.study(sites / f"{name}.toml", out=top / name, only=["backfeed_and_tap"]).folder for name in TIED}

@@ -20,7 +20,8 @@ from workbook_lib import notebook_tools
 pytestmark = pytest.mark.browser
 
 START_S, RUN_S = 60, 90
-SHOWN = "document.querySelector('.jp-NotebookPanel').innerText"
+NOTEBOOKS = ("service_load.ipynb", "backfeed_and_tap.ipynb")
+SHOWN = "window.jupyterapp.shell.currentWidget.node.innerText"
 
 
 @pytest.fixture(scope="module")
@@ -30,11 +31,12 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     tree = top / "tree"
     shutil.copytree(ROOT / "example_inputs", tree / "example_inputs")
     (tree / "notebooks").mkdir()
-    bare = notebook_tools.read(ROOT / "notebooks" / "service_load.ipynb")
-    for cell in bare.cells:
-        if cell.cell_type == "code":
-            cell.outputs, cell.execution_count = [], None
-    (tree / "notebooks" / "service_load.ipynb").write_text(notebook_tools.text_of(bare), encoding="utf-8")
+    for name in NOTEBOOKS:
+        bare = notebook_tools.read(ROOT / "notebooks" / name)
+        for cell in bare.cells:
+            if cell.cell_type == "code":
+                cell.outputs, cell.execution_count = [], None
+        (tree / "notebooks" / name).write_text(notebook_tools.text_of(bare), encoding="utf-8")
     own = {f"JUPYTER_{kind}_DIR": str(top / kind.lower()) for kind in ("CONFIG", "RUNTIME", "DATA")}
     own |= {"PYTHONPATH": str(ROOT), "IPYTHONDIR": str(top / "ipython"), "JUPYTERLAB_SETTINGS_DIR": str(top / "settings")}
     own |= {"JUPYTERLAB_WORKSPACES_DIR": str(top / "workspaces")}
@@ -132,5 +134,30 @@ def test_a_fault_in_the_site_file_is_a_list_and_no_traceback(lab, chrome: Chrome
     set_parameters(chrome, parameters("none.toml", "{}"))
     chrome.ask("void window.jupyterapp.commands.execute('notebook:run-all-cells')")
     chrome.until(lambda: "INPUT FAULT" in said(chrome), "the fault is on the screen", RUN_S)
-    assert "none.toml" in said(chrome)
+    chrome.until(lambda: "none.toml" in said(chrome), "the file is named")
     assert "Traceback" not in said(chrome)
+
+
+def test_the_backfeed_sheet_is_live_in_jupyterlab_with_its_diagrams(lab, chrome: Chrome, tmp_path):
+    opened(lab.replace(*NOTEBOOKS).replace("/lab/tree/", "/lab/workspaces/tied/tree/"), chrome)
+    set_parameters(chrome, parameters("cascade-200a.toml", "{}"))
+    run_all(chrome)
+    chrome.until(lambda: "every source breaker at the bottom end" in said(chrome), "what would let the bus pass is on the screen")
+    boxes = (
+        "[...window.jupyterapp.shell.currentWidget.node.querySelectorAll('.jp-RenderedSVG img')].map(one => one.getBoundingClientRect())"
+    )
+    drawn = f"{boxes}.filter(box => box.height > 50).map(box => box.width)"
+    assert chrome.picture(tmp_path / "lab.png").stat().st_size > 20_000
+    shown = "(content => void content.scrollToItem(content.widgets.findIndex(cell => cell.model.sharedModel.source.includes('figures()'))))"
+
+    def drawings() -> bool:
+        chrome.ask(f"{shown}(window.jupyterapp.shell.currentWidget.content)")
+        time.sleep(1)
+        return len(chrome.ask(drawn)) >= 4
+
+    chrome.until(drawings, "the one-line diagram and three strips are on the screen")
+    assert all(300 < width_px < 700 for width_px in chrome.ask(drawn))
+    set_parameters(chrome, parameters("cascade-200a.toml", '{"panel.main.breakers.barn-breaker.position": "bottom"}'))
+    run_all(chrome)
+    answer = "JUDGEMENT Were the ratings that this verdict rests on read from the equipment? A person has to decide."
+    chrome.until(lambda: answer in said(chrome), "at the other end the bus passes; its position is only stated")

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.browser.chrome import Chrome
-from tests.browser.conftest import HOMES
+from tests.browser.conftest import HOMES, TIED
 from workbook_lib.errors import MachineryFault
 from workbook_lib.render import pdf
 from workbook_lib.workbooks import REGISTRY
@@ -72,9 +72,12 @@ class Words(HTMLParser):
             self.cells[-1] += data
 
 
+TIE = "backfeed_and_tap.html"
+LOOKED_AT = [*((name, page) for name in HOMES for page in PAGES), *((name, TIE) for name in TIED)]
+
+
 @pytest.mark.parametrize("width_px", [1280, 375])
-@pytest.mark.parametrize("page", PAGES)
-@pytest.mark.parametrize("name", HOMES)
+@pytest.mark.parametrize("name,page", LOOKED_AT)
 def test_a_page_fits_its_window_asks_for_nothing_and_complains_of_nothing(name, page, width_px, chrome: Chrome, studies):
     chrome.open((studies[name] / page).as_uri(), width_px)
     assert chrome.ask("innerWidth") == width_px
@@ -118,6 +121,13 @@ def test_every_link_leads_somewhere_and_a_reader_gets_from_the_verdict_to_a_name
     assert any(target.startswith("#input-") for target in seen)
 
 
+@pytest.mark.parametrize("name", TIED)
+def test_every_link_of_a_backfeed_sheet_leads_somewhere(name, chrome: Chrome, studies):
+    chrome.open((studies[name] / TIE).as_uri())
+    assert chrome.ask("document.querySelectorAll(\"a[href^='#']\").length") > 200
+    assert chrome.ask(LOST_LINKS) == []
+
+
 def test_a_link_jumps_and_marks_its_target(chrome: Chrome, studies):
     chrome.open((studies["bungalow-100a"] / "service_load.html").as_uri(), 375)
     chrome.ask("document.querySelector('.wb-controlling a').click()")
@@ -125,10 +135,13 @@ def test_a_link_jumps_and_marks_its_target(chrome: Chrome, studies):
     assert chrome.ask("getComputedStyle(document.querySelector(':target')).outlineStyle") == "solid"
 
 
+PRINTED = [*((name, "service_load.html") for name in HOMES), ("cascade-200a", TIE)]
+
+
 @pytest.mark.parametrize("paper", POINTS)
-@pytest.mark.parametrize("name", HOMES)
-def test_a_printed_sheet_has_its_paper_its_foot_and_every_cell_of_every_table(name, paper, studies, tmp_path):
-    page, printed = studies[name] / "service_load.html", tmp_path / "sheet.pdf"
+@pytest.mark.parametrize("name,sheet", PRINTED)
+def test_a_printed_sheet_has_its_paper_its_foot_and_every_cell_of_every_table(name, sheet, paper, studies, tmp_path):
+    page, printed = studies[name] / sheet, tmp_path / "sheet.pdf"
     pdf.to_pdf(page, printed, paper)
     sizes = set(re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", printed.read_bytes()))
     assert {tuple(round(float(side)) for side in size) for size in sizes} == {POINTS[paper]}
@@ -140,6 +153,37 @@ def test_a_printed_sheet_has_its_paper_its_foot_and_every_cell_of_every_table(na
     for cell in cells:
         for word in re.findall(r"\w+", cell.lower()):
             assert word in said or all(part in said for part in re.findall(r"[a-z]+|\d+", word)), cell
+
+
+DRAWN = """[...document.querySelectorAll("svg")].filter(svg => svg.querySelectorAll("text").length > 3).map(svg => {
+  const frame = svg.getBoundingClientRect()
+  const boxes = [...svg.querySelectorAll("text")].map(one => [one.textContent, one.getBoundingClientRect()])
+  const leaves = box => box.left < frame.left - 1 || box.right > frame.right + 1 || box.bottom > frame.bottom + 1
+  const meet = (a, b) => Math.min(a.right, b.right) - Math.max(a.left, b.left) > 1
+    && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 3
+  const inks = [...svg.querySelectorAll("[fill], [stroke]")].flatMap(one => [one.getAttribute("fill"), one.getAttribute("stroke")])
+  return {
+    title: svg.querySelector("title").textContent,
+    out: boxes.filter(([, box]) => leaves(box)).map(([words]) => words),
+    over: boxes.filter(([, a], i) => boxes.some(([, b], k) => k > i && a.width > 12 && b.width > 12 && meet(a, b))).map(([words]) => words),
+    least: frame.width / svg.viewBox.baseVal.width * 10,
+    colours: inks.filter(ink => ink && !["none", "#16181b", "#ffffff"].includes(ink)),
+  }
+})"""
+"""Of each drawing: its title, words that leave it or lie over others, the size of its letters [px], colours but black and white."""
+
+
+@pytest.mark.parametrize("name", TIED)
+@pytest.mark.parametrize("width_px", [1280, 375])
+def test_the_words_of_a_drawing_stay_inside_it_apart_and_legible(name, width_px, chrome: Chrome, studies):
+    """No word of a one-line diagram or bus strip leaves the drawing or lies over another; none is below 9 px on the screen."""
+    chrome.open((studies[name] / TIE).as_uri(), width_px)
+    found = chrome.ask(DRAWN)
+    assert [one["title"] for one in found][0] == "One-line diagram"
+    assert len(found) >= 2
+    for one in found:
+        assert (one["out"], one["over"], one["colours"]) == ([], [], []), one["title"]
+        assert one["least"] >= 9
 
 
 @pytest.mark.parametrize("name", HOMES)

@@ -18,6 +18,8 @@ INDENT, LINE, GAP, SYMBOL = 15.0, 12.5, 7.0, 10.0
 DEEPEST = 12
 """Levels that are set in further and further; deeper ones stand under one another, so that words keep their room."""
 FONT_PX = 10
+SCALE = 1.4
+"""How large a drawing stands where its surroundings set no width, as in a notebook."""
 CHAR = 5.5
 """Mean width of a character of 10 px; a line is broken before it could leave the drawing."""
 FONTS = "Helvetica Neue, Helvetica, Arial, Liberation Sans, DejaVu Sans, sans-serif"
@@ -35,6 +37,7 @@ def svg(figure: Figure) -> str:
     head = f'<title id="{key}-title">{escape(figure.title)}</title><desc id="{key}-desc">{escape(figure.description)}</desc>'
     return (
         f'<svg role="img" aria-labelledby="{key}-title {key}-desc" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {height:g}" '
+        f'width="{WIDTH * SCALE:g}" height="{height * SCALE:g}" '
         f'font-family="{FONTS}" font-size="{FONT_PX}" fill="{INK}">{head}'
         f'<rect width="{WIDTH:g}" height="{height:g}" fill="{PAPER}"/>{"".join(body)}</svg>'
     )

@@ -40,6 +40,22 @@ NEUTRAL_RATIO = Input(
     "choice",
     "electrical plan review handbook, 2005; 1.33 to 1.67 by X/R",
 )
+MOST_RATIO = Input(
+    "choice.most_line_to_neutral_ratio",
+    "the most that line to neutral can be over line to line at a centre-tapped transformer",
+    1.67,
+    "frac",
+    "choice",
+    "electrical plan review handbook, 2005; only for the upper bound",
+)
+COLD = Input(
+    "choice.cold_resistance",
+    "resistance at 25 degC over that at 75 degC, aluminum",
+    0.835,
+    "frac",
+    "choice",
+    "1 - 0.0033 x 50, Chapter 9 Table 8 note on temperature, from memory; copper 0.8385; only for the upper bound",
+)
 LEAST_R = ((25.0, 0.565), (37.5, 0.485), (50.0, 0.397), (75.0, 0.387), (100.0, 0.342), (math.inf, 0.333))
 """Least resistance, as part of the impedance, of published single-phase transformers up to a size [kVA].
 
@@ -68,7 +84,7 @@ class Origin:
     """What stands ahead of the runs: a transformer or the utility's figure, as ohms.
 
     `z_ll`, `z_ln` magnitudes; `r_*`, `x_*` their parts, None where only the magnitude is known; `share` the least
-    resistance part that published transformers of the size have.
+    resistance part that published transformers of the size have; `rough` where line to neutral rests on the usual ratio alone.
     """
 
     z_ll: Step
@@ -78,6 +94,7 @@ class Origin:
     x_ll: Step | None = None
     r_ln: Step | None = None
     x_ln: Step | None = None
+    rough: bool = False
 
 
 def columns(material: str, raceway_kind: str | None) -> tuple[str, str]:
@@ -190,7 +207,7 @@ def transformer_origin(
     )
     if primary is not None:
         whole, half = _behind(whole, primary, LINE_V), _behind(half, primary, HALF_V)
-    return Origin(whole, half, share)
+    return Origin(whole, half, share, rough=True)
 
 
 def _winding(key: str, symbol: str, what: str, share: Quantity, base: Step, factor: Input | None = None) -> Step:
@@ -236,11 +253,11 @@ def magnitude(key: str, r: Step, x: Step) -> Step:
     )
 
 
-def stated_origin(current: Input, ratio: Quantity | None, rating_kva: float | None) -> Origin:
+def stated_origin(current: Input, ratio: Quantity | None, rating_kva: float | None, *, rough: bool = False) -> Origin:
     """Ohms behind a fault current that the utility states.
 
     Parameters: current [A], ratio of line to neutral over line to line (None: the figure is taken for both) [-].
-    Returns: Origin [ohm]. Source: the utility; Ohm's law.
+    Returns: Origin [ohm]. `rough` where the ratio rests on the usual one alone. Source: the utility; Ohm's law.
     """
     whole = Step(
         "utility.z_ll",
@@ -260,7 +277,7 @@ def stated_origin(current: Input, ratio: Quantity | None, rating_kva: float | No
     half = Step(
         "utility.z_ln", "Z", "impedance behind the utility's figure, line to neutral", formula, uses, value, "ohm", PHASOR, decimals=5
     )
-    return Origin(whole, half, least_share(rating_kva))
+    return Origin(whole, half, least_share(rating_kva), rough=rough)
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,28 +338,34 @@ def fault(place: str, origin: Origin, along: Way | None, *, neutral: bool) -> St
 
 
 def upper(place: str, origin: Origin, along: Way | None, *, neutral: bool) -> Step | None:
-    """The most that the fault current can be where only the transformer's magnitude is known; None where the parts are known.
+    """What the fault current can reach with cold conductors; None at the origin itself.
 
-    The transformer is taken with the least resistance that published ones of its size have, and added at right angles.
-    Parameters: [ohm]. Returns: [A]. Source: `LEAST_R`.
+    Conductors at 25 degC. Where only the transformer's magnitude is known it has the least resistance that published ones
+    of its size have, added at right angles, and line to neutral the most of the usual ratios. A tolerance of the impedance
+    is not in it. Parameters: [ohm]. Returns: [A]. Source: `LEAST_R`, `COLD`, `MOST_RATIO`.
     """
-    if origin.r_ll is not None or along is None:
+    if along is None:
         return None
     kind, words = ("ln", "line to neutral") if neutral else ("ll", "line to line")
     voltage, z0 = (HALF_V, origin.z_ln) if neutral else (LINE_V, origin.z_ll)
-    r, x, part = getattr(along, f"r_{kind}"), getattr(along, f"x_{kind}"), origin.share.value
-    value = voltage.value / math.hypot(part * z0.value + r.value, math.sqrt(1 - part**2) * z0.value + x.value)
-    return Step(
-        f"fault.{place}.upper_{kind}",
-        "I_up",
-        f"fault current at {place}, {words}, at most",
-        "voltage / sqrt((share * z + r) ** 2 + (sqrt(1 - share ** 2) * z + x) ** 2)",
-        {"voltage": voltage, "share": origin.share, "z": z0, "r": r, "x": x},
-        value,
-        "A",
-        PHASOR,
-        note="the transformer with the least resistance part that published ones of its size have",
-    )
+    r, x = getattr(along, f"r_{kind}"), getattr(along, f"x_{kind}")
+    r0, x0 = getattr(origin, f"r_{kind}"), getattr(origin, f"x_{kind}")
+    key, meaning = f"fault.{place}.upper_{kind}", f"fault current that {place} can see, {words}"
+    uses: dict[str, Quantity] = {"voltage": voltage, "cold": COLD, "r": r, "x": x}
+    if r0 is not None and x0 is not None:
+        uses |= {"r0": r0, "x0": x0}
+        formula = "voltage / sqrt((r0 + cold * r) ** 2 + (x0 + x) ** 2)"
+        value = voltage.value / math.hypot(r0.value + COLD.value * r.value, x0.value + x.value)
+        return Step(key, "I_up", meaning, formula, uses, value, "A", PHASOR, note="conductors at 25 degC")
+    part, z, term = origin.share.value, z0.value, "z"
+    uses |= {"share": origin.share, "z": z0}
+    if neutral and origin.rough:
+        uses |= {"usual": NEUTRAL_RATIO, "most": MOST_RATIO}
+        z, term = z * NEUTRAL_RATIO.value / MOST_RATIO.value, "z * usual / most"
+    value = voltage.value / math.hypot(part * z + COLD.value * r.value, math.sqrt(1 - part**2) * z + x.value)
+    formula = f"voltage / sqrt((share * {term} + cold * r) ** 2 + (sqrt(1 - share ** 2) * {term} + x) ** 2)"
+    note = "conductors at 25 degC, the transformer with the least resistance part that published ones of its size have"
+    return Step(key, "I_up", meaning, formula, uses, value, "A", PHASOR, note=note)
 
 
 def point_to_point(place: str, before: Step, one: Run, *, neutral: bool) -> Step:

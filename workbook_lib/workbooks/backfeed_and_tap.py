@@ -170,6 +170,11 @@ def _sheet(work: Work) -> Sheet:
         "labels and directory of sources: what each rule demands is named, the schedule itself is not part of this sheet",
         "load on each feeder: on the service load sheet; here its conductors are tested against its device and its sources",
     ]
+    if work.standing("source"):
+        work.not_checked += [
+            "direct-current side of arrays and storage, rapid shutdown, and storage siting: not part of this sheet",
+            "the switch that isolates each source, its place and whether the utility wants it in reach and lockable",
+        ]
     work.not_checked += [f"{name} ({field}) is not there and was not read" for field, name in home.lacking]
     return Sheet(
         workbook=NAME,

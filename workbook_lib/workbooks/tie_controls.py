@@ -5,7 +5,7 @@ from __future__ import annotations
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.rules import source as sources
-from workbook_lib.sheet import Check, Quantity, Section, Step, Verdict, compare, needs_input
+from workbook_lib.sheet import Check, Input, Quantity, Section, Step, Verdict, compare, needs_input
 from workbook_lib.workbooks.prepare import text
 from workbook_lib.workbooks.tie_work import Work, credit, current_of, flow
 
@@ -154,6 +154,10 @@ def _suitable(work: Work, panel, node) -> Check:
     if marks == "line-load-marked":
         note = "marked line and load: it must not be backfed"
         return Check(key, asked, Verdict.FAIL, source=edition.cite("backfeed_suitable"), note=note)
+    if item.poles is not None and item.poles.value == 1:
+        note = "one pole: a source at 240 V comes in through two poles with a common trip"
+        return Check(key, asked, Verdict.FAIL, source=edition.cite("backfeed_suitable"), note=note)
+    _odd(work, node.id, item.rating)
     if marks != "suitable":
         return needs_input(key, asked, [f"{field}.backfeed"], edition.cite("backfeed_suitable"))
     alone = [one.id for one in distribution.sources_below(work.tree, node.id) if one.kind == "multimode-inverter"]
@@ -164,6 +168,14 @@ def _suitable(work: Work, panel, node) -> Check:
         return Check(key, asked, Verdict.PASS, source=edition.cite("fastener"), note=f"held down; {', '.join(alone)} can stand alone")
     note = f"{', '.join(alone)} can stand alone: a plug-in breaker needs a fastener besides its spring"
     return Check(key, asked, Verdict.FAIL, source=edition.cite("fastener"), note=note)
+
+
+def _odd(work: Work, name: str, rating: Input | None) -> None:
+    """A caution for a rating that is no standard one."""
+    sizes = work.edition.series("standard_ratings", "rating_a").value
+    if rating is not None and rating.value not in sizes:
+        cite = work.edition.cite("standard_ratings")
+        work.notes.append(f"{name}: {rating.value:g} A is no standard rating ({cite}): check the entry")
 
 
 def pass_through(work: Work) -> None:

@@ -173,6 +173,7 @@ def _mark(work: Work, node, parent: str) -> Mark:
         return Mark(node.id, "panel", parent, (*lines, *_optional(_wire(work, item.conductor))))
     if kind == "breaker":
         held = ", held down" if item.hold_down else ""
+        held = (f", {item.poles.value:g} pole{'s' if item.poles.value != 1 else ''}" if item.poles is not None else "") + held
         return Mark(
             node.id,
             "breaker",

@@ -23,6 +23,17 @@ def required(work: Work) -> None:
         for kind, wanted in local.evidence.items():
             decides = "the utility" if local is work.home.utility else "the authority having jurisdiction"
             work.checks += [_check(work, kind, name, wanted, decides) for name in _things(work, kind)]
+    consent(work)
+
+
+def consent(work: Work) -> None:
+    """Says of a supply-side connection that no consent of the utility is on file, where no local file asks for it."""
+    asked = [one for one in (work.home.utility, work.home.jurisdiction) if one is not None and "supply_side" in one.evidence]
+    for name in _things(work, "supply_side"):
+        places = (name, *ELSEWHERE["supply_side"])
+        filed = any(one.for_ in places and text(one.shows) == "utility-consent" for one in work.site.evidence)
+        if not asked and not filed:
+            work.not_checked.append(f"the utility's consent to the connection of {name}: none on file, and no local file here asks for it")
 
 
 def _things(work: Work, kind: str) -> Iterator[str]:

@@ -31,12 +31,13 @@ def faults(work: Work) -> None:
     _interrupting(work, lacks)
     _untested(work)
     if rows:
-        columns = ("Place", "Line to line (A)", "Line to neutral (A)", "At most (A)", "Governs")
+        columns = ("Place", "Line to line (A)", "Line to neutral (A)", "Up to (A)", "Governs")
         prose = (
-            "Symmetrical fault current of the utility, conductors at 75 degC: colder ones let more pass. Inverters add what is stated. "
-            "Where the transformer is known by its impedance alone, impedances are added plainly, which gives the least; at most: the "
-            "transformer with the least resistance that published ones of its size have, by phasors. Ratings are tested against "
-            "both. An island's fault current is another matter: it may be too low to open a breaker."
+            "Symmetrical fault current of the utility, conductors at 75 degC. Inverters add what is stated. Where the transformer is known "
+            "by its impedance alone, impedances are added plainly, which gives the least. Up to: conductors at 25 degC and, where it is "
+            "known by its impedance alone, the transformer with the least resistance that published ones of its size have; a tolerance of "
+            "its impedance is not in it. A rating between the two is a judgement. An island's fault current is another matter: it may be "
+            "too low to open a breaker."
         )
         work.sections.append(Section("Fault current", tuple(steps), prose, Table(columns, tuple(rows), "Fault current at each place", 0)))
     unstated = [one.id for one in work.standing("source") if one.fault_current is None]
@@ -172,7 +173,7 @@ def _both(work: Work, place: str) -> tuple[Step, Step, Step | None]:
         if PLACES_ABOVE.index(where) <= (PLACES_ABOVE.index(place) if place in PLACES_ABOVE else 2):
             if work.origin is None:
                 rating = work.site.service.transformer.rating.value / 1000 if _known_rating(work) else None
-                work.origin = impedance.stated_origin(current, _ratio(work, where), rating)
+                work.origin = impedance.stated_origin(current, _ratio(work, where), rating, rough=_rough(work))
                 _compared(work, where, current)
             return _by(place, work.origin, _way(work, place, where))
     return _by(place, _computed_origin(work), _way(work, place, TRANSFORMER))
@@ -185,6 +186,12 @@ def _point_to_point(work: Work, place: str, ll: Step, ln: Step, steps: list[Step
         return
     one = _run(work, *wire)
     steps += [impedance.point_to_point(place, before, one, neutral=neutral) for neutral, before in enumerate(work.bare[above])]
+
+
+def _rough(work: Work) -> bool:
+    """Whether what parts line to neutral from line to line rests on the usual ratio alone."""
+    transformer = work.site.service.transformer
+    return transformer is None or transformer.resistance is None or transformer.reactance is None
 
 
 def _known_rating(work: Work) -> bool:
@@ -344,17 +351,30 @@ def _rating_check(work: Work, key: str, asked: str, rating: Input, where: str) -
     kind = "line to neutral" if worst is ln else "line to line"
     note = f"{kind} governs{_unstated(work)}"
     check = compare(key, asked, rating, ">=", worst, work.edition.cite("interrupting"), note=note)
-    most = work.uppers.get(where)
+    most = _reach(work, where)
     if check.verdict is not Verdict.PASS or most is None or most.value <= worst.value:
         return check
+    what = "with cold conductors" if most.key.startswith("fault.") else ""
+    if where in (METER, *_tapped(work)) and most is not work.uppers.get(where):
+        what = "at the service point, since where along the service conductors it stands is not said"
     if holds(rating.value, ">=", most.value):
-        return replace(check, note=f"{note}; it reaches the {most.value:,.0f} A of the column at most, too")
-    note = (
-        f"the transformer's resistance and reactance are not known apart, and with the least resistance of published ones the current "
-        f"reaches {most.value:,.0f} A; {note}"
-    )
-    closes = "the transformer's resistance and reactance, or the utility's own figure"
+        return replace(check, note=f"{note}; it reaches the {most.value:,.0f} A {what} too")
+    note = f"{what} the current reaches {most.value:,.0f} A; {note}"
+    closes = "the transformer's resistance and reactance and the place along the service conductors, or the utility's own figure there"
     return Check(key, asked, Verdict.JUDGEMENT, rating, ">=", worst, check.source, note, closes=closes, decides="the utility")
+
+
+def _tapped(work: Work) -> tuple[str, ...]:
+    """Ids of disconnects connected ahead of the service disconnect, at a place along the service conductors that is not said."""
+    return tuple(name for name in work.tree.children(SUPPLY_SIDE) if distribution.standing(work.tree.node(name)))
+
+
+def _reach(work: Work, where: str) -> Step | None:
+    """The most that the fault current at a place can be [A]: cold conductors; on the service conductors, that of the service point."""
+    found = [work.uppers.get(where)]
+    if where in (METER, *_tapped(work)):
+        found += [work.uppers.get(POINT), *(work.faults.get(POINT) or ())]
+    return max((one for one in found if one is not None), key=lambda one: one.value, default=None)
 
 
 def _unstated(work: Work) -> str:
