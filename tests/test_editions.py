@@ -102,6 +102,7 @@ source_frac,1.25,1.25,1.25,1.25,frac
 bus_120_frac,1.2,1.2,1.2,1.2,frac
 supply_length_ft,10,10,0,10,ft
 nipple_length_in,24,24,24,24,in
+storage_disconnect_ft,10,10,10,10,ft
 """
 
 SWITCHES = """\
@@ -146,6 +147,11 @@ supply_disconnect,argued,argued,service-disconnect,not-said
 supply_grounding,by-analogy,as-service,as-service,as-service
 source_control,none,power-control,energy-management,multisource
 pv_rounding,none,none,none,drop-below-half
+backup_rule,largest-load,largest-load,full-or-managed,full-managed-or-controlled
+backup_sources,all,firm,all-outputs,all-outputs
+backup_dispute,argued,in-text,out,out
+backup_restart,none,none,none,manual
+storage_shutdown,none,outside-disconnect,outside-function,outside-function
 """
 
 LOCATORS = """\
@@ -223,6 +229,14 @@ parallel,310.10(H),310.10(G),310.10(G),310.10(G),M/M/M/U
 voltage_change,210.19 and 215.2,210.19 and 215.2,210.19 and 215.2,210.19 and 215.2,M/M/M/U
 disconnect_rating,230.79(D),230.79(D),230.79(D),230.79(D),M/M/M/U
 instructions,110.3(B),110.3(B),110.3(B),110.3(B),M/M/M/U
+standby_manual,702.4(B)(1),702.4(B)(1),702.4(A)(1),702.4(A)(1),C/C/C/C
+standby_automatic,702.4(B)(2),702.4(B)(2),702.4(A)(2),702.4(A)(2),C/C/C/C
+standby_inverter,702.4,702.4,702.4,702.4(A)(3),C/C/C/C
+stand_alone_capacity,710.15(A),710.15(A),710.15(A),710.15(A),C/C/M/U
+island_capacity,710.15(A),710.15(A),705.80,705.80,C/C/M/U
+island_120v,710.15(C),710.15(C),705.82,705.82,C/C/M/U
+storage_disconnect,706.7,706.15(A),706.15(B),706.15(B),C/C/C/1
+storage_shutdown,706.7,706.15(A),706.15,706.15,C/C/C/U
 """
 
 FURTHER_CITES = [
@@ -580,6 +594,8 @@ def test_difference():
         "supply_disconnect": ("service-disconnect", "not-said"),
         "source_control": ("energy-management", "multisource"),
         "pv_rounding": ("none", "drop-below-half"),
+        "backup_rule": ("full-or-managed", "full-managed-or-controlled"),
+        "backup_restart": ("none", "manual"),
     }
     assert difference(load("2023"), load("2023")) == []
 
@@ -625,7 +641,7 @@ def test_sentences_name_what_there_is():
     rows = moved("2017", "2026")
     assert len(rows) > 40
     for row in rows:
-        assert row.area in ("loads", "services", "conductors", "charging", "control")
+        assert row.area in ("loads", "services", "conductors", "charging", "control", "backup", "storage")
         assert row.status in (CONFIRMED, FROM_MEMORY, UNCONFIRMED)
         assert row.text.endswith(".")
         assert row.keys

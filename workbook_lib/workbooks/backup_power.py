@@ -1,0 +1,424 @@
+"""Permission, power on each leg, 120 V islands, motor starts and the islanding device, as parts of the backup sheet."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from workbook_lib.errors import MissingInput
+from workbook_lib.home import distribution
+from workbook_lib.rules import motor_start, service, standby
+from workbook_lib.sheet import Check, Input, Quantity, Section, Step, Table, Verdict, compare, needs_input
+from workbook_lib.workbooks import legs
+from workbook_lib.workbooks.backup_work import Work
+from workbook_lib.workbooks.methods import general_steps, standard
+from workbook_lib.workbooks.prepare import dwelling_scope, may_hold, nominal_voltage, panel_scope, text
+
+CAPACITY = "may this source back up what hangs on it, by the rule of the edition?"
+ONE_LEG_V = 150.0
+MOTORS = ("well-pump", "pool-pump", "air-conditioner", "room-air-conditioner", "heat-pump", "motor")
+"""Kinds of load that start a motor, whether or not the file says how."""
+
+
+def permission(work: Work) -> None:
+    """Checks of the rule that lets the source back up its scope: `backup-largest-load`, `-full-load`, `-managed`, `backup-capacity`."""
+    steps: list[Step] = []
+    try:
+        _calculated(work, steps)
+        _capacity(work, steps)
+        checks = _tests(work, steps)
+    except MissingInput as lack:
+        work.checks.append(needs_input("backup-capacity", CAPACITY, lack.fields, note=str(lack)))
+        if steps:
+            work.sections.append(Section("Permission", tuple(steps)))
+        return
+    local = work.home.rule("backup_capacity")
+    listed = all(one.kind == "multimode-inverter" and set(one.listed_to) & set(standby.CONTROLLED) for one in work.forming())
+    key, words, verdict = standby.chosen(work.edition, local, checks, listed)
+    relied = checks[key]
+    note = "; ".join(part for part in (f"by {words}", relied.note) if part)
+    decided = verdict or relied.verdict
+    closes, decides = ("the authority's reading in writing", "the authority having jurisdiction") if verdict is not None else ("", "")
+    if decided is Verdict.NEEDS_INPUT:
+        closes, decides = relied.closes, relied.decides
+    work.checks += [one for name, one in checks.items() if name != "backup-controlled"]
+    work.checks.append(
+        Check(
+            "backup-capacity", CAPACITY, decided, relied.provided, relied.relation, relied.required, relied.source, note,
+            closes=closes, decides=decides, fields=relied.fields,
+        )
+    )  # fmt: skip
+    work.checks.append(standby.restart(work.forming(), work.edition, relied=key == "backup-controlled"))
+    prose = (
+        "Which rule permits the backup turns on the edition: the largest single load until 2020, the full or a managed load from 2023 on, "
+        "in 2026 also an inverter listed as power control system. The others are shown beside it. What no listed control sheds counts in "
+        "full, whatever its tier."
+    )
+    work.sections.append(Section("Permission", tuple(steps), prose))
+
+
+def _calculated(work: Work, steps: list[Step]) -> None:
+    """Calculated load of what is backed up [VA], [A], by the rules of the service load."""
+    from workbook_lib.workbooks import service_load
+
+    work.load = service_load.start(work.home, work.edition, local=False)
+    lacking = [field for field in work.load.prepared.missing if any(f".{name}." in field for name in work.below)]
+    if lacking:
+        raise MissingInput(lacking)
+    work.items = tuple(item for item in work.load.scope.items if item.id in work.below and item.group != "storage")
+    total = _load_of(work, work.items)
+    work.total = replace(total, key="backup.load", meaning="calculated load of what is backed up")
+    work.amperes = service.load_current("backup.load_a", work.total, nominal_voltage(work.edition))
+    steps += [work.total, work.amperes]
+
+
+def _scope(work: Work, items):
+    if work.whole:
+        return dwelling_scope(work.home, items)
+    tops = distribution.first_panels(work.tree, work.tree.children(work.device))
+    if len(tops) != 1:
+        return work.load.scope.__class__("backup", tuple(items), whole=False)
+    return panel_scope(work.home, tops[0], items)
+
+
+def _load_of(work: Work, items) -> Step:
+    """Calculated load of some of the backed-up loads [VA]: the chosen method for the whole home, else the standard one."""
+    scope = _scope(work, items)
+    if work.whole and work.load.method != "measured":
+        from workbook_lib.workbooks import service_load
+
+        answers, lacks = service_load.method_totals(work.load, scope.items)
+        if work.load.method in answers:
+            return answers[work.load.method].total
+        lack = lacks.get(work.load.method)
+        raise MissingInput(lack.fields if lack else ["study.service_load_method"], lack.reason if lack else "")
+    return standard(scope, work.edition, general_steps(scope, work.edition)).total
+
+
+def _capacity(work: Work, steps: list[Step]) -> None:
+    forming = work.forming()
+    if not any(one.kind == "multimode-inverter" for one in forming):
+        raise MissingInput(["backup.islanding"], "no multimode inverter forms an island here")
+    own = [standby.inverter_current(one, work.edition) for one in forming]
+    beside = [standby.inverter_current(one, work.edition) for one in work.arrays()]
+    work.capacity = standby.capacity(own, beside, work.edition)
+    steps += [*own, work.capacity]
+    if beside:
+        steps += [*beside, standby.literal_sum(own, beside, work.edition)]
+
+
+def _tests(work: Work, steps: list[Step]) -> dict[str, Check]:
+    edition, volts = work.edition, nominal_voltage(work.edition)
+    checks: dict[str, Check] = {}
+    largest = None
+    if work.items:
+        item = max(work.items, key=lambda one: one.unit_va.value)
+        largest = Step(
+            "backup.largest",
+            "I_max",
+            f"largest single load that is backed up: {item.label}",
+            "load / voltage",
+            {"load": item.unit_va, "voltage": volts},
+            item.unit_va.value / volts.value,
+            "A",
+            note="lighting is no single load",
+            decimals=2,
+        )
+        steps.append(largest)
+        checks["backup-largest-load"] = standby.largest_load(work.capacity, largest, edition)
+    else:
+        note = "nothing but lighting and receptacles is backed up"
+        key = "backup-largest-load"
+        checks[key] = Check(key, standby.QUESTIONS[key], Verdict.PASS, source=edition.cite("stand_alone_capacity"), note=note, counts=False)
+    checks["backup-full-load"] = standby.full_load(work.capacity, work.amperes, edition)
+    setting, shed, why = _control(work)
+    rest_items = tuple(item for item in work.items if item.id not in shed)
+    rest = work.amperes
+    if setting is not None:
+        left = replace(_load_of(work, rest_items), key="backup.rest", meaning="calculated load of what the control does not shed")
+        rest = service.load_current("backup.rest_a", left, volts)
+        steps += [left, rest]
+    checks["backup-managed"] = standby.managed_load(work.capacity, setting, rest, why, edition)
+    if setting is not None and largest is not None:
+        checks["backup-controlled"] = _controlled(work, setting, largest)
+    return checks
+
+
+def _controlled(work: Work, setting: Input, largest: Step) -> Check:
+    """The test of an inverter listed as power control system: its setting and the largest load within the capacity."""
+    most = Step(
+        "backup.controlled",
+        "I_ctl",
+        "setting of the control, and the largest load",
+        "max(setting, largest)",
+        {"setting": setting, "largest": largest},
+        max(setting.value, largest.value),
+        "A",
+        work.edition.cite("standby_inverter"),
+        decimals=2,
+    )
+    cite = work.edition.cite("standby_inverter")
+    return compare("backup-controlled", CAPACITY, work.capacity, ">=", most, cite, counts=False)
+
+
+def _control(work: Work) -> tuple[Input | None, set[str], str]:
+    """The setting of a listed control of the island [A], what it sheds, and why it may or may not stand for the load."""
+    shed_by = {one.id: text(one.shed_by) for table in ("load", "evse") for one in work.standing(table) if one.shed_by is not None}
+    found = []
+    for control in work.standing("control"):
+        for limit in control.limit:
+            if text(limit.way) == "island" and limit.setting is not None and (limit.at == work.device or limit.at in work.below):
+                found.append((control, limit.setting))
+    if not found:
+        return None, set(), "no control limits the load of the island"
+    control, setting = min(found, key=lambda pair: pair[1].value)
+    if not may_hold(control):
+        return None, set(), f"{control.id} is not listed, or its setting is not restricted: it stands for nothing"
+    held = {name for name, by in shed_by.items() if by == control.id} | {text(name) for name in control.controls}
+    return setting, held, f"{control.id} holds the island to {setting.value:g} A and sheds {', '.join(sorted(held)) or 'nothing'}"
+
+
+# legs
+
+
+def legs_and_neutral(work: Work) -> None:
+    """Results `backup_load_a:LEG`, `backup_neutral_a`; checks `backup-leg:LEG`, `backup-neutral`, `island-120v`."""
+    work.guarded("island-120v", "does the island form the voltages that its loads use?", lambda: _voltages(work))
+    if work.load is None or work.amperes is None:
+        return
+    relied = next((one for one in work.checks if one.key == "backup-capacity"), None)
+    _, shed, _ = _control(work)
+    by_largest = relied is not None and "710.15" in relied.note
+    items = work.items if by_largest else tuple(item for item in work.items if item.id not in shed)
+    scope = _scope(work, items)
+    try:
+        result = standard(scope, work.edition, general_steps(scope, work.edition))
+    except MissingInput as lack:
+        work.checks.append(needs_input("backup-leg:A", _leg_question("A"), lack.fields, note=str(lack)))
+        return
+    answer = legs.leg_answer(scope.items, result, work.edition)
+    work.sections.append(Section("Legs and neutral of the island, on the standard method", tuple(answer.steps)))
+    for leg, step in answer.currents.items():
+        work.result(f"backup_load_a:{leg}", step)
+        work.guarded(
+            f"backup-leg:{leg}", _leg_question(leg), lambda leg=leg, step=step: _leg(work, leg, step, answer, counts=not by_largest)
+        )
+    work.result("backup_neutral_a", answer.neutral_a)
+    work.guarded("backup-neutral", "does the island's neutral carry the unbalance?", lambda: _neutral(work, answer.neutral_a))
+
+
+def _leg_question(leg: str) -> str:
+    return f"does the island carry leg {leg}?"
+
+
+def _limit(work: Work, name: str, meaning: str) -> Step:
+    """A current limit of all inverters of the island at the place's temperature [A]. Errors: MissingInput."""
+    forming = [one for one in work.forming() if one.kind == "multimode-inverter"]
+    lacking = [f"source.{one.id}.island.{name}" for one in forming if one.island is None or getattr(one.island, name) is None]
+    if lacking:
+        raise MissingInput(lacking)
+    parts = []
+    for one in forming:
+        count = one.count if one.count is not None else Input(f"source.{one.id}.count", "number of like units", 1.0, "count", "assumed")
+        derate = one.island.derate_fraction or Input(f"source.{one.id}.island.derate_fraction", "derating", 1.0, "frac", "assumed")
+        each = getattr(one.island, name)
+        parts.append(
+            Step(
+                f"island.{one.id}.{name}",
+                "I_lim",
+                f"{meaning} of {one.id}",
+                "count * each * derate",
+                {"count": count, "each": each, "derate": derate},
+                count.value * each.value * derate.value,
+                "A",
+                decimals=1,
+            )
+        )
+    if len(parts) == 1:
+        return parts[0]
+    return Step(
+        f"island.{name}", "I_lim", f"{meaning} of all inverters", "sum(parts)", {"parts": tuple(parts)}, sum(p.value for p in parts), "A"
+    )
+
+
+def _leg(work: Work, leg: str, step: Step, answer, *, counts: bool) -> Check:
+    limit = _limit(work, "leg_current", "current of one leg")
+    note = "calculated load on the leg" if counts else "the rule relied on tests the largest load alone: shown beside it"
+    check = compare(f"backup-leg:{leg}", _leg_question(leg), limit, ">=", step, note=note, counts=counts)
+    if not answer.unplaced:
+        return check
+    robust = limit.value >= answer.worst.value
+    words = f"the leg of {', '.join(answer.unplaced)} is not known; {answer.worst.value:.1f} A on one leg at worst"
+    if robust or check.verdict is Verdict.FAIL:
+        return replace(check, note=f"{note}; {words}")
+    closes = "the leg of each 120 V load, read at the panel"
+    return replace(check, verdict=Verdict.JUDGEMENT, note=f"{note}; {words}", closes=closes, decides="the engineer on site")
+
+
+def _neutral(work: Work, current: Step) -> Check:
+    limit = _limit(work, "neutral_current", "neutral current")
+    return compare("backup-neutral", "does the island's neutral carry the unbalance?", limit, ">=", current)
+
+
+def _voltages(work: Work) -> Check:
+    """Check `island-120v`: what is formed against what the loads use."""
+    key, asked, cite = "island-120v", "does the island form the voltages that its loads use?", work.edition.cite("island_120v")
+    forming = [one for one in work.forming() if one.kind == "multimode-inverter"]
+    lacking = [f"source.{one.id}.island.form" for one in forming if one.island is None or one.island.form is None]
+    if lacking:
+        raise MissingInput(lacking)
+    forms = {text(one.island.form) for one in forming}
+    across = [one.id for one in work.loads() if one.voltage is None or one.voltage.value > ONE_LEG_V]
+    across += [one.id for one in work.standing("evse") if one.id in work.below]
+    shared = [
+        breaker.id
+        for panel in work.standing("panel")
+        if panel.id in work.below
+        for breaker in distribution.breakers_standing(panel)
+        if breaker.multiwire
+    ]
+    if forms == {"120"}:
+        wrong = [*(f"{name} at 240 V" for name in across), *(f"multiwire circuit {name}" for name in shared)]
+        if wrong:
+            return Check(key, asked, Verdict.FAIL, source=cite, note=f"a 120 V island: {', '.join(wrong)}")
+        unknown = [
+            f"panel.{panel.id}.breakers.{breaker.id}.multiwire"
+            for panel in work.standing("panel")
+            if panel.id in work.below
+            for breaker in distribution.breakers_standing(panel)
+            if breaker.multiwire is None
+        ]
+        if unknown:
+            return needs_input(key, asked, unknown, cite)
+        return Check(key, asked, Verdict.PASS, source=cite, note="120 V alone, no multiwire circuit, with the label of the section")
+    if forms == {"240"}:
+        single = [one.id for one in work.loads() if one.voltage is not None and one.voltage.value <= ONE_LEG_V]
+        general = any(panel.serves is not None for panel in work.standing("panel") if panel.id in work.below) or work.whole
+        if single or general:
+            note = (
+                f"240 V alone is formed: {', '.join(single) or 'lighting and receptacles'} need a listed neutral former (autotransformer)"
+            )
+            closes = "the data sheet of the neutral former, and its inverter's instructions"
+            return Check(key, asked, Verdict.JUDGEMENT, source=cite, note=note, closes=closes, decides="the engineer")
+        return Check(key, asked, Verdict.PASS, source=cite, note="240 V loads alone")
+    return Check(key, asked, Verdict.PASS, source=cite, note="both legs and the neutral are formed")
+
+
+# motors
+
+
+def motors(work: Work) -> None:
+    """Checks `motor-start:LOAD` of every motor that is backed up."""
+    steps: list[Step] = []
+    rows: list[tuple[object, ...]] = []
+    for load in work.loads():
+        given = (load.locked_rotor_current, load.soft_start_current, load.locked_rotor_code, load.motor_power, load.starting_power)
+        if load.kind in MOTORS or any(one is not None for one in given):
+            key, asked = f"motor-start:{load.id}", f"does the island start {load.id} beside what else runs?"
+            work.guarded(key, asked, lambda load=load: _start(work, load, steps, rows))
+    if rows:
+        columns = ("Motor", "Starts at (A)", "Beside it (A)", "Together (A)", "Peak of the island (A)", "For (s)")
+        prose = (
+            "Each motor by itself beside what else may run; several never start together here. After an outage all of them may: a "
+            "control that lets them come back one after another is common practice."
+        )
+        table = Table(columns, tuple(rows), "Motor starts against the surge rating", 1)
+        work.sections.append(Section("Motor start", tuple(steps), prose, table))
+
+
+def _start(work: Work, load, steps: list[Step], rows: list) -> Check:
+    volts = load.voltage if load.voltage is not None else nominal_voltage(work.edition)
+    start = motor_start.starting_current(load, volts, work.edition)
+    peaks = [motor_start.peak(one, work.edition) for one in work.forming() if one.kind == "multimode-inverter"]
+    if not peaks:
+        raise MissingInput(["backup.islanding"], "no multimode inverter forms an island here")
+    peak = peaks[0]
+    if len(peaks) > 1:
+        peak = Step(
+            "island.peak", "I_pk", "peak current of all inverters", "sum(peaks)", {"peaks": tuple(peaks)}, sum(p.value for p in peaks), "A"
+        )
+    other, words = _beside(work, load)
+    check, both = motor_start.start_check(load.id, start, other, peak, words)
+    steps += [one for one in (start, other, both) if isinstance(one, Step)]
+    work.starts.append((load.id, start, other, peak))
+    seconds = [one.island.peak_duration for one in work.forming() if one.island is not None and one.island.peak_duration is not None]
+    least = min((one.value for one in seconds), default=None)
+    rows.append((load.id, start.value, other.value, both.value, peak.value, least if least is not None else "not given"))
+    if check.verdict is Verdict.PASS and load.start_time is not None and least is not None and load.start_time.value > least:
+        note = f"{words}; it takes {load.start_time.value:g} s to start, the peak lasts {least:g} s"
+        return replace(check, verdict=Verdict.FAIL, note=note)
+    if check.verdict is Verdict.PASS and (load.start_time is None or least is None):
+        return replace(check, note=f"{words}; its starting time against the seconds of the peak is not compared: one of them is not given")
+    return check
+
+
+def _beside(work: Work, load) -> tuple[Quantity, str]:
+    """What else may run as a motor starts [A]: running power where every other load states it, else the calculated load without it."""
+    others = [one for one in work.loads() if one.id != load.id]
+    volts = nominal_voltage(work.edition)
+    if others and all(one.running_power is not None for one in others):
+        powers = tuple(one.running_power for one in others)
+        step = Step(
+            f"load.{load.id}.beside",
+            "I_oth",
+            f"other running load as {load.id} starts",
+            "sum(powers) / voltage",
+            {"powers": powers, "voltage": volts},
+            sum(one.value for one in powers) / volts.value,
+            "A",
+            decimals=1,
+        )
+        names = ", ".join(one.id for one in others)
+        return step, f"beside the stated running power of the others: {names}; lighting and receptacles are not in it"
+    items = tuple(item for item in work.items if item.id != load.id)
+    total = replace(_load_of(work, items), key=f"load.{load.id}.others", meaning=f"calculated load without {load.id}")
+    return service.load_current(f"load.{load.id}.beside", total, volts), "beside the calculated load of everything else, on the safe side"
+
+
+# devices
+
+
+def devices(work: Work) -> None:
+    """Check `islanding-device:ID`, and that arrays on the island are within what its inverter takes."""
+    asked = f"does {work.device} carry the load and the sources of the island?"
+    work.guarded(f"islanding-device:{work.device}", asked, lambda: _islanding(work, asked))
+    if work.arrays():
+        question = "does the inverter of the island take the arrays on it?"
+        work.guarded("generation-curtailment", question, lambda: _arrays(work, question))
+    work.notes.append(
+        "fault current in an island may be too low to open a breaker: coordination on the inverter's current is not shown here"
+    )
+
+
+def _islanding(work: Work, asked: str) -> Check:
+    cite = work.edition.cite("interconnect_device")
+    key = f"islanding-device:{work.device}"
+    if work.device == "adapter":
+        rating, field = (work.site.adapter.continuous if work.site.adapter is not None else None), "adapter.continuous"
+    else:
+        node = work.tree.node(work.device)
+        name = "rating" if node.kind == "transfer" else "pass_through_current"
+        rating, field = getattr(node.item, name), f"{node.kind}.{work.device}.{name}"
+    if rating is None:
+        raise MissingInput([field])
+    if work.amperes is None:
+        raise MissingInput(["study.service_load_method"], "the load behind it is not known")
+    sides: list[Quantity] = [work.amperes, *([work.capacity] if work.capacity is not None else [])]
+    most = max(sides, key=lambda one: one.value)
+    note = "the calculated load behind it decides" if most is work.amperes else "its sources decide"
+    return compare(key, asked, rating, ">=", most, cite, note=f"{note}; its short-circuit rating stands on the backfeed and tap sheet")
+
+
+def _arrays(work: Work, asked: str) -> Check:
+    lacking = [f"source.{one.id}.output_power" for one in work.arrays() if one.output_power is None]
+    forming = [one for one in work.forming() if one.kind == "multimode-inverter"]
+    lacking += [f"source.{one.id}.island.pv_power" for one in forming if one.island is None or one.island.pv_power is None]
+    if lacking:
+        raise MissingInput(lacking)
+    powers = tuple(one.output_power for one in work.arrays() for _ in range(int(one.count.value) if one.count is not None else 1))
+    limits = tuple(one.island.pv_power for one in forming for _ in range(int(one.count.value) if one.count is not None else 1))
+    total = Step("island.arrays", "P_pv", "arrays on the island", "sum(arrays)", {"arrays": powers}, sum(p.value for p in powers), "W")
+    limit = Step(
+        "island.pv_limit", "P_lim", "arrays that the island takes", "sum(limits)", {"limits": limits}, sum(p.value for p in limits), "W"
+    )
+    note = "AC-coupled sun is held back by frequency when storage is full or the surplus is above its charge power"
+    return compare("generation-curtailment", asked, total, "<=", limit, note=note)
