@@ -12,7 +12,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from tests.test_ties_connections import ARRAY, SITES
+from tests.test_ties_connections import ARRAY, written
 from workbook_lib import editions
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import read_home
@@ -67,8 +67,21 @@ def test_what_a_control_does_not_shed_counts_in_full():
     assert (check.required.value, str(check.verdict)) == (60.0, "fail")
 
 
+def test_arrays_count_by_the_letter_of_2017_alone():
+    """RS8, derived: storage 30 A and an array of 20 A, largest load 48 A: 50 A by the letter of 2017, 30 A by the note of 2020."""
+    largest, storage, both = amperes("largest", 48.0), amperes("capacity", 30.0), amperes("both", 50.0)
+    found = {year: standby.largest_load(storage, largest, editions.load(year), literal=both) for year in ("2017", "2020")}
+    assert [str(check.verdict) for check in found.values()] == ["judgement", "fail"]
+    assert all("50.0 A" in check.note for check in found.values())
+    assert str(standby.largest_load(storage, largest, editions.load("2017")).verdict) == "fail"
+
+
 def test_710_alone_never_permits_from_2023_on_and_702_may_be_asked_before():
-    for year, local, key, verdict in (("2023", "710", "backup-largest-load", Verdict.JUDGEMENT), ("2020", "702", "backup-full-load", None)):
+    for year, local, key, verdict in (
+        ("2023", "710", "backup-largest-load", Verdict.JUDGEMENT),
+        ("2023", "705.80", "backup-full-load", Verdict.JUDGEMENT),
+        ("2020", "702", "backup-full-load", None),
+    ):
         edition = editions.load(year)
         checks = {
             "backup-largest-load": standby.largest_load(amperes("capacity", 50.0), amperes("largest", 40.0), edition),
@@ -145,17 +158,7 @@ def test_usable_energy_follows_the_worked_chain():
 
 def worked(tmp_path: Path, *changes: tuple[str, str], year: str = "2023") -> Work:
     """The parts of the sheet that are built, on the example home with storage, texts of its site file changed."""
-    text = (SITES / f"{ARRAY}.toml").read_text(encoding="utf-8")
-    for old, new in changes:
-        assert old in text, old
-        text = text.replace(old, new)
-    for name in ("jurisdictions",):
-        if not (tmp_path / name).exists():
-            import shutil
-
-            shutil.copytree(SITES / name, tmp_path / name)
-    (tmp_path / f"{ARRAY}.toml").write_text(text, encoding="utf-8")
-    work = Work(read_home(tmp_path / f"{ARRAY}.toml"), editions.load(year))
+    work = Work(read_home(written(tmp_path, ARRAY, *changes)), editions.load(year))
     find_scope(work)
     backup_power.permission(work)
     backup_power.legs_and_neutral(work)
@@ -183,3 +186,42 @@ def test_the_backup_panel_of_the_example_home(tmp_path):
     for key in ("island-120v", "backup-leg:A", "backup-leg:B", "backup-neutral", "motor-start:well", "islanding-device:battery-inverter"):
         assert key in keys
     assert "island may be too low" in " ".join(now.notes)
+
+
+LIMIT = """[[control]]
+id = "shedder"
+listed_to = ["LISTED"]
+controls = ["well"]
+access = "restricted"
+limit = [{ at = "battery-inverter", way = "island", setting = "SETTING" }]
+
+[backup]
+"""
+
+
+def limited(setting: str, listed: str = "UL 916", current: str = "10 A") -> tuple[tuple[str, str], ...]:
+    """An island of 10 A, below the calculated 17.5 A, and a control that sheds the well pump."""
+    island = 'island = { form = "120/240", current = "24 A"'
+    return (("[backup]\n", LIMIT.replace("LISTED", listed).replace("SETTING", setting)), (island, island.replace("24 A", current)))
+
+
+def test_a_listed_control_stands_for_what_it_sheds_and_for_nothing_else(tmp_path):
+    """Without the 5 A of the well pump and their 25 % the panel's 17.5 A are 11.25 A: above 10 A it fails, on 13 A it passes."""
+    short, enough = (worked(tmp_path, *limited("8 A", current=current)) for current in ("10 A", "13 A"))
+    assert (short.relied, verdicts(short)["backup-capacity"]) == ("backup-full-load", "fail")
+    assert (enough.relied, verdicts(enough)["backup-capacity"]) == ("backup-managed", "pass")
+    assert next(check for check in enough.checks if check.key == "backup-managed").required.value == pytest.approx(17.5 - 1.25 * 5)
+    assert short.shed == {"well"}
+    none = worked(tmp_path, *limited("8 A", current="13 A"), ('access = "restricted"\nlimit', 'access = "user"\nlimit'))
+    assert verdicts(none)["backup-capacity"] == "fail"
+
+
+@pytest.mark.parametrize("listed,expected", [("UL 3141", "pass"), ("UL 1741", "fail")])
+def test_in_2026_a_listed_power_control_system_stands_for_the_load(tmp_path, listed, expected):
+    """702.4(A)(3): 8 A of setting and 5 A of the well pump within 9 A, restarted by hand; the rest calculates to more than 9 A.
+
+    UL 1741 alone says nothing of power control.
+    """
+    work = worked(tmp_path, *limited("8 A", listed=listed, current="9 A"), year="2026")
+    assert verdicts(work)["backup-capacity"] == expected
+    assert verdicts(work)["backup-restart"] == ("pass" if expected == "pass" else "not applicable")

@@ -20,8 +20,8 @@ SITES = Path(__file__).parent.parent / "example_inputs" / "sites"
 TAP, ADAPTER, ARRAY, CASCADE = "supply-tap-100a", "adapter-storage-200a", "array-and-storage-200a", "cascade-200a"
 
 
-def altered(tmp_path: Path, name: str, *changes: tuple[str, str], year: str = "2023", local: tuple[tuple[str, str], ...] = ()) -> Sheet:
-    """Sheet of an example home with texts of its site file, and of its utility's file, changed."""
+def written(tmp_path: Path, name: str, *changes: tuple[str, str], local: tuple[tuple[str, str], ...] = ()) -> Path:
+    """Site file of an example home with texts of it, and of its utility's file, changed."""
     folder = tmp_path / "site"
     if not folder.exists():
         folder.mkdir()
@@ -31,14 +31,18 @@ def altered(tmp_path: Path, name: str, *changes: tuple[str, str], year: str = "2
     for old, new in changes:
         assert old in text, old
         text = text.replace(old, new)
-    (folder / f"{name}.toml").write_text(text, encoding="utf-8")
-    book = folder / "jurisdictions" / "tansy-light.toml"
     words = (SITES / "jurisdictions" / "tansy-light.toml").read_text(encoding="utf-8")
     for old, new in local:
         assert old in words, old
         words = words.replace(old, new)
-    book.write_text(words, encoding="utf-8")
-    return backfeed_and_tap.study(read_home(folder / f"{name}.toml"), editions.load(year))
+    (folder / "jurisdictions" / "tansy-light.toml").write_text(words, encoding="utf-8")
+    (folder / f"{name}.toml").write_text(text, encoding="utf-8")
+    return folder / f"{name}.toml"
+
+
+def altered(tmp_path: Path, name: str, *changes: tuple[str, str], year: str = "2023", local: tuple[tuple[str, str], ...] = ()) -> Sheet:
+    """Sheet of an example home with texts of its site file, and of its utility's file, changed."""
+    return backfeed_and_tap.study(read_home(written(tmp_path, name, *changes, local=local)), editions.load(year))
 
 
 def verdict(sheet: Sheet, key: str) -> str:

@@ -153,6 +153,12 @@ class Check:
             return given - limit
         return None
 
+    @property
+    def room(self) -> float | None:
+        """Margin in proportion to the limit [-], None where there is no margin."""
+        margin = self.margin
+        return None if margin is None else margin / max(abs(self.required.value), 1e-9)
+
 
 def holds(provided: float, relation: str, required: float) -> bool:
     """Whether *provided relation required*, the last bit of arithmetic guarded; relation `<=` or `>=`."""
@@ -208,12 +214,12 @@ def controlling(checks: Iterable[Check]) -> Check | None:
     counted = [check for check in checks if check.counts]
 
     def rank(check: Check) -> tuple[int, float]:
-        margin = None if check.unit in CONDITIONS else check.margin
-        if margin is None:
+        room = None if check.unit in CONDITIONS else check.room
+        if room is None:
             return _ORDER[check.verdict], float("inf") if check.verdict in (Verdict.PASS, Verdict.NOT_APPLICABLE) else 0.0
         if check.verdict is Verdict.FAIL and holds(check.provided.value, check.relation, check.required.value):
             return _ORDER[check.verdict], 0.0
-        return _ORDER[check.verdict], margin / max(abs(check.required.value), 1e-9)
+        return _ORDER[check.verdict], room
 
     return min(counted, key=rank, default=None)
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from workbook_lib.errors import MissingInput
 from workbook_lib.home.model_equipment import Breaker, Feeder, Panel, Source
-from workbook_lib.home.tree import ADAPTER, SERVICE, SUPPLY_SIDE, Node, Tree
+from workbook_lib.home.tree import ADAPTER, SERVICE, SUPPLY_SIDE, Node, Tree, standing
 from workbook_lib.sheet import Input
 
 
@@ -26,11 +26,6 @@ class Protection:
     device: Input | None
     by: str
     top: str
-
-
-def standing(node: Node) -> bool:
-    """Whether a thing stays or is added: places always do, lugs with their panel."""
-    return getattr(node.item, "status", "existing") != "removed"
 
 
 def kept_below(tree: Tree, name: str) -> tuple[str, ...]:

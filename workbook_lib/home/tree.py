@@ -28,6 +28,11 @@ class Node:
     parent: str | None
 
 
+def standing(node: Node) -> bool:
+    """Whether a thing stays or is added: places always do, lugs with their panel."""
+    return getattr(node.item, "status", "existing") != "removed"
+
+
 @dataclass(frozen=True)
 class Tree:
     """The tree of a home. Every query takes ids and raises `CalculationFault` for one that is not in it.
@@ -50,7 +55,7 @@ class Tree:
 
     def stands(self, name: str) -> bool:
         """Whether a thing stays or is added; places always do, lugs with their panel."""
-        return getattr(self.node(name).item, "status", "existing") != "removed"
+        return standing(self.node(name))
 
     @cached_property
     def kept(self) -> Mapping[str, tuple[tuple[str, ...], frozenset[str]]]:

@@ -147,7 +147,7 @@ def sentence(text: str) -> str:
 def _tightest(sheet: Sheet) -> Check | None:
     """The numeric check that counts and has the least relative room."""
     numeric = [check for check in sheet.checks if check.counts and check.margin is not None]
-    return min(numeric, key=lambda check: check.margin / max(abs(check.required.value), 1e-9), default=None)
+    return min(numeric, key=lambda check: check.room, default=None)
 
 
 def check_sentence(trace: Trace, check: Check) -> Rich:
@@ -176,8 +176,7 @@ def _as_tight(check: Check, decider: Check) -> bool:
     """Whether a check that counts has no more room than the one that decides."""
     if not check.counts or check.margin is None or check.unit in CONDITIONS:
         return False
-    room = [one.margin / max(abs(one.required.value), 1e-9) for one in (check, decider)]
-    return room[0] <= room[1] + 1e-9
+    return check.room <= decider.room + 1e-9
 
 
 def _relation(check: Check) -> str:

@@ -17,22 +17,7 @@ def crossing_ft(origin: Origin, one: Run, length: Input) -> Step | None:
         return None
     if origin.r_ll is None:
         return _plain_crossing(origin, one, length)
-    per = [getattr(one, name).value / length.value for name in ("r_ll", "x_ll", "r_ln", "x_ln")]
-    low, high = 0.0, 1.0
-
-    def ahead(feet: float) -> bool:
-        ll = math.hypot(origin.r_ll.value + per[0] * feet, origin.x_ll.value + per[1] * feet)
-        ln = math.hypot(origin.r_ln.value + per[2] * feet, origin.x_ln.value + per[3] * feet)
-        return 2 * ln < ll
-
-    while ahead(high) and high < 1e6:
-        high *= 2
-    if high >= 1e6:
-        return None
-    for _ in range(80):
-        middle = (low + high) / 2
-        low, high = (middle, high) if ahead(middle) else (low, middle)
-    return _equal_step(origin, one, length, high)
+    return _equal_step(origin, one, length)
 
 
 def _plain_crossing(origin: Origin, one: Run, length: Input) -> Step:
@@ -51,8 +36,11 @@ def _plain_crossing(origin: Origin, one: Run, length: Input) -> Step:
     )
 
 
-def _equal_step(origin: Origin, one: Run, length: Input, feet: float) -> Step:
-    """The crossing by phasors as the root of the quadratic |Z_ll|^2 = 4 |Z_ln|^2 in the length."""
+def _equal_step(origin: Origin, one: Run, length: Input) -> Step:
+    """The crossing by phasors as the positive root of the quadratic |Z_ll|^2 = 4 |Z_ln|^2 in the length.
+
+    A run's loop line to neutral is above half of that line to line, so `a` is positive, and `c` is negative: there is one.
+    """
     a = (4 * (one.r_ln.value**2 + one.x_ln.value**2) - one.r_ll.value**2 - one.x_ll.value**2) / length.value**2
     b = (
         8 * (origin.r_ln.value * one.r_ln.value + origin.x_ln.value * one.x_ln.value)

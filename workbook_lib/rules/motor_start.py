@@ -63,24 +63,6 @@ def _by_table(load, voltage: Input, edition: Edition) -> Input:
     return edition.lookup("locked_rotor_current", load.motor_power.value, column)
 
 
-def peak(source, edition: Edition) -> Step:
-    """Peak current of one kind of inverter in an island. Parameters: island.peak_current [A], count. Returns: [A]. Errors: MissingInput.
-
-    Source: the maker's data sheet.
-    """
-    del edition
-    island = source.island
-    if island is None or island.peak_current is None:
-        raise MissingInput([f"source.{source.id}.island.peak_current"])
-    uses: dict[str, Quantity] = {"peak": island.peak_current}
-    formula, value = "peak", island.peak_current.value
-    if source.count is not None and source.count.value != 1:
-        uses["count"], formula, value = source.count, "count * peak", source.count.value * value
-    if island.derate_fraction is not None and island.derate_fraction.value != 1:
-        uses["derate"], formula, value = island.derate_fraction, f"{formula} * derate", value * island.derate_fraction.value
-    return Step(f"island.{source.id}.peak", "I_pk", f"peak current of {source.id} in an island", formula, uses, value, "A", decimals=1)
-
-
 def start_check(name: str, start: Quantity, other: Quantity, peak_a: Quantity, note: str) -> tuple[Check, Step]:
     """Check `motor-start:LOAD`: the start beside what else runs, within the peak. Parameters: [A]. Returns: Check and its sum [A].
 

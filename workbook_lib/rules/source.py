@@ -9,6 +9,17 @@ from workbook_lib.errors import MissingInput
 from workbook_lib.sheet import Input, Quantity, Step
 
 
+def all_units(source, given: Input, key: str, symbol: str, meaning: str) -> Quantity:
+    """A figure of one unit for all like units of a source; as it is for one.
+
+    Parameters: given, of one unit [A, W], count [-]. Returns: [A, W]. Source: the number of like units.
+    """
+    if source.count.value == 1:
+        return given
+    uses = {"count": source.count, "each": given}
+    return Step(key, symbol, meaning, "count * each", uses, source.count.value * given.value, given.unit, decimals=1)
+
+
 def source_current(source, edition: Edition) -> Step:
     """Rated continuous output of one source and its like units, before 125 %; never the rating of its breaker.
 
@@ -37,11 +48,12 @@ def source_current(source, edition: Edition) -> Step:
     )
 
 
-def summed(key: str, meaning: str, currents: Sequence[Quantity]) -> Quantity:
-    """Sum of source currents; a single one as it is. Parameters: currents [A]. Returns: [A]. Source: addition of currents in phase."""
-    if len(currents) == 1:
-        return currents[0]
-    return Step(key, "I_sum", meaning, "sum(sources)", {"sources": tuple(currents)}, sum(one.value for one in currents), "A", decimals=2)
+def summed(key: str, meaning: str, parts: Sequence[Quantity], unit: str = "A") -> Quantity:
+    """Sum of what sources bring; a single one as it is. Parameters: parts [A, W]. Returns: [A, W]. Source: addition in phase."""
+    if len(parts) == 1:
+        return parts[0]
+    letter = "P_sum" if unit == "W" else "I_sum"
+    return Step(key, letter, meaning, "sum(sources)", {"sources": tuple(parts)}, sum(one.value for one in parts), unit, decimals=2)
 
 
 def held(key: str, meaning: str, current: Quantity, setting: Input, free: Quantity | None, source) -> Step:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from workbook_lib.editions import Edition
 from workbook_lib.errors import MissingInput
-from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, compare, needs_input
+from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, compare, holds, needs_input
 
 QUESTIONS = {
     "backup-largest-load": "does the source carry the largest single load that it backs up?",
@@ -14,8 +15,11 @@ QUESTIONS = {
     "backup-managed": "does the source carry the most that a listed control lets it be loaded with?",
     "backup-restart": "is it restarted by hand after an overload?",
 }
-CONTROLLED = ("UL 1741", "UL 3141")
-"""Standards to which a multimode inverter is listed as a power control system. Source: UL 1741, outline UL 3141."""
+CONTROLLED = "UL 3141"
+"""Standard to which an inverter, or the control that limits its island, is listed as a power control system. Source: outline UL 3141.
+
+Every inverter is listed to UL 1741: that alone says nothing of power control.
+"""
 
 
 def inverter_current(source, edition: Edition) -> Step:
@@ -28,33 +32,36 @@ def inverter_current(source, edition: Edition) -> Step:
     given = island.current if island is not None and island.current is not None else source.output_current
     if given is None:
         raise MissingInput([f"source.{source.id}.island.current"])
-    uses: dict[str, Quantity] = {"each": given}
-    formula, value = "each", given.value
-    if source.count is not None and source.count.value != 1:
-        uses["count"], formula, value = source.count, "count * each", source.count.value * value
-    derate = island.derate_fraction if island is not None else None
-    if derate is not None and derate.value != 1:
-        uses["derate"], formula, value = derate, f"{formula} * derate", value * derate.value
-    return Step(
-        f"island.{source.id}.current",
-        "I_isl",
-        f"continuous current of {source.id} in an island",
-        formula,
-        uses,
-        value,
-        "A",
-        edition.cite("island_capacity"),
-        decimals=2,
+    return _of_all(
+        source, given, f"island.{source.id}.current", f"continuous current of {source.id} in an island", edition.cite("island_capacity")
     )
 
 
-def capacity(forming: Sequence[Step], beside: Sequence[Step], edition: Edition) -> Step:
-    """Capacity of the island: what forms it, and where the edition counts them, arrays beside it.
+def island_limit(source, name: str, meaning: str) -> Step:
+    """A current limit of an inverter in an island, of all like units at the place's temperature.
 
-    Parameters: currents of inverters with storage, and of those without [A]. Returns: [A].
+    Parameters: source with `island.NAME` [A], count and derate_fraction [-]. Returns: [A]. Source: the maker's data sheet.
+    """
+    return _of_all(source, getattr(source.island, name), f"island.{source.id}.{name}", f"{meaning} of {source.id} in an island", None)
+
+
+def _of_all(source, given: Input, key: str, meaning: str, cite) -> Step:
+    """A current of all like units, with the derating of the place where there is one [A]."""
+    uses: dict[str, Quantity] = {"each": given}
+    formula, value = "each", given.value
+    if source.count.value != 1:
+        uses["count"], formula, value = source.count, "count * each", source.count.value * value
+    derate = source.island.derate_fraction if source.island is not None else None
+    if derate is not None and derate.value != 1:
+        uses["derate"], formula, value = derate, f"{formula} * derate", value * derate.value
+    return Step(key, "I_isl", meaning, formula, uses, value, "A", cite, decimals=2)
+
+
+def capacity(forming: Sequence[Step], beside: bool, edition: Edition) -> Step:
+    """Capacity of the island with the sun away: inverters with storage alone.
+
+    Parameters: their currents [A], beside whether arrays stand on the island. Returns: [A].
     Source: 710.15(A) (2017 all sources; 2020 firm ones for general loads), 705.80 (2023 on: the sum of outputs).
-
-    Arrays are never counted for the test: the sun may be away. The sum with them is printed beside it.
     """
     form = edition.value("backup_sources")
     note = "arrays beside it are not counted: the sun may be away" if beside else ""
@@ -72,15 +79,14 @@ def capacity(forming: Sequence[Step], beside: Sequence[Step], edition: Edition) 
     )
 
 
-def literal_sum(forming: Sequence[Step], beside: Sequence[Step], edition: Edition) -> Step:
+def literal_sum(parts: Sequence[Step], edition: Edition) -> Step:
     """The literal sum of all sources of the island, shown beside the capacity. Parameters: [A]. Returns: [A]. Source: 710.15(A), 705.80."""
-    parts = (*forming, *beside)
     return Step(
         "island.all",
         "I_all",
         "all sources of the island together, by the letter of the section",
         "sum(sources)",
-        {"sources": parts},
+        {"sources": tuple(parts)},
         sum(one.value for one in parts),
         "A",
         edition.cite("island_capacity"),
@@ -88,10 +94,21 @@ def literal_sum(forming: Sequence[Step], beside: Sequence[Step], edition: Editio
     )
 
 
-def largest_load(capacity_a: Step, largest: Quantity, edition: Edition) -> Check:
-    """Check `backup-largest-load`. Parameters: [A]. Returns: Check [A]. Source: 710.15(A); 702.4(A)(3)."""
+def largest_load(capacity_a: Step, largest: Quantity, edition: Edition, *, literal: Step | None = None) -> Check:
+    """Check `backup-largest-load`.
+
+    Parameters: capacity of storage, largest load, literal sum with arrays where there are any [A]. Returns: Check [A].
+    Source: 710.15(A): all sources (2017), firm ones for general loads by its note (2020).
+    """
     key = "backup-largest-load"
-    return compare(key, QUESTIONS[key], capacity_a, ">=", largest, edition.cite("stand_alone_capacity"), counts=False)
+    check = compare(key, QUESTIONS[key], capacity_a, ">=", largest, edition.cite("stand_alone_capacity"), counts=False)
+    if check.verdict is not Verdict.FAIL or literal is None or not holds(literal.value, ">=", largest.value):
+        return check
+    words = f"with its arrays {literal.value:.1f} A"
+    if edition.value("backup_sources").value != "all":
+        return replace(check, note=f"{words}, which this edition does not count for general loads")
+    note = f"{words} by the letter of the section; with the sun away the storage alone does not carry it"
+    return replace(check, verdict=Verdict.JUDGEMENT, note=note, closes="the authority's reading in writing", decides=AUTHORITY)
 
 
 def full_load(capacity_a: Step, load: Quantity, edition: Edition) -> Check:
@@ -144,10 +161,13 @@ def restart(sources: Sequence, edition: Edition, *, relied: bool) -> Check:
     return Check(key, asked, Verdict.PASS, source=form.source, note="by hand, by its data sheet")
 
 
+AUTHORITY = "the authority having jurisdiction"
+
+
 def chosen(edition: Edition, local: Input | None, checks: dict[str, Check], listed: bool) -> tuple[str, str, Verdict | None]:
     """Which test permits the backup, why, and a verdict that stands instead of the test's where the texts are in dispute.
 
-    Parameters: edition, local rule `backup_capacity` (702 or 710), checks by key, whether the inverters are listed as power control.
+    Parameters: edition, local rule `backup_capacity` (702, 705.80 or 710), checks by key, whether it is all listed as power control.
     Returns: key, words, Verdict or None. Source: 710.1 and 710.15(A), 702.4; the dispute by edition.
     """
     rule, reach = edition.value("backup_rule").value, edition.value("backup_dispute").value
@@ -155,6 +175,9 @@ def chosen(edition: Edition, local: Input | None, checks: dict[str, Check], list
     wide = next((key for key in ("backup-full-load", "backup-managed") if key in passes), "backup-full-load")
     if local is not None and local.value == "702":
         return wide, f"702.4 by the local rule ({local.source})", None
+    if local is not None and local.value == "705.80":
+        words = f"705.80 by the local rule ({local.source}): it adds the outputs of the sources and compares them with no load"
+        return wide, words, Verdict.JUDGEMENT
     if rule == "largest-load" or (local is not None and local.value == "710"):
         words = "710.15(A): the largest single load"
         if local is not None:

@@ -7,11 +7,12 @@ from dataclasses import replace
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.rules import motor_start, service, standby
+from workbook_lib.rules.source import all_units, summed
 from workbook_lib.sheet import Check, Input, Quantity, Section, Step, Table, Verdict, compare, needs_input
 from workbook_lib.workbooks import legs
 from workbook_lib.workbooks.backup_work import Work
 from workbook_lib.workbooks.methods import general_steps, standard
-from workbook_lib.workbooks.prepare import dwelling_scope, may_hold, nominal_voltage, panel_scope, text
+from workbook_lib.workbooks.prepare import dwelling_scope, listing, may_hold, nominal_voltage, panel_scope, standing_controls, text
 
 CAPACITY = "may this source back up what hangs on it, by the rule of the edition?"
 ONE_LEG_V = 150.0
@@ -32,9 +33,10 @@ def permission(work: Work) -> None:
             work.sections.append(Section("Permission", tuple(steps)))
         return
     local = work.home.rule("backup_capacity")
-    listed = all(one.kind == "multimode-inverter" and set(one.listed_to) & set(standby.CONTROLLED) for one in work.forming())
+    named = set(listing(work.control)) if work.control is not None else set()
+    listed = all(one.kind == "multimode-inverter" and standby.CONTROLLED in {*one.listed_to, *named} for one in work.forming())
     key, words, verdict = standby.chosen(work.edition, local, checks, listed)
-    relied = checks[key]
+    relied, work.relied = checks[key], key
     note = "; ".join(part for part in (f"by {words}", relied.note) if part)
     decided = verdict or relied.verdict
     closes, decides = ("the authority's reading in writing", "the authority having jurisdiction") if verdict is not None else ("", "")
@@ -100,10 +102,11 @@ def _capacity(work: Work, steps: list[Step]) -> None:
         raise MissingInput(["backup.islanding"], "no multimode inverter forms an island here")
     own = [standby.inverter_current(one, work.edition) for one in forming]
     beside = [standby.inverter_current(one, work.edition) for one in work.arrays()]
-    work.capacity = standby.capacity(own, beside, work.edition)
+    work.capacity = standby.capacity(own, bool(beside), work.edition)
     steps += [*own, work.capacity]
     if beside:
-        steps += [*beside, standby.literal_sum(own, beside, work.edition)]
+        work.literal = standby.literal_sum([*own, *beside], work.edition)
+        steps += [*beside, work.literal]
 
 
 def _tests(work: Work, steps: list[Step]) -> dict[str, Check]:
@@ -124,20 +127,21 @@ def _tests(work: Work, steps: list[Step]) -> dict[str, Check]:
             decimals=2,
         )
         steps.append(largest)
-        checks["backup-largest-load"] = standby.largest_load(work.capacity, largest, edition)
+        checks["backup-largest-load"] = standby.largest_load(work.capacity, largest, edition, literal=work.literal)
     else:
         note = "nothing but lighting and receptacles is backed up"
         key = "backup-largest-load"
         checks[key] = Check(key, standby.QUESTIONS[key], Verdict.PASS, source=edition.cite("stand_alone_capacity"), note=note, counts=False)
     checks["backup-full-load"] = standby.full_load(work.capacity, work.amperes, edition)
-    setting, shed, why = _control(work)
-    rest_items = tuple(item for item in work.items if item.id not in shed)
+    _control(work)
+    setting = work.setting
+    rest_items = tuple(item for item in work.items if item.id not in work.shed)
     rest = work.amperes
     if setting is not None:
         left = replace(_load_of(work, rest_items), key="backup.rest", meaning="calculated load of what the control does not shed")
         rest = service.load_current("backup.rest_a", left, volts)
         steps += [left, rest]
-    checks["backup-managed"] = standby.managed_load(work.capacity, setting, rest, why, edition)
+    checks["backup-managed"] = standby.managed_load(work.capacity, setting, rest, work.why, edition)
     if setting is not None and largest is not None:
         checks["backup-controlled"] = _controlled(work, setting, largest)
     return checks
@@ -160,21 +164,24 @@ def _controlled(work: Work, setting: Input, largest: Step) -> Check:
     return compare("backup-controlled", CAPACITY, work.capacity, ">=", most, cite, counts=False)
 
 
-def _control(work: Work) -> tuple[Input | None, set[str], str]:
-    """The setting of a listed control of the island [A], what it sheds, and why it may or may not stand for the load."""
-    shed_by = {one.id: text(one.shed_by) for table in ("load", "evse") for one in work.standing(table) if one.shed_by is not None}
-    found = []
-    for control in work.standing("control"):
-        for limit in control.limit:
-            if text(limit.way) == "island" and limit.setting is not None and (limit.at == work.device or limit.at in work.below):
-                found.append((control, limit.setting))
+def _control(work: Work) -> None:
+    """Finds the setting of a listed control of the island [A], what it sheds, and why it may or may not stand for the load."""
+    found = [
+        (control, limit.setting)
+        for control in standing_controls(work.home)
+        for limit in control.limit
+        if text(limit.way) == "island" and limit.setting is not None and (limit.at == work.device or limit.at in work.below)
+    ]
     if not found:
-        return None, set(), "no control limits the load of the island"
+        work.why = "no control limits the load of the island"
+        return
     control, setting = min(found, key=lambda pair: pair[1].value)
     if not may_hold(control):
-        return None, set(), f"{control.id} is not listed, or its setting is not restricted: it stands for nothing"
-    held = {name for name, by in shed_by.items() if by == control.id} | {text(name) for name in control.controls}
-    return setting, held, f"{control.id} holds the island to {setting.value:g} A and sheds {', '.join(sorted(held)) or 'nothing'}"
+        work.why = f"{control.id} is not listed, or its setting is not restricted: it stands for nothing"
+        return
+    shed = {one.id for table in ("load", "evse") for one in work.standing(table) if text(one.shed_by) == control.id}
+    work.control, work.setting, work.shed = control, setting, frozenset(shed | {text(name) for name in control.controls})
+    work.why = f"{control.id} holds the island to {setting.value:g} A and sheds {', '.join(sorted(work.shed)) or 'nothing'}"
 
 
 # legs
@@ -185,10 +192,8 @@ def legs_and_neutral(work: Work) -> None:
     work.guarded("island-120v", "does the island form the voltages that its loads use?", lambda: _voltages(work))
     if work.load is None or work.amperes is None:
         return
-    relied = next((one for one in work.checks if one.key == "backup-capacity"), None)
-    _, shed, _ = _control(work)
-    by_largest = relied is not None and "710.15" in relied.note
-    items = work.items if by_largest else tuple(item for item in work.items if item.id not in shed)
+    by_largest = work.relied == "backup-largest-load"
+    items = work.items if by_largest else tuple(item for item in work.items if item.id not in work.shed)
     scope = _scope(work, items)
     try:
         result = standard(scope, work.edition, general_steps(scope, work.edition))
@@ -210,34 +215,16 @@ def _leg_question(leg: str) -> str:
     return f"does the island carry leg {leg}?"
 
 
-def _limit(work: Work, name: str, meaning: str) -> Step:
+def _limit(work: Work, name: str, meaning: str) -> Quantity:
     """A current limit of all inverters of the island at the place's temperature [A]. Errors: MissingInput."""
     forming = [one for one in work.forming() if one.kind == "multimode-inverter"]
+    if not forming:
+        raise MissingInput(["backup.islanding"], "no multimode inverter forms an island here")
     lacking = [f"source.{one.id}.island.{name}" for one in forming if one.island is None or getattr(one.island, name) is None]
     if lacking:
         raise MissingInput(lacking)
-    parts = []
-    for one in forming:
-        count = one.count if one.count is not None else Input(f"source.{one.id}.count", "number of like units", 1.0, "count", "assumed")
-        derate = one.island.derate_fraction or Input(f"source.{one.id}.island.derate_fraction", "derating", 1.0, "frac", "assumed")
-        each = getattr(one.island, name)
-        parts.append(
-            Step(
-                f"island.{one.id}.{name}",
-                "I_lim",
-                f"{meaning} of {one.id}",
-                "count * each * derate",
-                {"count": count, "each": each, "derate": derate},
-                count.value * each.value * derate.value,
-                "A",
-                decimals=1,
-            )
-        )
-    if len(parts) == 1:
-        return parts[0]
-    return Step(
-        f"island.{name}", "I_lim", f"{meaning} of all inverters", "sum(parts)", {"parts": tuple(parts)}, sum(p.value for p in parts), "A"
-    )
+    parts = [standby.island_limit(one, name, meaning) for one in forming]
+    return summed(f"island.{name}", f"{meaning} of all inverters", parts)
 
 
 def _leg(work: Work, leg: str, step: Step, answer, *, counts: bool) -> Check:
@@ -328,14 +315,7 @@ def motors(work: Work) -> None:
 def _start(work: Work, load, steps: list[Step], rows: list) -> Check:
     volts = load.voltage if load.voltage is not None else nominal_voltage(work.edition)
     start = motor_start.starting_current(load, volts, work.edition)
-    peaks = [motor_start.peak(one, work.edition) for one in work.forming() if one.kind == "multimode-inverter"]
-    if not peaks:
-        raise MissingInput(["backup.islanding"], "no multimode inverter forms an island here")
-    peak = peaks[0]
-    if len(peaks) > 1:
-        peak = Step(
-            "island.peak", "I_pk", "peak current of all inverters", "sum(peaks)", {"peaks": tuple(peaks)}, sum(p.value for p in peaks), "A"
-        )
+    peak = _limit(work, "peak_current", "peak current")
     other, words = _beside(work, load)
     check, both = motor_start.start_check(load.id, start, other, peak, words)
     steps += [one for one in (start, other, both) if isinstance(one, Step)]
@@ -414,11 +394,9 @@ def _arrays(work: Work, asked: str) -> Check:
     lacking += [f"source.{one.id}.island.pv_power" for one in forming if one.island is None or one.island.pv_power is None]
     if lacking:
         raise MissingInput(lacking)
-    powers = tuple(one.output_power for one in work.arrays() for _ in range(int(one.count.value) if one.count is not None else 1))
-    limits = tuple(one.island.pv_power for one in forming for _ in range(int(one.count.value) if one.count is not None else 1))
-    total = Step("island.arrays", "P_pv", "arrays on the island", "sum(arrays)", {"arrays": powers}, sum(p.value for p in powers), "W")
-    limit = Step(
-        "island.pv_limit", "P_lim", "arrays that the island takes", "sum(limits)", {"limits": limits}, sum(p.value for p in limits), "W"
-    )
+    powers = [all_units(one, one.output_power, f"island.{one.id}.array", "P", f"array behind {one.id}") for one in work.arrays()]
+    limits = [all_units(one, one.island.pv_power, f"island.{one.id}.pv_limit", "P", f"arrays that {one.id} takes") for one in forming]
+    total = summed("island.arrays", "arrays on the island", powers, "W")
+    limit = summed("island.pv_limit", "arrays that the island takes", limits, "W")
     note = "AC-coupled sun is held back by frequency when storage is full or the surplus is above its charge power"
     return compare("generation-curtailment", asked, total, "<=", limit, note=note)

@@ -2,33 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from workbook_lib.editions import Edition
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.home.tree import ADAPTER, SERVICE
-from workbook_lib.sheet import Assumption, Check, Figure, Quantity, Result, Section, Step, needs_input
+from workbook_lib.sheet import Input, Quantity, Step
 from workbook_lib.workbooks.prepare import text
+from workbook_lib.workbooks.work import SheetWork
 
 FORMING = ("multimode-inverter", "storage-inverter")
 """Kinds of inverters that carry an island from storage; only a multimode one forms it by itself."""
 
 
 @dataclass
-class Work:
-    """What is known while the sheet is put together. `below` are the ids of everything that is backed up."""
+class Work(SheetWork):
+    """What is known while the sheet is put together. `below` are the ids of everything that is backed up.
 
-    home: object
-    edition: Edition
-    results: dict[str, Result] = field(default_factory=dict)
-    checks: list[Check] = field(default_factory=list)
-    sections: list[Section] = field(default_factory=list)
-    assumptions: list[Assumption] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-    not_checked: list[str] = field(default_factory=list)
-    figures: list[Figure] = field(default_factory=list)
+    `relied` is the key of the test that permits the backup; `setting` [A] of the control that limits the island, with what it `shed`s
+    and `why` it may stand for the load or not.
+    """
+
     below: frozenset[str] = frozenset()
     whole: bool = False
     device: str = ""
@@ -37,39 +31,13 @@ class Work:
     total: Step | None = None
     amperes: Step | None = None
     capacity: Step | None = None
+    literal: Step | None = None
+    relied: str = ""
+    setting: Input | None = None
+    shed: frozenset[str] = frozenset()
+    why: str = ""
+    control: object = None
     starts: list[tuple[str, Quantity, Quantity, Quantity]] = field(default_factory=list)
-
-    @property
-    def site(self):
-        """The site file's content."""
-        return self.home.site
-
-    @property
-    def tree(self):
-        """The distribution of the home."""
-        return self.home.tree
-
-    def result(self, key: str, item: Quantity) -> None:
-        """Enter one result from the Step or Input behind it."""
-        self.results[key] = Result(item.value, item.unit, item)
-
-    def plain(self, key: str, value: float, unit: str | None) -> None:
-        """Enter one result of a simulation, which has no formula."""
-        self.results[key] = Result(value, unit, None)
-
-    def standing(self, table: str) -> list:
-        """Rows of a table that this work does not remove."""
-        return [item for item in getattr(self.site, table) if item.status != "removed"]
-
-    def guarded(self, key: str, question: str, make: Callable[[], Check | None], *, counts: bool = True) -> Check | None:
-        """A check, or the `needs input` that stands for it where the home lacks a field."""
-        try:
-            check = make()
-        except MissingInput as lack:
-            check = needs_input(key, question, lack.fields, note=str(lack), counts=counts)
-        if check is not None:
-            self.checks.append(check)
-        return check
 
     def forming(self) -> list:
         """Inverters with storage that carry the island."""
@@ -91,7 +59,7 @@ class Work:
 
 def find_scope(work: Work) -> None:
     """What hangs below the islanding device. Errors: MissingInput where the site file does not say which it is."""
-    given = work.site.backup.islanding
+    given = work.site.backup.islanding if work.site.backup is not None else None
     if given is None:
         raise MissingInput(["backup.islanding"], "what parts the island from the utility says what is backed up")
     device = text(given)

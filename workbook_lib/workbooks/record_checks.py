@@ -251,8 +251,9 @@ def _quality(home, metered, counts: bool) -> Check:
     return Check(key, question, Verdict.JUDGEMENT, note="; ".join(found), counts=counts, closes=BETTER_RECORD, decides=UTILITY)
 
 
-LEAST_FRAC, MOST_FACTOR = 0.1, 1.5
-"""Highest demand as part of the largest single load, and as a multiple of all that is connected, outside which a unit may be wrong."""
+LEAST_FRAC, MOST_FACTOR, GENERAL_CIRCUITS = 0.1, 1.5, 10
+"""Bounds of our own, wide on purpose: highest demand as part of the largest single load, and as a multiple of all that is connected
+with ten general circuits, outside which a unit may be wrong."""
 
 
 def _plausible(home, metered, edition, counts: bool) -> Check:
@@ -265,7 +266,7 @@ def _plausible(home, metered, edition, counts: bool) -> Check:
     lowest = min(step.value for step in metered.demand.readings.values())
     largest, total = (
         max(item.va.value for item in items),
-        sum(item.va.value for item in items) + edition.value("small_appliance_circuit_va").value * 10,
+        sum(item.va.value for item in items) + edition.value("small_appliance_circuit_va").value * GENERAL_CIRCUITS,
     )
     closes = f"look at {field} and the multiplier of the meter against a bill"
     if lowest < LEAST_FRAC * largest:

@@ -188,7 +188,7 @@ def _adapter_sources(work: Work, item, steps: list[Step]) -> Check:
     if local is not None and through is not None:
         words = f"the local limit on source current through an adapter; {note}: {total.value:.1f} A of {limit.value:.1f} A"
         found.append(compare("adapter-source", asked, through, "<=", local, local.source, note=words))
-    return min(found, key=lambda one: one.margin / max(one.required.value, 1e-9))
+    return min(found, key=lambda one: one.room)
 
 
 def _adapter_loads(work: Work, item, steps: list[Step]) -> None:

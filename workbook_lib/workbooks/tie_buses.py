@@ -253,7 +253,7 @@ def _worst(work: Work) -> None:
     for panel in work.buses:
         check = next((one for one in work.checks if one.key == f"bus:{panel}"), None)
         if check is not None and check.margin is not None:
-            ranked.append((check.verdict is not Verdict.FAIL, check.margin / max(check.required.value, 1e-9), panel))
+            ranked.append((check.verdict is not Verdict.FAIL, check.room, panel))
     if ranked:
         work.results["worst_bus"] = Result(min(ranked)[2], None)
 

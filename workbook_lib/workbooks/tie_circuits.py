@@ -136,7 +136,7 @@ def _only_sources(work: Work, name: str) -> bool:
 
 def _conductor(work: Work, circuit: Circuit, steps: list[Step], rows: list) -> None:
     """Check `conductor:CIRCUIT`: the tightest of its lines."""
-    edition, name = work.edition, circuit.id
+    _edition, name = work.edition, circuit.id
     try:
         carried = ampacity(work, circuit.path, circuit.wire, circuit.device)
         tests = _tests(work, circuit, carried, steps)
@@ -152,7 +152,7 @@ def _conductor(work: Work, circuit: Circuit, steps: list[Step], rows: list) -> N
         work.checks.append(Check(f"conductor:{name}", _asked(name), Verdict.NOT_APPLICABLE, note=note))
     else:
         failing = [one for one in tests if one.verdict is Verdict.FAIL] or tests
-        worst = min(failing, key=lambda one: one.margin / max(abs(one.required.value), 1e-9))
+        worst = min(failing, key=lambda one: one.room)
         lines = [f"{one.note} {one.provided.value:,.1f} {one.relation} {one.required.value:,.1f} A" for one in tests if one is not worst]
         note = "; ".join([*([worst.note] if worst.note else []), *lines, f"ampacity set by {limit}"])
         work.checks.append(replace(worst, note=note))
@@ -170,7 +170,6 @@ def _conductor(work: Work, circuit: Circuit, steps: list[Step], rows: list) -> N
             _grounding_words(wire),
         )
     )
-    del edition
 
 
 def _grounding_words(wire) -> str:
@@ -178,7 +177,7 @@ def _grounding_words(wire) -> str:
 
 
 def _tests(work: Work, circuit: Circuit, carried: Step, steps: list[Step]) -> list[Check]:
-    edition, name, wire = work.edition, circuit.id, circuit.wire
+    edition, name, _wire = work.edition, circuit.id, circuit.wire
     cite = edition.cite(circuit.cite)
     tests: list[Check] = []
     if circuit.current is not None:
@@ -195,7 +194,6 @@ def _tests(work: Work, circuit: Circuit, carried: Step, steps: list[Step]) -> li
     ahead_of_device = work.tree.node(name).kind == "disconnect" and distribution.protection(work.tree, name, own=False).device is None
     if circuit.device is not None and not ahead_of_device:
         tests.append(_protected(work, circuit, carried, steps))
-    del wire
     return tests
 
 

@@ -243,23 +243,11 @@ def _by(place: str, origin: impedance.Origin, along: impedance.Way | None) -> tu
 
 def _inverters(work: Work) -> Quantity | None:
     """Fault current that inverters add [A], where it is stated for them."""
-    given = []
-    for one in work.standing("source"):
-        if one.fault_current is not None:
-            count = one.count
-            given.append(
-                one.fault_current
-                if count is None or count.value == 1
-                else Step(
-                    f"source.{one.id}.fault",
-                    "I_f",
-                    f"fault current of {one.id}",
-                    "count * each",
-                    {"count": count, "each": one.fault_current},
-                    count.value * one.fault_current.value,
-                    "A",
-                )
-            )
+    given = [
+        sources.all_units(one, one.fault_current, f"source.{one.id}.fault", "I_f", f"fault current of {one.id}")
+        for one in work.standing("source")
+        if one.fault_current is not None
+    ]
     return sources.summed("fault.inverters", "fault current of the inverters", given) if given else None
 
 
@@ -391,7 +379,7 @@ def voltages(work: Work) -> None:
     steps: list[Step] = []
     runs: dict[str, impedance.Run] = {}
     changes: dict[str, Step] = {}
-    for name, path, _, wire in wired(work):
+    for name, _, _, wire in wired(work):
         try:
             run = runs[name] = _run(work, name, wire)
             current, rises = _carried(work, name)
@@ -404,7 +392,6 @@ def voltages(work: Work) -> None:
         changes[name] = exact
         work.result(f"voltage_change_frac:{name}", exact)
         steps += [exact, near]
-        del path
     for table in ("source", "evse"):
         for item in work.standing(table):
             if item.conductor is not None or (table == "source" and _own_run(work, item.id)):

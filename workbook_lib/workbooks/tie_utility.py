@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
+from workbook_lib.rules.source import all_units
 from workbook_lib.sheet import Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, needs_input
 from workbook_lib.workbooks.prepare import BEFORE, text
-from workbook_lib.workbooks.tie_work import Work, current_of, local_limit
+from workbook_lib.workbooks.tie_work import Work, credited_limit, current_of, local_limit
 
 UTILITY = "the utility"
 
@@ -45,20 +46,7 @@ def _nameplates(work: Work, rows: list, steps: list[Step]) -> None:
         if source.output_power is None:
             work.not_checked.append(f"utility-source-power: source.{source.id}.output_power is missing")
             return
-        count = source.count
-        powers.append(
-            source.output_power
-            if count is None or count.value == 1
-            else Step(
-                f"source.{source.id}.power",
-                "P",
-                f"rated output of {source.id}",
-                "count * each",
-                {"count": count, "each": source.output_power},
-                count.value * source.output_power.value,
-                "W",
-            )
-        )
+        powers.append(all_units(source, source.output_power, f"source.{source.id}.power", "P", f"rated output of {source.id}"))
     if not powers:
         return
     total = Step(
@@ -91,8 +79,6 @@ def _within(work: Work, key: str, asked: str, provided: Quantity, limit: Input |
 
 def _export(work: Work, rows: list, steps: list[Step]) -> None:
     """The most that can be exported: every source at its rated output with no load, held where a credited control holds it."""
-    from workbook_lib.workbooks.tie_work import credited_limit
-
     try:
         parts = [current_of(work, one) for one in work.standing("source")]
     except MissingInput as lack:

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from workbook_lib.editions import Edition
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.rules import source as sources
-from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Step, needs_input
+from workbook_lib.sheet import Input, Quantity, Step
 from workbook_lib.workbooks.in_place import ampacity_of
 from workbook_lib.workbooks.prepare import text
+from workbook_lib.workbooks.work import SheetWork
 
 LISTINGS = ("UL 1741", "UL 3141")
 """Standards to which a control of source current is listed. Source: UL 1741 power control tests; outline UL 3141."""
@@ -19,17 +19,9 @@ MULTISOURCE = ("UL 3141",)
 
 
 @dataclass
-class Work:
+class Work(SheetWork):
     """What is known while the sheet is put together."""
 
-    home: object
-    edition: Edition
-    results: dict[str, Result] = field(default_factory=dict)
-    checks: list[Check] = field(default_factory=list)
-    sections: list[Section] = field(default_factory=list)
-    assumptions: list[Assumption] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-    not_checked: list[str] = field(default_factory=list)
     currents: dict[str, Step] = field(default_factory=dict)
     flows: dict[tuple[str, bool], tuple[Quantity, ...]] = field(default_factory=dict)
     buses: dict[str, object] = field(default_factory=dict)
@@ -39,34 +31,6 @@ class Work:
     ways: dict[tuple[str, str], object] = field(default_factory=dict)
     bare: dict[str, tuple[Step, Step]] = field(default_factory=dict)
     origin: object = None
-
-    @property
-    def tree(self):
-        """The distribution of the home."""
-        return self.home.tree
-
-    @property
-    def site(self):
-        """The site file's content."""
-        return self.home.site
-
-    def result(self, key: str, item: Quantity) -> None:
-        """Enter one result from the Step or Input behind it."""
-        self.results[key] = Result(item.value, item.unit, item)
-
-    def standing(self, table: str) -> list:
-        """Rows of a table that this work does not remove."""
-        return [item for item in getattr(self.site, table) if item.status != "removed"]
-
-    def guarded(self, key: str, question: str, make: Callable[[], Check | None], *, counts: bool = True) -> Check | None:
-        """A check, or the `needs input` that stands for it where the home lacks a field."""
-        try:
-            check = make()
-        except MissingInput as lack:
-            check = needs_input(key, question, lack.fields, note=str(lack), counts=counts)
-        if check is not None:
-            self.checks.append(check)
-        return check
 
 
 def current_of(work: Work, source) -> Step:

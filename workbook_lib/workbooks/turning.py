@@ -21,14 +21,10 @@ def turning_values(home, edition: Edition, study: Callable[[object, Edition], Sh
     with a table. The value is sought by bisection between limits around the assumed one, other inputs
     held; where the verdict does not change there, the table says so.
     """
-    assumed = [
-        item
-        for item in sheet.inputs()
-        if item.origin == "assumed" and isinstance(item.value, float) and item.value > 0 and not item.is_code
-    ]
+    numbers = [item for item in sheet.inputs() if item.origin == "assumed" and isinstance(item.value, (int, float))]
+    assumed = [item for item in numbers if isinstance(item.value, float) and item.value > 0]
     rows = tuple(_row(home, edition, study, sheet, item) for item in assumed)
-    counted = [item for item in sheet.inputs() if item.origin == "assumed" and isinstance(item.value, (int, float)) and not item.is_code]
-    beside = [f"{item.key} = {item.value:g}" for item in counted if item not in assumed]
+    beside = [f"{item.key} = {item.value:g}" for item in numbers if item not in assumed]
     other = "other " if beside else ""
     prose = (
         "The verdict is run again with each assumed value changed alone."
