@@ -150,6 +150,8 @@ def test_no_word_of_the_models_is_left_out_of_the_table_above():
         "bypass",
         "form",
         "restart",
+        "mounting",
+        "surplus",
         "unit",
         "format",
         "neutral",

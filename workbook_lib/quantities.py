@@ -1,7 +1,7 @@
 """Quantities as text ("200 A", "1500 ft^2") turned into floats in house units, and back for display.
 
 House units: A, V, VA (loads), W (real power), kW (a record's demand), hp (motors), kWh, ft, ft^2,
-degC, deg, s, and fractions ("1.5 %" is 0.015). The usual spellings are read from a table of exact
+degC, deg, s, ohm, and fractions ("1.5 %" is 0.015). The usual spellings are read from a table of exact
 factors, which a test proves equal to pint; pint is imported for any other spelling and only then.
 
 pint takes VA and W for the same thing. Here they are different families: a load may be written in
@@ -64,6 +64,7 @@ FAMILY_UNIT = {
     "temperature": "degC",
     "angle": "deg",
     "time": "s",
+    "impedance": "ohm",
     "fraction": "frac",
 }
 """Families of units and the unit in which each is kept."""
@@ -85,6 +86,7 @@ DIMENSIONS = {
         Dimension("temperature", "degC", ("temperature",), "75 degC"),
         Dimension("angle", "deg", ("angle",), "25 deg", "an"),
         Dimension("time", "s", ("time",), "30 s"),
+        Dimension("impedance", "ohm", ("impedance",), "0.05 ohm", "an"),
         Dimension("fraction", "frac", ("fraction",), "1.5 %"),
     )
 }
@@ -115,6 +117,7 @@ def _table() -> dict[str, Unit]:
     times = {"ms": _D("0.001"), "s": _D(1), "second": _D(1), "seconds": _D(1), "min": _D(60), "minute": _D(60), "minutes": _D(60)}
     times |= {"h": _D(3600), "hr": _D(3600), "hour": _D(3600), "hours": _D(3600), "d": _D(86400), "day": _D(86400), "days": _D(86400)}
     rows |= {name: ("time", factor) for name, factor in times.items()}
+    rows |= {"ohm": ("impedance", _D(1)), "ohms": ("impedance", _D(1)), "mohm": ("impedance", _D("0.001"))}
     rows |= {"%": ("fraction", _D("0.01")), "percent": ("fraction", _D("0.01")), "frac": ("fraction", _D(1))}
     units = {name: Unit(family, factor) for name, (family, factor) in rows.items()}
     units |= {name: Unit("temperature", _D(1)) for name in ("degC", "°C")}
@@ -164,7 +167,7 @@ def _family_by_pint(unit) -> str | None:
     if unit.dimensionality == registry.joule.dimensionality:
         electrical = all(_ENERGY.match(name) or _REAL_POWER.match(name) or name in ("hour", "second", "minute") for name in names)
         return "energy" if electrical else None
-    for family in ("current", "voltage", "length", "area", "temperature", "time"):
+    for family in ("current", "voltage", "length", "area", "temperature", "time", "impedance"):
         if unit.dimensionality == registry.parse_units(FAMILY_UNIT[family]).dimensionality:
             return family
     return None

@@ -131,7 +131,7 @@ def withheld_records(home) -> tuple[str, ...]:
     records = home.site.records
     if records is None or not records.withhold:
         return ()
-    given = (records.load, records.fast_load, records.production)
+    given = (records.load, records.fast_load, records.backup_load, records.production)
     return tuple(one.file for one in given if one is not None and one.file in dict(home.inputs))
 
 
@@ -360,7 +360,7 @@ def _faults_of_records(path: Path) -> tuple[tuple[Fault, ...], bool]:
     except InputFault:
         return (), False
     found: list[Fault] = []
-    for name in ("load", "fast_load", "production", "weather"):
+    for name in ("load", "fast_load", "backup_load", "production", "weather"):
         if one.site.records is None or getattr(one.site.records, name) is None:
             continue
         try:

@@ -203,6 +203,12 @@ def _tiers(index: Index, givens: Givens, book: FaultBook) -> None:
                 f"at least {shed:g}",
                 "correct shed or restore",
             )
+    for row in (*rows(index.tree, "load"), *rows(index.tree, "evse")):
+        tier = _value(givens, row, "backup_tier")
+        if seen and isinstance(tier, int) and tier > 1 and tier not in seen:
+            known = ", ".join(str(one) for one in sorted(one for one in seen if isinstance(one, int)))
+            todo = "correct the tier, or add its row under backup.tier"
+            book.at(row["backup_tier"], "this tier has no levels of charge", str(tier), f"1, or one of {known}", todo)
 
 
 def _options(index: Index, book: FaultBook) -> None:

@@ -265,6 +265,32 @@ class Fraction(Number):
 
 
 @dataclass(frozen=True)
+class Fractions(Fraction):
+    """A list of `count` fractions; the Input holds a tuple."""
+
+    count: int = 12
+
+    def accepted(self) -> str:
+        return f"a list of {self.count}, each {super().accepted()}"
+
+    def example(self) -> str:
+        return f"[{', '.join(['1.0'] * self.count)}]"
+
+    def parse(self, raw: Raw) -> tuple[tuple[float, ...], str]:
+        if not isinstance(raw.value, list) or len(raw.value) != self.count:
+            raise self.refuse(raw, f"not a list of {self.count} fractions")
+        values, troubles = [], []
+        for item in raw.value:
+            try:
+                values.append(self.one(raw, item)[0])
+            except LeafFault as fault:
+                troubles += fault.troubles
+        if troubles:
+            raise LeafFault(*troubles)
+        return tuple(values), "frac"
+
+
+@dataclass(frozen=True)
 class Factor(Fraction):
     """A bare number that multiplies."""
 

@@ -67,6 +67,8 @@ class SiteTable(Record):
     latitude: Annotated[Given, Number("latitude, north positive", "angle", Limit(at_least=-90, at_most=90))] = None
     longitude: Annotated[Given, Number("longitude, east positive", "angle", Limit(at_least=-180, at_most=180))] = None
     time_zone: Annotated[str | None, Zone("time zone")] = None
+    state: Annotated[str | None, Text("state, by its two letters", pattern="[A-Z]{2}", words='two capital letters, as "NM"')] = None
+    residential_code: Annotated[str | None, Text("edition of the residential code", pattern="20[0-9]{2}", words='a year, as "2021"')] = None
     revision: Annotated[str | None, Text("revision", blank=True)] = None
     originator: Annotated[str | None, Text("originator", blank=True)] = None
     checker: Annotated[str | None, Text("checker", blank=True)] = None
@@ -191,6 +193,8 @@ class Backup(Record):
     ] = None
     target_share: Annotated[Given, Fraction("share of outage starts that reach it", limit=SHARE)] = None
     start_charge_fraction: Annotated[Given, Fraction("charge as the outage begins, of usable")] = None
+    load_growth_fraction: Annotated[Given, Fraction("growth of the load", limit=Limit(at_least=-0.5, at_most=5))] = None
+    start_together: Annotated[tuple[str, ...], Texts("motors that start together")] = ()
     tier: Annotated[tuple[Tier, ...], AllRows] = ()
 
 
@@ -237,6 +241,7 @@ class Records(Record):
 
     load: IntervalFile | None = None
     fast_load: IntervalFile | None = None
+    backup_load: IntervalFile | None = None
     production: IntervalFile | None = None
     rebuild_gross: Annotated[Given, YesNo("own use rebuilt from net and production")] = None
     heavier_leg_fraction: Annotated[Given, Fraction("part of the demand on the heavier leg", limit=Limit(at_least=0.5, at_most=1))] = None

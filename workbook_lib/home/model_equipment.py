@@ -10,7 +10,24 @@ from typing import Annotated
 
 from pydantic import Field
 
-from workbook_lib.home.fields import Choice, Clock, Count, Day, FilePath, Fraction, Id, Number, Numbers, Reference, Text, Texts, Word, YesNo
+from workbook_lib.home.fields import (
+    Choice,
+    Clock,
+    Count,
+    Day,
+    Factor,
+    FilePath,
+    Fraction,
+    Fractions,
+    Id,
+    Number,
+    Numbers,
+    Reference,
+    Text,
+    Texts,
+    Word,
+    YesNo,
+)
 from workbook_lib.home.leaf import AllRows, Given, Limit, Record
 from workbook_lib.sheet import Input
 
@@ -88,6 +105,10 @@ class Conductor(Record):
     place: Annotated[Given, Choice("place of the run", PLACES)] = None
 
 
+OutageFrom = Annotated[Given, Clock("runs from, in an outage")]
+OutageUntil = Annotated[Given, Clock("runs until, in an outage")]
+
+
 class Load(Record):
     """A thing that takes power, one row a separately controlled unit (or `count` like units)."""
 
@@ -113,6 +134,8 @@ class Load(Record):
     running_power: Annotated[Given, Number("running power", "real power", POWER_W)] = None
     starting_power: Annotated[Given, Number("starting power", "real power", POWER_W)] = None
     outage_energy_per_day: Annotated[Given, Number("energy a day in an outage", "energy", Limit(at_least=0, at_most=500))] = None
+    outage_from: OutageFrom = None
+    outage_until: OutageUntil = None
     backup_tier: Annotated[Given, Count("backup tier (1 is kept longest)", Limit(at_least=1, at_most=9))] = None
     shed_by: Annotated[str | None, Reference("control that sheds it")] = None
 
@@ -144,6 +167,9 @@ class Evse(Record):
     neutral: Annotated[Given, YesNo("uses the neutral")] = None
     leg: Annotated[Given, Choice("leg", ("A", "B"))] = None
     export: Annotated[Given, YesNo("exports from the vehicle", "vehicle export is not covered")] = None
+    outage_energy_per_day: Annotated[Given, Number("energy a day in an outage", "energy", Limit(at_least=0, at_most=500))] = None
+    outage_from: OutageFrom = None
+    outage_until: OutageUntil = None
     backup_tier: Annotated[Given, Count("backup tier (1 is kept longest)", Limit(at_least=1, at_most=9))] = None
     shed_by: Annotated[str | None, Reference("control that sheds it")] = None
     listed_to: ListedTo = ()
@@ -190,6 +216,7 @@ class Disconnect(Record):
     enclosure: Annotated[str | None, Text("enclosure it stands in")] = None
     place: Annotated[Given, Choice("place", PLACES)] = None
     in_sight_of: Annotated[str | None, Reference("in sight of")] = None
+    distance: Annotated[Given, Number("distance to what it stands in sight of", "length", Limit(at_least=0, at_most=1000))] = None
     lockable: Annotated[Given, YesNo("lockable open")] = None
     grouped_with_service: Annotated[Given, YesNo("grouped with the service disconnects")] = None
     neutral_bonded: Annotated[Given, YesNo("neutral bonded here")] = None
@@ -272,6 +299,9 @@ class Array(Record):
     tilt: Annotated[Given, Number("tilt from level", "angle", Limit(at_least=0, at_most=90))] = None
     azimuth: Annotated[Given, Number("azimuth clockwise from true north", "angle", Limit(at_least=0, at_most=360))] = None
     loss_fraction: Annotated[Given, Fraction("losses of the array", limit=Limit(at_least=0, at_most=0.9))] = None
+    monthly_fraction: Annotated[Given, Fractions("part left by shading and snow, by month")] = None
+    power_loss_per_degc: Annotated[Given, Fraction("power lost a kelvin of the cells", limit=Limit(at_least=0, at_most=0.01))] = None
+    mounting: Annotated[Given, Choice("mounting", ("close-mount", "open-rack", "insulated-back"))] = None
     rapid_shutdown: Annotated[Given, YesNo("rapid shutdown")] = None
 
 
@@ -286,6 +316,9 @@ class Island(Record):
     peak_duration: Annotated[Given, Number("duration of the peak", "time", Limit(above=0, at_most=3600))] = None
     derate_fraction: Annotated[Given, Fraction("part of its rating left at the place's temperature", limit=SHARE)] = None
     pv_power: Annotated[Given, Number("largest PV on its island", "real power", Limit(at_least=0, at_most=200000))] = None
+    surplus: Annotated[Given, Choice("what arrays do with sun that nothing takes", ("ramp", "trip"))] = None
+    impedance: Annotated[Given, Number("impedance between the legs while islanded", "impedance", Limit(at_least=0, at_most=10))] = None
+    voltage_dip_limit: Annotated[Given, Fraction("largest voltage dip as a motor starts", limit=Limit(above=0, at_most=0.5))] = None
     restart: Annotated[Given, Choice("restart after overload", ("manual", "automatic"))] = None
     neutral_bonded: Annotated[Given, YesNo("bonds the neutral while islanded")] = None
 
@@ -317,9 +350,17 @@ class Source(Record):
     pass_through_current: Annotated[Given, Number("pass-through current", "current", DEVICE_A)] = None
     short_circuit_rating: Annotated[Given, Number("short-circuit rating of its islanding switch", "fault current", FAULT_A)] = None
     fault_current: Annotated[Given, Number("fault current that it feeds", "fault current", FAULT_A)] = None
+    conversion_efficiency: Annotated[Given, Fraction("nominal efficiency from direct to alternating current", limit=SHARE)] = None
     array: Annotated[tuple[Array, ...], AllRows] = ()
     island: Island | None = None
     conductor: Conductor | None = None
+
+
+class PowerAt(Record):
+    """The power of one store at one charge; between such points it runs straight."""
+
+    charge_fraction: Annotated[Given, Fraction("charge, of usable")]
+    power: Annotated[Given, Number("power at that charge", "real power", Limit(at_least=0, at_most=200000))]
 
 
 class Storage(Record):
@@ -332,16 +373,27 @@ class Storage(Record):
     energy: Annotated[Given, Number("nameplate energy of one", "energy", Limit(above=0, at_most=1000))] = None
     usable_fraction: Annotated[Given, Fraction("usable part of its energy", limit=SHARE)] = None
     health_fraction: Annotated[Given, Fraction("capacity left at the age studied", limit=SHARE)] = None
+    years: Annotated[Given, Factor("age studied, in years", limit=Limit(at_least=0, at_most=40))] = None
+    fade_per_year: Annotated[Given, Fraction("capacity lost a year", limit=Limit(at_least=0, at_most=0.2))] = None
+    cycles: Annotated[Given, Factor("cycles done at the age studied", limit=Limit(at_least=0, at_most=100000))] = None
+    fade_per_cycle: Annotated[Given, Fraction("capacity lost a cycle", limit=Limit(at_least=0, at_most=0.01))] = None
     temperature_fraction: Annotated[Given, Fraction("capacity left at the place's temperature", limit=SHARE)] = None
     roundtrip_efficiency: Annotated[Given, Fraction("round-trip efficiency", limit=SHARE)] = None
     discharge_efficiency: Annotated[Given, Fraction("discharge efficiency", limit=SHARE)] = None
     standby_loss: Annotated[Given, Number("standby loss", "real power", Limit(at_least=0, at_most=5000))] = None
+    self_discharge_per_month: Annotated[Given, Fraction("charge lost a month", limit=Limit(at_least=0, at_most=0.5))] = None
     discharge_power: Annotated[Given, Number("discharge power", "real power", POWER_W)] = None
     charge_power: Annotated[Given, Number("charge power", "real power", POWER_W)] = None
+    power_fraction: Annotated[Given, Fraction("part of its power left at the place's temperature", limit=SHARE)] = None
+    discharge_limit: Annotated[tuple[PowerAt, ...], AllRows] = ()
+    charge_limit: Annotated[tuple[PowerAt, ...], AllRows] = ()
     cutoff_fraction: Annotated[Given, Fraction("charge at which it stops in an outage, of usable")] = None
     restart_fraction: Annotated[Given, Fraction("charge at which it restarts, of usable")] = None
     reserve_fraction: Annotated[Given, Fraction("charge kept for outages, of usable")] = None
     operation: Annotated[Given, Choice("operation", ("hold-full", "self-consumption", "time-of-use"))] = None
+    discharge_from: Annotated[Given, Clock("discharges from")] = None
+    discharge_until: Annotated[Given, Clock("discharges until")] = None
+    integral_disconnect: Annotated[Given, YesNo("its disconnecting means is part of it")] = None
     location: Annotated[
         Given,
         Choice("location", ("living-space", "utility-closet", "attached-garage", "exterior-wall", "outdoors", "detached")),
@@ -349,6 +401,8 @@ class Storage(Record):
     distance_between: Annotated[Given, Number("distance between units", "length", Limit(at_least=0, at_most=1000))] = None
     distance_to_openings: Annotated[Given, Number("distance to doors and windows", "length", Limit(at_least=0, at_most=1000))] = None
     vehicle_path: Annotated[Given, YesNo("in the path of a vehicle")] = None
+    vehicle_barrier: Annotated[Given, YesNo("protected from vehicles")] = None
+    detection: Annotated[Given, YesNo("smoke alarm, or heat detector, where it stands")] = None
     continuous: Annotated[Given, YesNo("charging is a continuous load")] = None
     neutral: Annotated[Given, YesNo("charging uses the neutral")] = None
     listed_to: ListedTo = ()

@@ -187,7 +187,7 @@ def _edition(draft: Draft, jurisdiction: Local | None, adoption: Adoption | None
 def _records(reader: Reader, draft: Draft) -> None:
     """Hash the record files that are there, note those that are not; who reads one asks for it."""
     records = draft.tree.get("records")
-    for name in ("load", "fast_load", "production", "weather"):
+    for name in ("load", "fast_load", "backup_load", "production", "weather"):
         relative = _text(draft, f"records.{name}.file")
         if relative is None:
             continue

@@ -195,6 +195,9 @@ def _lists(index: Index, book: FaultBook) -> None:
     records = table(index.tree, "records")
     if records is not None:
         lists.append((records.get("seasonal_missing"), ("load", "evse"), "a load"))
+    backup = table(index.tree, "backup")
+    if backup is not None:
+        lists.append((backup.get("start_together"), ("load",), "a load"))
     for leaf, kinds, what in lists:
         if not isinstance(leaf, Raw) or not isinstance(leaf.value, list):
             continue
