@@ -329,7 +329,8 @@ def test_tandem_breakers_take_half_a_space(tmp_path):
 def test_backup_tiers_are_shed_below_where_they_are_restored(tmp_path):
     rows = "tier = [ { tier = 1, shed = 0.5, restore = 0.3 }, { tier = 1, shed = 0.1, restore = 0.2 } ]\n"
     faults = faults_of(edited(tmp_path, ("target_share", rows + "target_share")))
-    assert [fault.field for fault in faults] == ["backup.tier.0.restore", "backup.tier.1.tier"]
+    assert [fault.field for fault in faults] == ["load.well.backup_tier", "backup.tier.0.restore", "backup.tier.1.tier"]
+    assert "no levels" in faults[0].what
     read_home(edited(tmp_path / "sound", ("target_share", "tier = [ { tier = 2, shed = 0.5, restore = 0.7 } ]\ntarget_share")))
 
 
