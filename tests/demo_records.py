@@ -127,10 +127,21 @@ def _entry(self: str, related: list[str], inner: str, kind: str) -> str:
     return f'<entry>{links}<content><{kind} xmlns="{ESPI}">{inner}</{kind}></content></entry>'
 
 
+def year_of_hours() -> str:
+    """A table of hours over 2025 for a home with gas heat and cooking: cooling in summer, laundry in the evening."""
+    dice = random.Random(37)
+    rows = []
+    for when in moments("2025-01-01T00:00", "2026-01-01T00:00", 3600):
+        watts = household_w(dice, when, True) + (260 if when.astimezone(HOME).hour in (19, 20) else 0) * (dice.random() < 0.5)
+        rows.append(f"{when.astimezone(HOME).isoformat(timespec='minutes')},{watts / 1000:.3f}")
+    return "\n".join(["Interval start,Usage (kWh)", *rows]) + "\n"
+
+
 FILES: dict[str, Callable[[], str]] = {
     "sedge-row-4-2025.csv": year_of_quarter_hours,
     "cattail-court-9-winter.xml": feed_of_hours,
     "bittern-road-15-june.csv": import_and_export,
+    "bergamot-way-6-2025.csv": year_of_hours,
 }
 """Every invented record by its file name."""
 

@@ -17,25 +17,27 @@ def outage(start, charge, loads, sun, hours, store, shed, restore, steps):
         charge_limit, discharge_limit = (limits[min(int(level * 100 + 1e-9), 100)] for limits in (store.charge_kw, store.discharge_kw))
         given, part, lost_sun = [0.0] * tiers, 0.0, 0.0
         if not alive:
-            taken = min(light, charge_limit, (capacity - charge) / store.charge_efficiency / hours)
+            taken = min(light, charge_limit, (capacity - charge) / store.charge_efficiency / hours) if store.wakes else 0.0
             charge += taken * store.charge_efficiency * hours
             lost_sun = (light - taken) * hours
-            if light > 0 and charge >= store.restart_frac * capacity and charge > stop + 1e-12:
+            if taken > 0 and charge >= store.restart_frac * capacity and charge > stop + 1e-12:
                 alive = True
                 running = [charge >= level * capacity for level in restore]
         else:
             running = [tier == 0 or (level >= shed[tier] if running[tier] else level >= restore[tier]) for tier in range(tiers)]
             given = [kw if on else 0.0 for kw, on in zip(want, running, strict=True)]
+            leaked = charge * (1 - (1 - store.leak_per_h) ** hours)
+            space = capacity - charge + leaked + store.standby_kw * hours
+            takes = min(charge_limit, space / store.charge_efficiency / hours)
+            gone = 0.0
+            if store.trips and light - sum(given) > takes + 1e-12:
+                gone, light = light, 0.0
             for tier in range(tiers - 1, 0, -1):
                 if sum(given) > light + discharge_limit + 1e-12:
                     given[tier] = 0.0
             given[0] = min(given[0], light + discharge_limit) if sum(given[1:]) == 0 else given[0]
-            leaked = charge * (1 - (1 - store.leak_per_h) ** hours)
             need = sum(given)
-            into = 0.0
-            if light > need:
-                space = capacity - charge + leaked + store.standby_kw * hours
-                into = min(light - need, charge_limit, space / store.charge_efficiency / hours)
+            into = min(light - need, takes) if light > need else 0.0
             out = max(0.0, need - light)
             drain = (out / store.discharge_efficiency + store.standby_kw - into * store.charge_efficiency) * hours
             have = max(0.0, charge - leaked - stop)
@@ -47,7 +49,7 @@ def outage(start, charge, loads, sun, hours, store, shed, restore, steps):
                 charge -= leaked + drain
             given = [kw * part for kw in given]
             idle = max(0.0, light - need) - into
-            lost_sun = (idle * part + light * (1 - part)) * hours
+            lost_sun = (idle * part + light * (1 - part) + gone) * hours
         charge = capacity if charge >= capacity - 1e-9 else charge
         if duration is None and (part < 1 or given[0] < want[0] - 1e-9):
             duration = (step + (part if given[0] >= want[0] * part - 1e-9 else 0.0)) * hours

@@ -18,7 +18,7 @@ from workbook_lib.errors import MissingInput
 from workbook_lib.home import read_home
 from workbook_lib.rules import energy, motor_start, standby
 from workbook_lib.sheet import Input, Step, Verdict
-from workbook_lib.workbooks import backup_power
+from workbook_lib.workbooks import backup_motors, backup_power
 from workbook_lib.workbooks.backup_work import Work, find_scope
 
 YEARS = editions.YEARS
@@ -162,7 +162,7 @@ def worked(tmp_path: Path, *changes: tuple[str, str], year: str = "2023") -> Wor
     find_scope(work)
     backup_power.permission(work)
     backup_power.legs_and_neutral(work)
-    backup_power.motors(work)
+    backup_motors.motors(work)
     backup_power.devices(work)
     return work
 

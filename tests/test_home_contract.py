@@ -152,6 +152,7 @@ def test_no_word_of_the_models_is_left_out_of_the_table_above():
         "restart",
         "mounting",
         "surplus",
+        "dead_start",
         "unit",
         "format",
         "neutral",

@@ -103,7 +103,7 @@ def test_rules_limits_and_evidence_are_inputs_with_their_source():
 def test_every_rule_of_the_contract_is_taken():
     assert list(RULES) == [
         *("service_load_fraction", "measured_new_load_continuous", "measured_generation", "existing_hvac_without_added"),
-        *("evse_demand", "evse_load", "backup_capacity", "socket_overload", "interval_factor"),
+        *("evse_demand", "evse_load", "backup_capacity", "socket_overload", "storage_limit_reading", "interval_factor"),
     ]
     assert set(LIMITS).isdisjoint(RULES)
     assert set(REQUIRED).isdisjoint(RULES)

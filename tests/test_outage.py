@@ -86,6 +86,20 @@ def test_a_dead_store_comes_back_with_the_sun_above_its_restart_level():
     assert found.charge_kwh[11] == pytest.approx(4.0)
 
 
+def test_arrays_that_trip_lose_all_their_sun_and_a_store_that_cannot_wake_stays_dead():
+    n = 24
+    sun = np.full(n, 3.0)
+    full = store(10.0, trips=True)
+    found = trace(0, 10.0, np.full((n, 1), 1.0), sun, 1.0, full, np.zeros(1), np.zeros(1), n)
+    assert found.curtailed_kw[0] == 3.0, "2 kW more than the full store takes: all 3 are lost"
+    assert found.charge_kwh[:3] == pytest.approx([9.0, 8.0, 10.0]), "1 kWh of room takes less than 2 kW, 2 kWh of room take them"
+    dark = store(10.0, restart_frac=0.1, wakes=False)
+    sun[:12] = 0.0
+    found = trace(0, 2.0, np.full((n, 1), 1.0), sun, 1.0, dark, np.zeros(1), np.zeros(1), n)
+    assert found.stands[2:].max() == 0.0
+    assert found.curtailed_kw[12:].min() == 3.0
+
+
 # the plain loop
 
 
@@ -104,6 +118,8 @@ def random_year(seed: int, n: int = 400, tiers: int = 3):
         leak_per_h=float(rng.choice([0.0, 1e-4])),
         cutoff_frac=float(rng.uniform(0, 0.1)),
         restart_frac=float(rng.uniform(0.1, 0.3)),
+        trips=seed % 3 == 1,
+        wakes=seed % 4 != 3,
     )
     shed = np.array([0.0, 0.5, 0.3])[:tiers]
     return one, loads, sun, rng.random(n) * one.capacity_kwh, shed, np.minimum(shed + 0.2, 1.0)

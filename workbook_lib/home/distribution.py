@@ -122,7 +122,7 @@ def feeder_end(tree: Tree, feeder: Feeder) -> str | None:
 
     Returns: id, None where several could be meant.
     """
-    children = [name for name in tree.children(feeder.id) if standing(tree.node(name))]
+    children = _branches(tree, feeder)
     if len(children) == 1:
         return children[0]
     plain = [name for name in children if getattr(tree.node(name).item, "conductor", None) is None]
@@ -134,7 +134,17 @@ def feeder_end(tree: Tree, feeder: Feeder) -> str | None:
 def taps(tree: Tree, feeder: Feeder) -> tuple[str, ...]:
     """Ids that hang on a feeder along its way: all but what stands at its end."""
     end = feeder_end(tree, feeder)
-    return tuple(name for name in tree.children(feeder.id) if name != end and standing(tree.node(name)))
+    return tuple(name for name in _branches(tree, feeder) if name != end)
+
+
+def _branches(tree: Tree, feeder: Feeder) -> list[str]:
+    """What hangs on a feeder; a shutdown of storage with nothing below it only starts a function and is no branch."""
+
+    def starter(node: Node) -> bool:
+        return node.kind == "disconnect" and node.item.role == "storage-shutdown" and not tree.children(node.id)
+
+    nodes = [tree.node(name) for name in tree.children(feeder.id)]
+    return [node.id for node in nodes if standing(node) and not starter(node)]
 
 
 def entries(tree: Tree, panel: Panel) -> tuple[Node, ...]:

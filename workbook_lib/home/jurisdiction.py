@@ -74,6 +74,7 @@ RULES: dict[str, Leaf] = {
     "evse_load": _switch("evse_load", "what the load of a charger is taken from"),
     "backup_capacity": Choice("rule for the capacity of a backup source", ("702", "710", "705.80")),
     "socket_overload": Choice("reading of the load on a meter socket", ("calculated", "continuous", "breakers")),
+    "storage_limit_reading": Choice("reading of the energy limits of storage", ("per-place", "per-dwelling")),
     "interval_factor": Factor(
         "factor from hourly to quarter-hour demand", limit=Limit(at_least=1, at_most=4, why="one hour's energy in one quarter")
     ),

@@ -317,6 +317,7 @@ class Island(Record):
     derate_fraction: Annotated[Given, Fraction("part of its rating left at the place's temperature", limit=SHARE)] = None
     pv_power: Annotated[Given, Number("largest PV on its island", "real power", Limit(at_least=0, at_most=200000))] = None
     surplus: Annotated[Given, Choice("what arrays do with sun that nothing takes", ("ramp", "trip"))] = None
+    dead_start: Annotated[Given, Choice("what brings it back after it has stopped", ("sun", "grid"))] = None
     impedance: Annotated[Given, Number("impedance between the legs while islanded", "impedance", Limit(at_least=0, at_most=10))] = None
     voltage_dip_limit: Annotated[Given, Fraction("largest voltage dip as a motor starts", limit=Limit(above=0, at_most=0.5))] = None
     restart: Annotated[Given, Choice("restart after overload", ("manual", "automatic"))] = None

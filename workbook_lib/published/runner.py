@@ -209,13 +209,13 @@ def _measured(inputs: Mapping, edition: Edition) -> Answers:
     return {"average_kw": average.value, "demand_a": amperes["demand"], "total_a": amperes["total"]}
 
 
-def _tie(name: str) -> Callable[[Mapping, Edition], Answers]:
-    """An adapter of the module on printed connections, loaded when first used."""
+def _of(module: str, name: str) -> Callable[[Mapping, Edition], Answers]:
+    """An adapter of a module on printed connections or backups, loaded when first used."""
 
     def adapter(inputs: Mapping, edition: Edition) -> Answers:
-        from workbook_lib.published import tie
+        import importlib
 
-        return getattr(tie, name)(inputs, edition)
+        return getattr(importlib.import_module(f"workbook_lib.published.{module}"), name)(inputs, edition)
 
     return adapter
 
@@ -241,16 +241,19 @@ ADAPTERS: dict[str, Callable[[Mapping, Edition], Answers]] = {
     "hvac_optional": _hvac_optional,
     "house": _house,
     "measured": _measured,
-    "tie": _tie("answers"),
-    "source_circuit": _tie("circuit"),
-    "grounding": _tie("grounding"),
-    "raceway": _tie("raceway"),
-    "raceway_room": _tie("room"),
-    "fault": _tie("fault"),
-    "point_to_point": _tie("point"),
-    "voltage": _tie("voltage"),
-    "pv_rounding": _tie("factored"),
-    "electrode": _tie("electrode"),
+    "tie": _of("tie", "answers"),
+    "source_circuit": _of("tie", "circuit"),
+    "grounding": _of("tie", "grounding"),
+    "raceway": _of("tie", "raceway"),
+    "raceway_room": _of("tie", "room"),
+    "fault": _of("tie", "fault"),
+    "point_to_point": _of("tie", "point"),
+    "voltage": _of("tie", "voltage"),
+    "pv_rounding": _of("tie", "factored"),
+    "electrode": _of("tie", "electrode"),
+    "energy_chain": _of("backup", "chain"),
+    "motor_start": _of("backup", "start"),
+    "backup_permission": _of("backup", "permit"),
 }
 """Rule name of a case file -> adapter of its inputs and an edition."""
 

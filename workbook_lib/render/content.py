@@ -38,6 +38,8 @@ RESULT_WORDS = {
     "worst_bus": "bus with the least room",
     "bus_rule": "bus rule relied on, or the nearest where none holds",
     "largest_evse_a": "largest standard charger that fits by the load, before the 125 % of continuous load",
+    "client_sentence": "what a client may be told",
+    "sentence_not_to_say": "what may not be said",
     "largest_evse_with_125_a": "largest standard charger that fits with its load at 125 %",
 }
 """Words for results that have no step of their own."""
@@ -209,14 +211,9 @@ def _value_ref(trace: Trace, quantity: Quantity, text: str) -> Ref:
 
 def inputs(trace: Trace) -> Part:
     """Every value that the results rest on: of the home with its provenance, of the code with its section."""
-    home = Grid(
-        ("No.", "Field", "Meaning", "Value", "As written", "How known", "Note"),
-        tuple(_home_row(trace, item) for item in trace.home_inputs),
-        tuple(trace.anchor(item) for item in trace.home_inputs),
-        frozenset({3}),
-        "Values of this home",
-        "inputs",
-    )
+    simulated = [item for item in trace.home_inputs if item.origin == "simulated"]
+    given = [item for item in trace.home_inputs if item.origin != "simulated"]
+    home = _home_grid(trace, given, "Values of this home", "inputs")
     code = Grid(
         ("No.", "Value", "Meaning", "Section", "Status"),
         tuple(_code_row(trace, item) for item in trace.code_inputs),
@@ -225,7 +222,16 @@ def inputs(trace: Trace) -> Part:
         "Values of the code and of local rules",
         "code",
     )
-    return Part("inputs", "Inputs", (home, code))
+    if not simulated:
+        return Part("inputs", "Inputs", (home, code))
+    followed = _home_grid(trace, simulated, "Figures found by following every outage of a year", "inputs")
+    return Part("inputs", "Inputs", (home, code, followed))
+
+
+def _home_grid(trace: Trace, items: list[Input], caption: str, name: str) -> Grid:
+    columns = ("No.", "Field", "Meaning", "Value", "As written", "How known", "Note")
+    rows = tuple(_home_row(trace, item) for item in items)
+    return Grid(columns, rows, tuple(trace.anchor(item) for item in items), frozenset({3}), caption, name)
 
 
 def _home_row(trace: Trace, item: Input) -> tuple[Rich, ...]:

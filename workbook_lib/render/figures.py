@@ -12,7 +12,7 @@ from html import escape
 from io import StringIO
 
 from workbook_lib.errors import MachineryFault
-from workbook_lib.render import diagrams, numbers, record_figures
+from workbook_lib.render import backup_figures, diagrams, numbers, record_figures
 from workbook_lib.sheet import Figure
 
 WIDTH_IN = 5.0
@@ -177,5 +177,10 @@ KINDS: dict[str, Callable[[object, Figure], None]] = {
     "duration": record_figures.duration,
     "daymap": record_figures.day_map,
     "peakday": record_figures.peak_day,
+    "survival": backup_figures.survival,
+    "hourmap": backup_figures.hour_map,
+    "outagetrace": backup_figures.trace,
+    "waterfall": backup_figures.waterfall,
+    "motorstarts": backup_figures.motor_starts,
 }
 """Drawing of each kind of figure."""

@@ -34,7 +34,7 @@ MANY = 120
 _PATCH = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.6}
 
 
-def _plain_axes(canvas, height: float, left: float, foot: float, head: float):
+def plain_axes(canvas, height: float, left: float, foot: float, head: float):
     """Axes without a top and a right side. Parameters: height, margins [in]."""
     canvas.set_size_inches(WIDTH_IN, height)
     axes = canvas.add_axes((left / WIDTH_IN, foot / height, 1 - (left + 0.16) / WIDTH_IN, 1 - (foot + head) / height))
@@ -44,7 +44,7 @@ def _plain_axes(canvas, height: float, left: float, foot: float, head: float):
     return axes
 
 
-def _unit_above(axes, figure: Figure) -> None:
+def unit_above(axes, figure: Figure) -> None:
     """The unit of the upright axis, above it, and the numbers as everywhere else."""
     axes.yaxis.set_major_formatter(lambda value, _: numbers.number(round(value, 9)))
     axes.locator_params(axis="y", nbins=6)
@@ -65,7 +65,7 @@ def duration(canvas, figure: Figure) -> None:
     rows = [(float(share), float(value)) for share, value in figure.table.rows]
     if not rows:
         raise MachineryFault(f"figure {figure.key}: its table has no row")
-    axes = _plain_axes(canvas, 2.6, 0.5, 0.46, 0.26)
+    axes = plain_axes(canvas, 2.6, 0.5, 0.46, 0.26)
     places = [_share_place(share) for share, _ in rows]
     values = [value for _, value in rows]
     _reach(axes, min(values), max(values))
@@ -73,7 +73,7 @@ def duration(canvas, figure: Figure) -> None:
     axes.set_xlim(_share_place(0.0), _share_place(100.0) + 0.06)
     axes.set_xticks([_share_place(share) for share in TICKS], [f"{share:g}" for share in TICKS])
     axes.set_xlabel("share of the recorded time at or above, % (logarithmic)", labelpad=2)
-    _unit_above(axes, figure)
+    unit_above(axes, figure)
     for place, (share, value) in zip(places, rows, strict=True):
         if share in LABELLED:
             axes.plot([place], [value], marker="o", markersize=3, color=INK)
@@ -89,7 +89,7 @@ def peak_day(canvas, figure: Figure) -> None:
     """The day of the highest reading: each reading as a step, a gap left open."""
     if not figure.grid:
         raise MachineryFault(f"figure {figure.key}: its grid has no reading")
-    axes = _plain_axes(canvas, 2.4, 0.5, 0.46, 0.26)
+    axes = plain_axes(canvas, 2.4, 0.5, 0.46, 0.26)
     values = [value for _, _, value in figure.grid]
     _reach(axes, min(values), max(values))
     _stairs(axes, figure.grid)
@@ -97,7 +97,7 @@ def peak_day(canvas, figure: Figure) -> None:
     axes.set_xlim(0, day)
     axes.set_xticks(range(0, int(day) + 1, 3))
     axes.set_xlabel("hours since local midnight", labelpad=2)
-    _unit_above(axes, figure)
+    unit_above(axes, figure)
     start, end, value = max(figure.grid, key=lambda row: (row[2], -row[0]))
     middle = (start + end) / 2
     shown = numbers.with_unit(numbers.number(value, figure.table.decimals), figure.unit)
@@ -124,7 +124,7 @@ def day_map(canvas, figure: Figure) -> None:
     for level in range(len(GREYS)):
         for hour in range(24):
             held = [row[hour] is not None and (level == 0 or row[hour] >= edges[level]) for row in cells]
-            _runs(axes, held, pitch, (hour + 0.5) * ROW_PT, GREYS[level])
+            runs(axes, held, pitch, (hour + 0.5) * ROW_PT, GREYS[level])
     axes.set_yticks([hour * ROW_PT for hour in range(0, 25, 6)], [f"{hour:02d}:00" for hour in range(0, 25, 6)])
     axes.set_xticks(*_date_ticks(days, pitch))
     axes.tick_params(length=3, width=0.6)
@@ -145,7 +145,7 @@ def scale(low: float, high: float) -> tuple[float, ...]:
     raise MachineryFault(f"no scale for values from {low} to {high}")
 
 
-def _runs(axes, held: list[bool], pitch: float, at: float, shade: str) -> None:
+def runs(axes, held: list[bool], pitch: float, at: float, shade: str) -> None:
     """Days that reach a shade, as one line whose dashes are the runs of days: far smaller than a box each."""
     lengths: list[int] = []
     first = held.index(True) if True in held else len(held)

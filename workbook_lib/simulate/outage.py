@@ -7,9 +7,11 @@ sun are constant. The rules of one interval, in this order:
    by the charge at the beginning of the interval.
 2. What runs and is not covered by the sun comes out of the store, at most its discharge power. Where that is not enough the
    tiers go off for this interval from the highest number down; of the last-kept tier the part that fits is served.
-3. Surplus sun charges, at most the charge power and the room; the rest is held back.
+3. Surplus sun charges, at most the charge power and the room; the rest is held back. Where the arrays trip instead of easing
+   off (`trips`), all of their sun is lost in an interval in which the surplus is more than is taken.
 4. The standby loss is drawn while the island stands. When the charge falls to the level at which it stops, the island
-   is dead: nothing is served from that moment, and the sun alone charges until the restart level brings it back.
+   is dead: nothing is served from that moment, and the sun alone charges until the restart level brings it back; where nothing
+   forms a grid for the arrays then (`wakes` False), their sun is lost and it stays dead.
 
 The duration of a start ends when the last-kept tier is first not fully served, interpolated within the interval. The year
 wraps: the interval after the last is the first.
@@ -42,7 +44,8 @@ class Store:
 
     `capacity_kwh` usable at the age and temperature studied [kWh]; `charge_efficiency`, `discharge_efficiency` one-way [-];
     `charge_kw`, `discharge_kw` AC power limits by charge, shape (101,), at 0, 1, ... 100 % [kW]; `standby_kw` drawn while an
-    island stands [kW]; `leak_per_h` self-discharge [1/h]; `cutoff_frac`, `restart_frac` of the capacity [-].
+    island stands [kW]; `leak_per_h` self-discharge [1/h]; `cutoff_frac`, `restart_frac` of the capacity [-]; `trips`, `wakes` as
+    the rules of this module say.
     """
 
     capacity_kwh: float
@@ -54,6 +57,8 @@ class Store:
     leak_per_h: float = 0.0
     cutoff_frac: float = 0.0
     restart_frac: float = 0.0
+    trips: bool = False
+    wakes: bool = True
 
     def __post_init__(self) -> None:
         for name in ("charge_kw", "discharge_kw"):
@@ -65,8 +70,18 @@ class Store:
 
     def packed(self) -> np.ndarray:
         """The plain numbers, in the order in which the engine reads them."""
-        order = ("capacity_kwh", "charge_efficiency", "discharge_efficiency", "standby_kw", "leak_per_h", "cutoff_frac", "restart_frac")
-        return np.array([getattr(self, name) for name in order])
+        order = (
+            "capacity_kwh",
+            "charge_efficiency",
+            "discharge_efficiency",
+            "standby_kw",
+            "leak_per_h",
+            "cutoff_frac",
+            "restart_frac",
+            "trips",
+            "wakes",
+        )
+        return np.array([float(getattr(self, name)) for name in order])
 
 
 @dataclass(frozen=True)
@@ -96,8 +111,8 @@ def _advance(x, alive, on, loads, at, sun, hours, store, charge_kw, discharge_kw
     if not alive:
         for tier in range(tiers):
             served[tier] = 0.0
-        if sun <= 0.0:
-            return x, False, 0.0, 0.0, 0.0
+        if sun <= 0.0 or store[8] == 0.0:
+            return x, False, 0.0, sun * hours, 0.0
         into = min(min(sun, charge_kw[place]) * eta_c * hours, capacity - x)
         x += into
         if x >= capacity - SNAP_KWH:
@@ -110,12 +125,14 @@ def _advance(x, alive, on, loads, at, sun, hours, store, charge_kw, discharge_kw
     demand = loads[at, 0]
     served[0] = demand
     for tier in range(1, tiers):
-        if on[tier]:
-            on[tier] = level >= shed[tier]
-        else:
-            on[tier] = level >= restore[tier]
+        on[tier] = level >= (shed[tier] if on[tier] else restore[tier])
         served[tier] = loads[at, tier] if on[tier] else 0.0
         demand += served[tier]
+    leaked = x * (1.0 - (1.0 - leak) ** hours) if leak > 0.0 else 0.0
+    takes = min(charge_kw[place], ((capacity - x + leaked) / hours + standby) / eta_c)
+    tripped = 0.0
+    if store[7] > 0.0 and sun - demand > takes + TINY_KWH:
+        tripped, sun = sun * hours, 0.0
     most = sun + discharge_kw[place]
     tier = tiers - 1
     while demand > most + TINY_KWH and tier > 0:
@@ -125,11 +142,9 @@ def _advance(x, alive, on, loads, at, sun, hours, store, charge_kw, discharge_kw
     if demand > most:
         served[0] = most
         demand = most
-    leaked = x * (1.0 - (1.0 - leak) ** hours) if leak > 0.0 else 0.0
     into, out = 0.0, demand - sun
     if out < 0.0:
-        into = min(min(-out, charge_kw[place]), ((capacity - x + leaked) / hours + standby) / eta_c)
-        out = 0.0
+        into, out = min(-out, takes), 0.0
     surplus = sun + out - demand
     drain = out / eta_d + standby - into * eta_c
     have = max(0.0, x - leaked - floor)
@@ -139,11 +154,11 @@ def _advance(x, alive, on, loads, at, sun, hours, store, charge_kw, discharge_kw
             served[tier] *= part
             on[tier] = False
         lost = have - (out - into) * hours * part + min(leaked, x - floor)
-        return floor, False, part, (surplus - into) * hours * part + sun * hours * (1.0 - part), lost
+        return floor, False, part, (surplus - into) * hours * part + sun * hours * (1.0 - part) + tripped, lost
     x -= leaked + drain * hours
     if x >= capacity - SNAP_KWH:
         x = capacity
-    return x, True, 1.0, (surplus - into) * hours, drain * hours - (out - into) * hours + leaked
+    return x, True, 1.0, (surplus - into) * hours + tripped, drain * hours - (out - into) * hours + leaked
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

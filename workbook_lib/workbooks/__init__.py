@@ -7,5 +7,6 @@ its sheet and the notebook that shows it.
 REGISTRY: dict[str, str] = {
     "service_load": "workbook_lib.workbooks.service_load",
     "backfeed_and_tap": "workbook_lib.workbooks.backfeed_and_tap",
+    "backup_duration": "workbook_lib.workbooks.backup_duration",
 }
 """Workbook name (also the notebook's file name) -> module with `study(home, edition) -> Sheet`."""

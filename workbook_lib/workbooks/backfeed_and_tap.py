@@ -202,9 +202,10 @@ def _ordered(work: Work) -> dict[str, Result]:
 
 def other_editions(home, edition: Edition) -> tuple[Section, ...]:
     """Hook of the notebook: the verdicts under each edition, and in words which rules moved. Returns: sections."""
-    from workbook_lib.workbooks.tie_editions import other_editions as compared
+    from workbook_lib.workbooks.by_edition import compared
+    from workbook_lib.workbooks.tie_editions import KEYS
 
-    return compared(home, edition)
+    return compared(home, edition, study, KEYS)
 
 
 __all__ = ["NAME", "QUESTION", "other_editions", "study"]

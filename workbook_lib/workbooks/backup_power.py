@@ -1,4 +1,4 @@
-"""Permission, power on each leg, 120 V islands, motor starts and the islanding device, as parts of the backup sheet."""
+"""Permission, power on each leg, 120 V islands and the islanding device, as parts of the backup sheet."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from dataclasses import replace
 
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
-from workbook_lib.rules import motor_start, service, standby
+from workbook_lib.rules import service, standby
 from workbook_lib.rules.source import all_units, summed
-from workbook_lib.sheet import Check, Input, Quantity, Section, Step, Table, Verdict, compare, needs_input
+from workbook_lib.sheet import Check, Input, Quantity, Section, Step, Verdict, compare, needs_input
 from workbook_lib.workbooks import legs
 from workbook_lib.workbooks.backup_work import Work
 from workbook_lib.workbooks.methods import general_steps, standard
@@ -16,8 +16,7 @@ from workbook_lib.workbooks.prepare import dwelling_scope, listing, may_hold, no
 
 CAPACITY = "may this source back up what hangs on it, by the rule of the edition?"
 ONE_LEG_V = 150.0
-MOTORS = ("well-pump", "pool-pump", "air-conditioner", "room-air-conditioner", "heat-pump", "motor")
-"""Kinds of load that start a motor, whether or not the file says how."""
+BESIDE = "the rule relied on tests the largest load alone: shown beside it"
 
 
 def permission(work: Work) -> None:
@@ -63,11 +62,18 @@ def _calculated(work: Work, steps: list[Step]) -> None:
     from workbook_lib.workbooks import service_load
 
     work.load = service_load.start(work.home, work.edition, local=False)
-    lacking = [field for field in work.load.prepared.missing if any(f".{name}." in field for name in work.below)]
+    lacking = [
+        field
+        for field in work.load.prepared.missing
+        if field.startswith(("load.", "evse.")) and any(f".{name}." in field for name in work.below)
+    ]
     if lacking:
         raise MissingInput(lacking)
+    if work.load.general_lack is not None:  # what a source lacks for its charging is no load of its own island
+        dwelling = [field for field in work.load.general_lack.fields if field not in work.load.prepared.missing]
+        work.load.general_lack = MissingInput(dwelling) if dwelling else None
     work.items = tuple(item for item in work.load.scope.items if item.id in work.below and item.group != "storage")
-    total = _load_of(work, work.items)
+    total = load_of(work, work.items)
     work.total = replace(total, key="backup.load", meaning="calculated load of what is backed up")
     work.amperes = service.load_current("backup.load_a", work.total, nominal_voltage(work.edition))
     steps += [work.total, work.amperes]
@@ -82,7 +88,7 @@ def _scope(work: Work, items):
     return panel_scope(work.home, tops[0], items)
 
 
-def _load_of(work: Work, items) -> Step:
+def load_of(work: Work, items) -> Step:
     """Calculated load of some of the backed-up loads [VA]: the chosen method for the whole home, else the standard one."""
     scope = _scope(work, items)
     if work.whole and work.load.method != "measured":
@@ -138,7 +144,7 @@ def _tests(work: Work, steps: list[Step]) -> dict[str, Check]:
     rest_items = tuple(item for item in work.items if item.id not in work.shed)
     rest = work.amperes
     if setting is not None:
-        left = replace(_load_of(work, rest_items), key="backup.rest", meaning="calculated load of what the control does not shed")
+        left = replace(load_of(work, rest_items), key="backup.rest", meaning="calculated load of what the control does not shed")
         rest = service.load_current("backup.rest_a", left, volts)
         steps += [left, rest]
     checks["backup-managed"] = standby.managed_load(work.capacity, setting, rest, work.why, edition)
@@ -208,14 +214,15 @@ def legs_and_neutral(work: Work) -> None:
             f"backup-leg:{leg}", _leg_question(leg), lambda leg=leg, step=step: _leg(work, leg, step, answer, counts=not by_largest)
         )
     work.result("backup_neutral_a", answer.neutral_a)
-    work.guarded("backup-neutral", "does the island's neutral carry the unbalance?", lambda: _neutral(work, answer.neutral_a))
+    neutral = "does the island's neutral carry the unbalance?"
+    work.guarded("backup-neutral", neutral, lambda: _neutral(work, answer.neutral_a, counts=not by_largest))
 
 
 def _leg_question(leg: str) -> str:
     return f"does the island carry leg {leg}?"
 
 
-def _limit(work: Work, name: str, meaning: str) -> Quantity:
+def limit_of(work: Work, name: str, meaning: str) -> Quantity:
     """A current limit of all inverters of the island at the place's temperature [A]. Errors: MissingInput."""
     forming = [one for one in work.forming() if one.kind == "multimode-inverter"]
     if not forming:
@@ -228,8 +235,8 @@ def _limit(work: Work, name: str, meaning: str) -> Quantity:
 
 
 def _leg(work: Work, leg: str, step: Step, answer, *, counts: bool) -> Check:
-    limit = _limit(work, "leg_current", "current of one leg")
-    note = "calculated load on the leg" if counts else "the rule relied on tests the largest load alone: shown beside it"
+    limit = limit_of(work, "leg_current", "current of one leg")
+    note = "calculated load on the leg" if counts else BESIDE
     check = compare(f"backup-leg:{leg}", _leg_question(leg), limit, ">=", step, note=note, counts=counts)
     if not answer.unplaced:
         return check
@@ -241,9 +248,10 @@ def _leg(work: Work, leg: str, step: Step, answer, *, counts: bool) -> Check:
     return replace(check, verdict=Verdict.JUDGEMENT, note=f"{note}; {words}", closes=closes, decides="the engineer on site")
 
 
-def _neutral(work: Work, current: Step) -> Check:
-    limit = _limit(work, "neutral_current", "neutral current")
-    return compare("backup-neutral", "does the island's neutral carry the unbalance?", limit, ">=", current)
+def _neutral(work: Work, current: Step, *, counts: bool) -> Check:
+    limit = limit_of(work, "neutral_current", "neutral current")
+    note = "" if counts else BESIDE
+    return compare("backup-neutral", "does the island's neutral carry the unbalance?", limit, ">=", current, note=note, counts=counts)
 
 
 def _voltages(work: Work) -> Check:
@@ -290,70 +298,6 @@ def _voltages(work: Work) -> Check:
     return Check(key, asked, Verdict.PASS, source=cite, note="both legs and the neutral are formed")
 
 
-# motors
-
-
-def motors(work: Work) -> None:
-    """Checks `motor-start:LOAD` of every motor that is backed up."""
-    steps: list[Step] = []
-    rows: list[tuple[object, ...]] = []
-    for load in work.loads():
-        given = (load.locked_rotor_current, load.soft_start_current, load.locked_rotor_code, load.motor_power, load.starting_power)
-        if load.kind in MOTORS or any(one is not None for one in given):
-            key, asked = f"motor-start:{load.id}", f"does the island start {load.id} beside what else runs?"
-            work.guarded(key, asked, lambda load=load: _start(work, load, steps, rows))
-    if rows:
-        columns = ("Motor", "Starts at (A)", "Beside it (A)", "Together (A)", "Peak of the island (A)", "For (s)")
-        prose = (
-            "Each motor by itself beside what else may run; several never start together here. After an outage all of them may: a "
-            "control that lets them come back one after another is common practice."
-        )
-        table = Table(columns, tuple(rows), "Motor starts against the surge rating", 1)
-        work.sections.append(Section("Motor start", tuple(steps), prose, table))
-
-
-def _start(work: Work, load, steps: list[Step], rows: list) -> Check:
-    volts = load.voltage if load.voltage is not None else nominal_voltage(work.edition)
-    start = motor_start.starting_current(load, volts, work.edition)
-    peak = _limit(work, "peak_current", "peak current")
-    other, words = _beside(work, load)
-    check, both = motor_start.start_check(load.id, start, other, peak, words)
-    steps += [one for one in (start, other, both) if isinstance(one, Step)]
-    work.starts.append((load.id, start, other, peak))
-    seconds = [one.island.peak_duration for one in work.forming() if one.island is not None and one.island.peak_duration is not None]
-    least = min((one.value for one in seconds), default=None)
-    rows.append((load.id, start.value, other.value, both.value, peak.value, least if least is not None else "not given"))
-    if check.verdict is Verdict.PASS and load.start_time is not None and least is not None and load.start_time.value > least:
-        note = f"{words}; it takes {load.start_time.value:g} s to start, the peak lasts {least:g} s"
-        return replace(check, verdict=Verdict.FAIL, note=note)
-    if check.verdict is Verdict.PASS and (load.start_time is None or least is None):
-        return replace(check, note=f"{words}; its starting time against the seconds of the peak is not compared: one of them is not given")
-    return check
-
-
-def _beside(work: Work, load) -> tuple[Quantity, str]:
-    """What else may run as a motor starts [A]: running power where every other load states it, else the calculated load without it."""
-    others = [one for one in work.loads() if one.id != load.id]
-    volts = nominal_voltage(work.edition)
-    if others and all(one.running_power is not None for one in others):
-        powers = tuple(one.running_power for one in others)
-        step = Step(
-            f"load.{load.id}.beside",
-            "I_oth",
-            f"other running load as {load.id} starts",
-            "sum(powers) / voltage",
-            {"powers": powers, "voltage": volts},
-            sum(one.value for one in powers) / volts.value,
-            "A",
-            decimals=1,
-        )
-        names = ", ".join(one.id for one in others)
-        return step, f"beside the stated running power of the others: {names}; lighting and receptacles are not in it"
-    items = tuple(item for item in work.items if item.id != load.id)
-    total = replace(_load_of(work, items), key=f"load.{load.id}.others", meaning=f"calculated load without {load.id}")
-    return service.load_current(f"load.{load.id}.beside", total, volts), "beside the calculated load of everything else, on the safe side"
-
-
 # devices
 
 
@@ -382,7 +326,8 @@ def _islanding(work: Work, asked: str) -> Check:
         raise MissingInput([field])
     if work.amperes is None:
         raise MissingInput(["study.service_load_method"], "the load behind it is not known")
-    sides: list[Quantity] = [work.amperes, *([work.capacity] if work.capacity is not None else [])]
+    sources = work.literal or work.capacity
+    sides: list[Quantity] = [work.amperes, *([sources] if sources is not None else [])]
     most = max(sides, key=lambda one: one.value)
     note = "the calculated load behind it decides" if most is work.amperes else "its sources decide"
     return compare(key, asked, rating, ">=", most, cite, note=f"{note}; its short-circuit rating stands on the backfeed and tap sheet")

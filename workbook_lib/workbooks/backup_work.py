@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.home.tree import ADAPTER, SERVICE
-from workbook_lib.sheet import Input, Quantity, Step
+from workbook_lib.sheet import Figure, Input, Quantity, Step
 from workbook_lib.workbooks.prepare import text
 from workbook_lib.workbooks.work import SheetWork
 
@@ -38,6 +38,7 @@ class Work(SheetWork):
     why: str = ""
     control: object = None
     starts: list[tuple[str, Quantity, Quantity, Quantity]] = field(default_factory=list)
+    figures: tuple[Figure, ...] = ()
 
     def forming(self) -> list:
         """Inverters with storage that carry the island."""

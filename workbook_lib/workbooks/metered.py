@@ -87,23 +87,23 @@ def read(home, name: str, progress=None):
 
 
 def read_weather(home):
-    """The weather file of the home. Errors: InputFault, MissingInput."""
-    from workbook_lib.records import clock_named
-    from workbook_lib.records.weather import read_weather as read_file
-
+    """The weather file of the home, remembered by its hash. Errors: InputFault, MissingInput."""
     given = home.site.records.weather
     if any(lacking == "records.weather.file" for lacking, _ in home.lacking):
         raise MissingInput(["records.weather.file"], f"the weather file {given.file} is named and not there")
     if given.format is None:
         raise MissingInput(["records.weather.format"])
-    return read_file(
-        home.folder / given.file,
-        (home.folder / given.file).as_posix(),
-        text(given.format),
-        stamp=text(given.stamp) or None,
-        clock=clock_named(given.clock or home.site.site.time_zone),
-        typical=bool(given.typical) if given.typical is not None else None,
-    )
+    typical = bool(given.typical) if given.typical is not None else None
+    zone, digest = given.clock or home.site.site.time_zone, dict(home.inputs).get(given.file, "")
+    return _weather_file(home.folder / given.file, text(given.format), text(given.stamp) or None, zone, typical, digest)
+
+
+@functools.lru_cache(maxsize=4)
+def _weather_file(path, form: str, stamp: str | None, zone: str | None, typical: bool | None, digest: str):
+    from workbook_lib.records import clock_named
+    from workbook_lib.records.weather import read_weather as read_file
+
+    return read_file(path, path.as_posix(), form, stamp=stamp, clock=clock_named(zone), typical=typical)
 
 
 def record_name(home) -> str | None:

@@ -109,7 +109,7 @@ def _load_item(home, load, edition: Edition) -> LoadItem:
     label = load.id.replace("-", " ")
     one, motors = _one_unit(load, label, edition)
     panel = home.tree.panel_of(load.id)
-    leg = _leg(home, load)
+    leg = leg_of(home, load)
     season = load.runs_in.value if load.runs_in is not None else ""
     return LoadItem(
         id=load.id,
@@ -158,7 +158,8 @@ def _one_unit(load, label: str, edition: Edition) -> tuple[Quantity, tuple[Quant
     raise MissingInput([f"{path}.rating"])
 
 
-def _leg(home, load) -> str:
+def leg_of(home, load) -> str:
+    """Leg of a load as it is given, else that of its breaker; empty where neither says."""
     if load.leg is not None:
         return load.leg.value
     breaker = home.tree.breaker_of(load.id)
@@ -283,7 +284,7 @@ def charger_item(home, evse, charger: charging.Charger, edition: Edition) -> Loa
         circuit=evse.connected_to,
         voltage_v=charger.voltage.value,
         voltage=charger.voltage,
-        leg=_leg(home, evse),
+        leg=leg_of(home, evse),
         neutral=bool(evse.neutral),
         continuous=True,
     )

@@ -1,0 +1,150 @@
+"""Motor starts against the surge rating of an island, as parts of the backup sheet."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from workbook_lib.errors import MissingInput
+from workbook_lib.rules import motor_start, service
+from workbook_lib.sheet import Check, Quantity, Section, Step, Table, Verdict, compare
+from workbook_lib.workbooks.backup_power import ONE_LEG_V, limit_of, load_of
+from workbook_lib.workbooks.backup_work import Work
+from workbook_lib.workbooks.prepare import leg_of, nominal_voltage
+
+MOTORS = ("well-pump", "pool-pump", "air-conditioner", "room-air-conditioner", "heat-pump", "motor")
+"""Kinds of load that start a motor, whether or not the file says how."""
+LEGS = ("A", "B")
+TOGETHER = "does the island start the motors that are asked to start at once?"
+
+
+def motors(work: Work) -> None:
+    """Checks `motor-start:LOAD` of every motor that is backed up."""
+    steps: list[Step] = []
+    rows: list[tuple[object, ...]] = []
+    for load in work.loads():
+        given = (load.locked_rotor_current, load.soft_start_current, load.locked_rotor_code, load.motor_power, load.starting_power)
+        if load.kind in MOTORS or any(one is not None for one in given):
+            key, asked = f"motor-start:{load.id}", f"does the island start {load.id} beside what else runs?"
+            work.guarded(key, asked, lambda load=load: _start(work, load, steps, rows))
+    if work.site.backup.start_together:
+        work.guarded("motor-start:together", TOGETHER, lambda: _together(work, steps))
+    if rows:
+        columns = ("Motor", "Starts at (A)", "Beside it (A)", "Together (A)", "Peak of the island (A)", "For (s)")
+        prose = (
+            "Each motor by itself beside what else may run; several start together only where the site file asks for it. After an outage "
+            "all of them may: a control that lets them come back one after another is common practice."
+        )
+        table = Table(columns, tuple(rows), "Motor starts against the surge rating", 1)
+        work.sections.append(Section("Motor start", tuple(steps), prose, table))
+
+
+def _start(work: Work, load, steps: list[Step], rows: list) -> Check:
+    volts = load.voltage if load.voltage is not None else nominal_voltage(work.edition)
+    start = motor_start.starting_current(load, volts, work.edition)
+    peak = limit_of(work, "peak_current", "peak current")
+    other, words = _beside(work, load)
+    check, both = motor_start.start_check(load.id, start, other, peak, words)
+    steps += [one for one in (start, other, both) if isinstance(one, Step)]
+    work.starts.append((load.id, start, other, peak))
+    _dip(work, load, start, volts, steps)
+    seconds = [one.island.peak_duration for one in work.forming() if one.island is not None and one.island.peak_duration is not None]
+    least = min((one.value for one in seconds), default=None)
+    rows.append((load.id, start.value, other.value, both.value, peak.value, least if least is not None else "not given"))
+    if check.verdict is Verdict.PASS and load.start_time is not None and least is not None and load.start_time.value > least:
+        note = f"{words}; it takes {load.start_time.value:g} s to start, the peak lasts {least:g} s"
+        return replace(check, verdict=Verdict.FAIL, note=note)
+    if check.verdict is Verdict.PASS and (load.start_time is None or least is None):
+        return replace(check, note=f"{words}; its starting time against the seconds of the peak is not compared: one of them is not given")
+    return check
+
+
+def _legs(work: Work, thing) -> tuple[str, ...]:
+    """Legs on which a load may run: both at 240 V, its own at 120 V, either where that is not known."""
+    if thing.voltage is None or thing.voltage.value > ONE_LEG_V:
+        return LEGS
+    return (leg,) if (leg := leg_of(work.home, thing)) else LEGS
+
+
+def _running(work: Work, others, chargers, legs: tuple[str, ...], key: str, meaning: str, starts=()) -> Step:
+    """Current of the heavier of some legs [A]: 240 V loads on both, a 120 V load of unknown leg on each, starts on theirs."""
+    volts = nominal_voltage(work.edition)
+    found = []
+    for leg in legs:
+        line = (*(one.running_power for one in others if _across(one)), *(one.unit_va for one in chargers))
+        single = tuple(one.running_power for one in others if not _across(one) and leg in _legs(work, one))
+        own = tuple(start for thing, start in starts if leg in _legs(work, thing))
+        uses: dict[str, Quantity | tuple[Quantity, ...]] = {"voltage": volts} if line or single else {}
+        terms, value = [], 0.0
+        for name, parts, over, under in (
+            ("starts", own, "", 1.0),
+            ("line_powers", line, " / voltage", volts.value),
+            ("leg_powers", single, " / (voltage / 2)", volts.value / 2.0),
+        ):
+            if parts:
+                uses[name] = parts
+                terms.append(f"sum({name}){over}")
+                value += sum(one.value for one in parts) / under
+        found.append((value, leg, uses, " + ".join(terms) or "0"))
+    value, leg, uses, formula = max(found, key=lambda row: row[0])
+    return Step(key, "I_oth", f"{meaning}, leg {leg}", formula, uses, value, "A", decimals=1)
+
+
+def _across(thing) -> bool:
+    return thing.voltage is None or thing.voltage.value > ONE_LEG_V
+
+
+def _chargers(work: Work) -> list:
+    """Chargers that may run while a motor starts: those that no credited control sheds."""
+    return [one for one in work.items if one.group == "evse" and one.id not in work.shed]
+
+
+def _beside(work: Work, load) -> tuple[Quantity, str]:
+    """What else may run as a motor starts [A]: running power where every other load states it, else the calculated load without it."""
+    others, chargers = [one for one in work.loads() if one.id != load.id], _chargers(work)
+    if (others or chargers) and all(one.running_power is not None for one in others):
+        step = _running(work, others, chargers, _legs(work, load), f"load.{load.id}.beside", f"other running load as {load.id} starts")
+        names = ", ".join(one.id for one in (*others, *chargers))
+        return step, f"beside the stated running power of the others: {names}; lighting and receptacles are not in it"
+    items = tuple(item for item in work.items if item.id != load.id)
+    total = replace(load_of(work, items), key=f"load.{load.id}.others", meaning=f"calculated load without {load.id}")
+    current = service.load_current(f"load.{load.id}.beside", total, nominal_voltage(work.edition))
+    return current, "beside the calculated load of everything else, spread over both legs"
+
+
+def _together(work: Work, steps: list[Step]) -> Check:
+    """Check `motor-start:together`: the named motors at once beside what else runs."""
+    names = work.site.backup.start_together
+    known = {name: start for name, start, _, _ in work.starts}
+    lacking = [name for name in names if name not in known]
+    if lacking:
+        fields = [f"load.{name}.locked_rotor_current" for name in lacking]
+        raise MissingInput(fields, f"{', '.join(lacking)} is to start with others, and how it starts is not known or it is not backed up")
+    rest = [one for one in work.loads() if one.id not in names]
+    unknown = [f"load.{one.id}.running_power" for one in rest if one.running_power is None]
+    if unknown:
+        raise MissingInput(unknown, "what runs beside motors that start together is known by the running power of each")
+    starts = [(one, known[one.id]) for one in work.loads() if one.id in names]
+    meaning = f"{', '.join(names)} starting at once beside what else runs"
+    both = _running(work, rest, _chargers(work), LEGS, "backup.start_together", meaning, starts)
+    steps.append(both)
+    peak = limit_of(work, "peak_current", "peak current")
+    note = "asked for in the site file; started one after another they are tested each by itself"
+    return compare("motor-start:together", TOGETHER, peak, ">=", both, note=note)
+
+
+def _dip(work: Work, load, start: Quantity, volts: Quantity, steps: list[Step]) -> None:
+    """Voltage dip as a motor starts, where the impedance of the one inverter is stated; a check where a limit is."""
+    forming = [one for one in work.forming() if one.kind == "multimode-inverter" and one.island is not None]
+    if len(forming) != 1 or forming[0].island.impedance is None:
+        return
+    source = forming[0]
+    uses: dict[str, Quantity] = {"start": start, "impedance": source.island.impedance, "voltage": volts}
+    formula, value = "start * impedance / voltage", start.value * source.island.impedance.value / volts.value
+    if source.count.value != 1:
+        uses["count"], formula, value = source.count, f"{formula} / count", value / source.count.value
+    dip = Step(f"load.{load.id}.dip", "dV", f"voltage dip as {load.id} starts", formula, uses, value, "frac", decimals=4)
+    steps.append(dip)
+    limit = source.island.voltage_dip_limit
+    if limit is not None:
+        asked = f"does the voltage stay up as {load.id} starts?"
+        work.checks.append(compare(f"motor-start-dip:{load.id}", asked, dip, "<=", limit))

@@ -1,0 +1,88 @@
+"""The sentence that a client may be told, true by the curve, and the one that may not be said."""
+
+from __future__ import annotations
+
+import math
+
+from workbook_lib.sheet import Result, Section
+from workbook_lib.workbooks.backup_answers import NINE_IN_TEN, Answers, Setting
+from workbook_lib.workbooks.backup_target import Asked, found_horizon, start_words
+from workbook_lib.workbooks.backup_work import Work
+
+
+def promise(work: Work, one: Setting, found: Answers, wanted: Asked) -> None:
+    """Results `client_sentence`, `sentence_not_to_say`, and the section that shows both."""
+    told, never = _told(work, one, found, wanted), _never(one, found, wanted)
+    for key, words in (("client_sentence", told), ("sentence_not_to_say", never)):
+        work.results[key] = Result(words, None)
+    conditions = [start_words(work, one), f"the load is that of {one.profile.words}"]
+    if len(one.profile.tiers) > 1:
+        conditions.append("the higher tiers go off and come back at their levels of charge")
+    if one.sun.island_kw.any():
+        conditions.append(f"the sun is that of {one.sun.words}")
+    if work.site.storage and any(row.health_fraction is not None or row.years is not None for row in work.stores()):
+        conditions.append("the store has faded as far as stated, and no further")
+    prose = (
+        f'May be told: "{told}" Under these conditions: {"; ".join(conditions)}. '
+        f'May not be said: "{never}" No curve of one year promises an outage of another.'
+    )
+    work.sections.append(Section("What may be told, and what may not", (), prose))
+
+
+def _names(one: Setting) -> str:
+    """What is kept to the end, in words."""
+    names = one.profile.names[0]
+    if "record" in names:
+        shed = f" (first to go: {listed(', '.join(one.profile.names[1:]))})" if len(one.profile.tiers) > 1 else ""
+        return f"the home as its meter saw it{shed}"
+    return listed(names)
+
+
+def listed(names: str) -> str:
+    """Ids as words: `well pump, router and lights`."""
+    words = names.replace("-", " ")
+    first, comma, last = words.rpartition(", ")
+    return f"{first} and {last}" if comma else words
+
+
+def floored(hours: float) -> str:
+    """Hours rounded down to half an hour, so that the words stay true: `23.5 hours`; seven days as such."""
+    if hours >= found_horizon() - 1e-9:
+        return "seven days or more"
+    half = math.floor(2.0 * hours + 1e-9) / 2.0
+    return f"{half:g} hour{'s' if half != 1 else ''}"
+
+
+def in_hundred(share: float) -> str:
+    """A share as outages of a hundred, rounded down: `90 of 100`."""
+    return f"{math.floor(100.0 * share + 1e-9):d} of 100"
+
+
+def _told(work: Work, one: Setting, found: Answers, wanted: Asked) -> str:
+    from workbook_lib.simulate.answers import reached, share_reaching
+
+    lasting, share = found.durations_h, wanted.share_frac or NINE_IN_TEN
+    hours = reached(lasting, share)
+    length = floored(hours) if hours >= found_horizon() - 1e-9 else f"at least {floored(hours)}"
+    sentence = f"Whenever in the year the power fails, it runs {_names(one)} for {length} in {in_hundred(share)} cases"
+    if wanted.target is not None and hours < wanted.target_h - 1e-9:
+        reaching = share_reaching(lasting, wanted.target_h)
+        sentence += f"; the {wanted.target_h:g} hours that were wished for are reached in {in_hundred(reaching)}"
+    elif wanted.target is not None and hours >= wanted.target_h - 1e-9:
+        sentence += f", so the {wanted.target_h:g} hours that were wished for are reached in at least as many"
+    least = float(lasting.min())
+    return f"{sentence}; in the worst case it ends after {floored(least)}." if least < found_horizon() - 1e-9 else f"{sentence}."
+
+
+def _never(one: Setting, found: Answers, wanted: Asked) -> str:
+    lasting = found.durations_h
+    hours = wanted.target_h if wanted.target is not None else 24.0
+    short = int((lasting < hours - 1e-9).sum())
+    if short:
+        return (
+            f"It runs the home for {hours:g} hours" + ("." if short else "") + f" ({short:,} of {len(lasting):,} starts end before that.)"
+        )
+    least = float(lasting.min())
+    if least < found_horizon() - 1e-9:
+        return f"It runs the home for longer than {hours:g} hours. (Some start ends after {floored(least)}.)"
+    return "It runs the home through any outage. (Nothing beyond seven days, no other year and no fault of its parts was looked at.)"
