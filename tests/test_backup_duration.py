@@ -233,7 +233,7 @@ def test_the_open_home_17_with_its_own_column_of_sun(tmp_path):
     shutil.copyfile(OPEN_HOME, tmp_path / "open.csv")
     said = 'file = "open.csv", interval = "60 min", first_start = "2016-07-31T23:00", clock = "Etc/GMT+7", power_factor = 1.0'
     records = f'[records]\nbackup_load = {{ {said}, value_column = "load_kwh", unit = "kWh" }}\n'
-    records += f'production = {{ {said}, value_column = "pv_w_per_kw", unit = "W", multiplier = 5 }}\n'
+    records += f'production = {{ {said}, value_column = "pv_w_per_kw", unit = "kW", multiplier = 0.005 }}\n'
     lines = 'discharge_efficiency = 0.95\nroundtrip_efficiency = 0.9025\ndischarge_power = "5 kW"\ncharge_power = "5 kW"'
     sheet = study(tmp_path, store=lines, array=True, records=records, target="24 h")
     assert number(sheet, "outage_starts_count") == 8760
@@ -392,12 +392,22 @@ def test_quantiles_and_shares_by_counting():
     assert [share_reaching(lasting, hours) for hours in (1.0, 2.0, 10.0, 10.5)] == [1.0, 0.9, 0.1, 0.0]
 
 
-def test_the_inverse_takes_the_first_size_of_a_run_and_says_when_more_fails():
-    assert needed(lambda kwh: kwh >= 7.25, 100) == (pytest.approx(7.3), True)
-    assert needed(lambda kwh: False, 100) is None
-    size, larger = needed(lambda kwh: kwh >= 7.25 and not 10.5 < kwh < 11.5, 100)
-    assert (size, larger) == (pytest.approx(7.3), False)
-    assert needed(lambda kwh: kwh >= 0.05, 100) == (pytest.approx(0.1), True)
+def test_the_inverse_takes_the_first_size_and_says_when_more_fails():
+    sizes = np.linspace(2.0, 9.0, 100)
+
+    def steady(kwh, starts):
+        return sizes[starts] <= kwh
+
+    assert needed(steady, 100, 0.9, 400, steady=True) == (math.ceil(10 * np.sort(sizes)[89]) / 10, True)
+    assert needed(steady, 100, 0.9, 400, steady=False) == (math.ceil(10 * np.sort(sizes)[89]) / 10, True)
+    assert needed(steady, 100, 1.0, 400, steady=True) == (9.0, True)
+    assert needed(lambda kwh, starts: np.zeros(len(starts), dtype=bool), 100, 0.9, 100, steady=True) is None
+    assert needed(lambda kwh, starts: np.full(len(starts), kwh >= 0.05), 100, 0.9, 100, steady=True) == (0.1, True)
+
+    def broken(kwh, starts):
+        return np.full(len(starts), kwh >= 7.25 and not 10.5 < kwh < 11.5)
+
+    assert needed(broken, 100, 0.9, 100, steady=False) == (7.3, False), "1.5 times 7.3 is 10.95"
 
 
 def test_published_outages_satisfy_their_identity():

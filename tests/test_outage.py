@@ -139,6 +139,20 @@ def test_every_start_agrees_with_a_plain_loop_and_its_energy_closes(seed):
     assert found.served_kwh == pytest.approx([row[3] for row in plain], abs=1e-9)
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_durations_alone_are_those_of_the_whole_also_from_full_stores_and_for_some_starts(seed):
+    one, loads, sun, charge, shed, restore = random_year(seed, n=240)
+    charge = np.where(np.random.default_rng(seed).random(240) < 0.6, one.capacity_kwh, charge)
+    whole = sweep(charge, loads, sun * 3, 0.5, one, shed, restore, horizon_h=100).duration_h
+    alone = sweep(charge, loads, sun * 3, 0.5, one, shed, restore, horizon_h=100, whole=False).duration_h
+    assert alone == pytest.approx(whole, abs=1e-9)
+    some = np.array([3, 77, 200, 5])
+    assert sweep(charge, loads, sun * 3, 0.5, one, shed, restore, horizon_h=100, whole=False, starts=some).duration_h == pytest.approx(
+        whole[some], abs=1e-9
+    )
+    assert sweep(charge, loads, sun * 3, 0.5, one, shed, restore, horizon_h=100, starts=some).unserved_kwh.shape == (4, 3)
+
+
 # a linear program
 
 

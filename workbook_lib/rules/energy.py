@@ -74,7 +74,7 @@ def one_way(item) -> Quantity:
         raise MissingInput([f"storage.{item.id}.roundtrip_efficiency"])
     return Step(
         f"storage.{item.id}.one_way",
-        "eta_d",
+        "η_d",
         f"discharge efficiency of {item.id}",
         "sqrt(roundtrip)",
         {"roundtrip": item.roundtrip_efficiency},

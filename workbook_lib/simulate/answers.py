@@ -12,7 +12,9 @@ from workbook_lib.errors import CalculationFault
 GUARD_H = 1e-9
 GRAIN = 0.1
 """Step of the storage that is asked for [kWh]."""
-MORE = (1.02, 1.05, 1.1, 1.2, 1.5, 2.0)
+BELOW = 2
+"""So many steps below the answer of the halves are tried too, where more storage may shorten."""
+MORE = (1.05, 1.2, 1.5)
 """Sizes above the answer at which it is tried whether more keeps the promise too."""
 
 
@@ -30,32 +32,39 @@ def share_reaching(durations_h: np.ndarray, hours: float) -> float:
     return float(np.count_nonzero(durations_h >= hours - GUARD_H)) / len(durations_h)
 
 
-def needed(holds: Callable[[float], bool], most_kwh: float) -> tuple[float, bool] | None:
+def needed(
+    passing: Callable[[float, np.ndarray], np.ndarray], count: int, share: float, most_kwh: float, *, steady: bool
+) -> tuple[float, bool] | None:
     """The least storage that keeps a promise, in steps of 0.1 kWh, and whether more of it always does.
 
-    `holds` is asked for sizes [kWh]. With tiers more storage may keep it less long: sought by halves, then upward from 2 kWh below,
-    so that the answer is the first of a run that is tried one by one. Parameters: most_kwh [kWh]. Returns: [kWh] and whether every
-    larger size that was tried holds; None where the largest does not.
+    `passing` says of a size [kWh] and of starts, shape (m,), which of them last. It is asked in halves, and only for the starts that
+    are not yet decided: where more storage never shortens (`steady`), one that lasts does so with more. Where it may (tiers, arrays
+    that trip), the answer is tried on every start, with the sizes just below it, upward until it holds, and with larger ones.
+    Parameters: count of starts, share [-], most_kwh [kWh]. Returns: [kWh] and whether every larger size that was tried holds; None
+    where the largest does not.
     """
-    known: dict[int, bool] = {}
-
-    def at(grains: int) -> bool:
-        if grains not in known:
-            known[grains] = bool(holds(grains * GRAIN))
-        return known[grains]
-
     if most_kwh < GRAIN:
         raise CalculationFault("a largest size below one step", value=f"{most_kwh} kWh", where="needed")
-    high = 10
-    ceiling = math.floor(most_kwh / GRAIN + 1e-9)
-    while not at(min(high, ceiling)):
-        if high >= ceiling:
+    ceiling, everyone = math.floor(most_kwh / GRAIN + 1e-9), np.arange(count)
+    wanted = max(1, math.ceil(share * count - 1e-9))
+    open_, sure, low, high = everyone, 0, 0, 0
+    at = min(10, ceiling)
+    while not high or high - low > 1:
+        lasts = passing(at * GRAIN, open_)
+        if sure + int(np.count_nonzero(lasts)) >= wanted:
+            high, open_ = at, open_[lasts]
+        elif at == ceiling:
             return None
-        high *= 2
-    low, high = 0, min(high, ceiling)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if at(middle) else (middle, high)
-    first = next(grains for grains in range(max(1, high - 20), high + 1) if at(grains))
-    larger = all(at(min(ceiling, math.ceil(first * factor))) for factor in MORE)
-    return first * GRAIN, larger
+        else:
+            low, sure, open_ = at, sure + int(np.count_nonzero(lasts)), open_[~lasts]
+        at = (low + high) // 2 if high else min(2 * at, ceiling)
+    if steady:
+        return round(high * GRAIN, 1), True
+
+    def holds(grains: int) -> bool:
+        return int(np.count_nonzero(passing(grains * GRAIN, everyone))) >= wanted
+
+    first = next((grains for grains in range(max(1, high - BELOW), ceiling + 1) if holds(grains)), None)
+    if first is None:
+        return None
+    return round(first * GRAIN, 1), all(holds(min(ceiling, math.ceil(first * factor))) for factor in MORE)

@@ -196,13 +196,14 @@ def _walk(at, x, alive, on, steps, stop, loads, sun, hours, store, charge_kw, di
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _sweep(
-    first, last, start_kwh, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, steps, stop, duration, unserved, other,
+    order, first, last, start_kwh, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, steps, stop, duration, unserved, other,
     on, served, sums, one, known, kinds, held,
 ):  # fmt: skip
-    """Starts `first` up to `last`. What follows a full store, or a dead and empty one, is worked out once for each interval of the year."""
+    """Starts `first` up to `last` of `order`. What follows a full store, or a dead and empty one, is worked out once an interval."""
     n, tiers = loads.shape
     floor = store[5] * store[0]
-    for start in range(first, last):
+    for index in range(first, last):
+        start = order[index]
         x = start_kwh[start]
         alive = x > floor + TINY_KWH
         for tier in range(tiers):
@@ -210,7 +211,7 @@ def _sweep(
         for place in range(4 + tiers):
             sums[place] = 0.0
         sums[0] = -1.0 if alive else 0.0
-        done, kind = 0, 0
+        done, kind = 0, 1 if alive and x == store[0] else 0
         while done < steps and not (stop and sums[0] >= 0.0):
             at = (start + done) % n
             state = kind - 1
@@ -255,6 +256,72 @@ def _sweep(
         other[start, 2] = start_kwh[start] - x - sums[1] - sums[2] - sums[3]
 
 
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _segments(
+    first, last, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, steps, wanted, length, fails, on, served, sums
+):  # fmt: skip
+    """From a full store at each wanted interval: how many until it is full again, -1 where it is not; hours to a failure, else -1."""
+    for at in range(first, last):
+        if not wanted[at]:
+            length[at], fails[at] = -1, -1.0
+            continue
+        for tier in range(loads.shape[1]):
+            on[tier] = True
+        sums[0] = -1.0
+        count, _, _, then = _walk(
+            at, store[0], True, on, steps, True, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, served, sums
+        )
+        fails[at] = sums[0]
+        length[at] = count if then == 1 else -1
+
+
+@numba.njit(cache=True, nogil=True)
+def _from_full(length, fails, hours):
+    """Hours from a full store at each interval to the first failure, through every time that it is full again; inf where there is none.
+
+    Over two years from the end back, so that what is answered of the first looks at least a year ahead.
+    """
+    n = length.shape[0]
+    found = np.full(2 * n, np.inf)
+    for at in range(2 * n - 1, -1, -1):
+        place = at % n
+        if fails[place] >= 0.0:
+            found[at] = fails[place]
+        elif length[place] > 0 and at + length[place] < 2 * n:
+            found[at] = length[place] * hours + found[at + length[place]]
+    return found[:n].copy()
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _lasting(
+    order, first, last, start_kwh, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, steps, full, duration, on, served, sums
+):  # fmt: skip
+    """Durations of some starts alone: interval by interval until the store is full, from there on by what follows a full one."""
+    n, tiers = loads.shape
+    horizon = steps * hours
+    for index in range(first, last):
+        start = order[index]
+        x = start_kwh[start]
+        if x <= store[5] * store[0] + TINY_KWH:
+            duration[start] = 0.0
+            continue
+        if x == store[0]:
+            duration[start] = min(full[start], horizon)
+            continue
+        for tier in range(tiers):
+            on[tier] = True
+        sums[0] = -1.0
+        count, _, _, then = _walk(
+            start, x, True, on, steps, True, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, served, sums
+        )
+        if sums[0] >= 0.0:
+            duration[start] = sums[0]
+        elif then == 1:
+            duration[start] = min(count * hours + full[(start + count) % n], horizon)
+        else:
+            duration[start] = horizon
+
+
 def sweep(
     start_kwh: np.ndarray,
     loads_kw: np.ndarray,
@@ -266,11 +333,13 @@ def sweep(
     *,
     horizon_h: float = HORIZON_H,
     whole: bool = True,
+    starts: np.ndarray | None = None,
 ) -> Swept:
-    """Every start of the year. Tier 0 is kept longest.
+    """Every start of the year, or those named. Tier 0 is kept longest.
 
     Parameters: start_kwh charge as each outage begins, shape (n,) [kWh]; loads_kw shape (n, tiers) [kW]; sun_kw shape (n,) [kW];
-    step_h [h]; shed, restore levels by tier, the first of them unused [-]; whole False for durations alone. Returns: Swept.
+    step_h [h]; shed, restore levels by tier, the first of them unused [-]; whole False for durations alone; starts their places,
+    shape (m,), None for all. Returns: Swept.
     Errors: CalculationFault where shapes differ or anything is not finite. Source: energy balance; the rules of this module.
     """
     loads = np.ascontiguousarray(loads_kw, dtype=np.float64)
@@ -282,23 +351,61 @@ def sweep(
     if not all(np.isfinite(one).all() for one in (loads, sun, charge)) or loads.min() < 0 or sun.min() < 0:
         raise CalculationFault("a load, sun or charge that is negative or no number", where="sweep")
     steps = round(horizon_h / step_h)
+    order = np.arange(n) if starts is None else np.ascontiguousarray(starts, dtype=np.int64)
     duration, unserved, other = np.empty(n), np.empty((n, tiers)), np.empty((n, 3))
     packed = store.packed()
     workers = min(os.cpu_count() or 1, 4)
-    edges = np.linspace(0, n, workers + 1).astype(int)
+    edges = np.linspace(0, len(order), workers + 1).astype(int)
+    if not whole:
+        common = (loads, sun, step_h, packed, store.charge_kw, store.discharge_kw, shed, restore, steps)
+        lasting = _durations(order, edges, charge, common, workers)
+        lasting = lasting if starts is None else lasting[order]
+        none = np.zeros((len(lasting), tiers))
+        return Swept(lasting, none, none[:, 0], none[:, 0], none[:, 0], horizon_h)
 
     def run(part: int) -> None:
+        own = np.zeros(4 + tiers), np.zeros(4 + tiers), np.zeros((2, n), dtype=np.int64), np.zeros((2, n), dtype=np.int64)
         _sweep(
-            edges[part], edges[part + 1], charge, loads, sun, step_h, packed, store.charge_kw, store.discharge_kw, shed, restore, steps,
-            not whole, duration, unserved, other, np.ones(tiers, dtype=np.bool_), np.zeros(tiers), np.zeros(4 + tiers), np.zeros(4 + tiers),
-            np.zeros((2, n), dtype=np.int64), np.zeros((2, n), dtype=np.int64), np.zeros((2, n, 4 + tiers)),
+            order, edges[part], edges[part + 1], charge, loads, sun, step_h, packed, store.charge_kw, store.discharge_kw, shed, restore,
+            steps, False, duration, unserved, other, np.ones(tiers, dtype=np.bool_), np.zeros(tiers), *own,
+            np.zeros((2, n, 4 + tiers)),
         )  # fmt: skip
 
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(run, range(workers)))
     over = np.concatenate([[0.0], np.cumsum(np.resize(sun, n + steps))]) * step_h
     sunny = over[steps : n + steps] - over[:n]
-    return Swept(duration, unserved, other[:, 0], other[:, 1], other[:, 2] + sunny, horizon_h)
+    found = (duration, unserved, other[:, 0], other[:, 1], other[:, 2] + sunny)
+    return Swept(*(found if starts is None else (one[order] for one in found)), horizon_h)
+
+
+def _durations(order, edges, charge, common, workers: int) -> np.ndarray:
+    """Durations of the named starts [h], of the others nothing that means anything.
+
+    A store is full as a start begins, or after an interval with sun: what follows is worked out for these alone.
+    """
+    loads, sun, step_h, packed = common[:4]
+    wanted = np.roll(sun, 1) > 0.0
+    wanted[order[charge[order] == packed[0]]] = True
+    n, tiers = loads.shape
+    length, fails, duration = np.empty(n, dtype=np.int64), np.empty(n), np.zeros(n)
+    every = np.linspace(0, n, workers + 1).astype(int)
+
+    def own() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return np.ones(tiers, dtype=np.bool_), np.zeros(tiers), np.zeros(4 + tiers)
+
+    def fill(part: int) -> None:
+        _segments(every[part], every[part + 1], *common, wanted, length, fails, *own())
+
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(fill, range(workers)))
+        full = _from_full(length, fails, step_h)
+
+        def run(part: int) -> None:
+            _lasting(order, edges[part], edges[part + 1], charge, *common, full, duration, *own())
+
+        list(pool.map(run, range(workers)))
+    return duration
 
 
 @dataclass(frozen=True)

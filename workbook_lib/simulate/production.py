@@ -29,6 +29,8 @@ the hotter of the two kinds given), on an insulated back glass on polymer.
 DEFAULT_LOSS_FRAC = 0.140756607
 """Losses of direct current where none are stated: soiling 2, shading 3, mismatch 2, wiring 2, connections 0.5, first light 1.5,
 nameplate 1, availability 3 %, multiplied and not added. Source: PVWatts v5, NREL/TP-6A20-62641, 2014."""
+SHADING_LOSS_FRAC = 0.03
+"""Shading in the losses above. Source: as there."""
 DEFAULT_PER_DEGC_FRAC = 0.0047
 """Power lost a kelvin by a standard module. Source: PVWatts v5, NREL/TP-6A20-62641, 2014, from memory."""
 DEFAULT_EFFICIENCY = 0.96

@@ -50,8 +50,8 @@ class Setting:
         home, sun = self.profile.home_kw, self.sun.home_kw
         return baseline(home, sun, self.profile.steps.step_h, store, self.operation, self.reserve_frac, allowed)
 
-    def durations(self, store, horizon_h: float, *, tiers: int | None = None, sunless: bool = False):
-        """Duration of each start [h], of the first tiers alone or without sun where that is asked."""
+    def durations(self, store, horizon_h: float, *, tiers: int | None = None, sunless: bool = False, starts=None):
+        """Duration of each start [h], or of those named; of the first tiers alone or without sun where that is asked."""
         import numpy as np
 
         from workbook_lib.simulate.outage import sweep
@@ -59,7 +59,8 @@ class Setting:
         loads = self.profile.loads_kw[:, :tiers]
         sun = np.zeros_like(self.sun.island_kw) if sunless else self.sun.island_kw
         shed, restore = (np.array(one[: loads.shape[1]]) for one in (self.shed, self.restore))
-        found = sweep(self.start_kwh(store), loads, sun, self.profile.steps.step_h, store, shed, restore, horizon_h=horizon_h, whole=False)
+        start, step_h = self.start_kwh(store), self.profile.steps.step_h
+        found = sweep(start, loads, sun, step_h, store, shed, restore, horizon_h=horizon_h, whole=False, starts=starts)
         return found.duration_h
 
 
@@ -194,7 +195,8 @@ def _needed(one: Setting, target_h: float, share: float) -> tuple[float, bool] |
 
     nameplate, horizon = one.chain.nameplate, _whole_steps(target_h, one.profile.steps.step_h)
 
-    def holds(kwh: float) -> bool:
-        return found.share_reaching(one.durations(one.chain.engine(kwh / nameplate), horizon), target_h) >= share - 1e-12
+    def passing(kwh: float, starts):
+        return one.durations(one.chain.engine(kwh / nameplate), horizon, starts=starts) >= target_h - found.GUARD_H
 
-    return found.needed(holds, max(MOST_KWH, MOST_TIMES * nameplate))
+    steady = len(one.profile.tiers) == 1 and not one.chain.trips
+    return found.needed(passing, len(one.profile.steps), share, max(MOST_KWH, MOST_TIMES * nameplate), steady=steady)

@@ -24,7 +24,6 @@ from workbook_lib.workbooks.backup_work import Work, find_scope
 NAME = "backup_duration"
 QUESTION = "May the store back up what hangs on it, does it start and carry it, and does the promised duration hold often enough?"
 CAUTIONS = (
-    "Fault current in an island may be too low to open a breaker: arcs and shocks may last. The inverter's own protection decides.",
     "Durations are those of one year of load and weather. Another year, another occupant or a cold week in place of a mild one differ.",
     "Whoever depends on electric power for life or health needs a plan of their own: no share of outage starts is a promise to them.",
     "Batteries hold energy after every switch is open. Fire service and occupants need to find the shutdown.",
@@ -165,6 +164,10 @@ FIRST = (
 )
 
 
+HEADINGS = (backup_promise.HEADING, "How long", "What each tier gains")
+"""Sections that stand first: the answers."""
+
+
 def _place(check: Check) -> tuple[bool, int]:
     name = check.key.partition(":")[0]
     return not check.counts, ORDER.index(name) if name in ORDER else len(ORDER)
@@ -191,7 +194,7 @@ def _sheet(work: Work) -> Sheet:
         header=common.header(home, edition),
         results=_ordered(work),
         checks=checks,
-        sections=tuple(work.sections),
+        sections=tuple(sorted(work.sections, key=lambda one: HEADINGS.index(one.heading) if one.heading in HEADINGS else len(HEADINGS))),
         assumptions=(*home.defaults, *work.assumptions),
         cautions=tuple(dict.fromkeys(cautions)),
         not_checked=tuple(dict.fromkeys(work.not_checked)),

@@ -309,7 +309,8 @@ def devices(work: Work) -> None:
         question = "does the inverter of the island take the arrays on it?"
         work.guarded("generation-curtailment", question, lambda: _arrays(work, question))
     work.notes.append(
-        "fault current in an island may be too low to open a breaker: coordination on the inverter's current is not shown here"
+        "Fault current in an island may be too low to open a breaker: arcs and shocks may last. Coordination on the inverter's own "
+        "current is not shown here."
     )
 
 

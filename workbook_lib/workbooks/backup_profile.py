@@ -80,7 +80,7 @@ def profile(work: Work) -> Profile:
             loads[:, 0] -= part
             curve = part
         loads[:, place] += curve
-    _tell(work, name, growth, taken_out, standing, declared)
+    _tell(work, name, growth, taken_out, standing, declared, steps)
     home = base
     if home is None and records is not None and records.load is not None:
         home = _home_kw(work, steps)
@@ -193,7 +193,9 @@ def _year(record):
     if days < LEAST_DAYS:
         return days, None, 0
     step = next(size for size in (QUARTER_S, 1800, 3600) if usual <= size or size == 3600)
-    series = regular(record, step, repair=True).whole_days()
+    series = regular(record, step, repair=True)
+    cut = np.flatnonzero((series.missing_s == 0) | series.repaired)  # steps that the ends cover in part say nothing
+    series = series.part(int(cut[0]), int(cut[-1]) + 1)
     count = min(len(series), YEAR_DAYS * DAY_S // step)
     if count < LEAST_DAYS * DAY_S // step:
         return count * step / DAY_S, None, 0
@@ -223,7 +225,7 @@ def _gross(work: Work, name: str):
     return record
 
 
-def _tell(work: Work, name: str | None, growth: float, taken_out: float, standing, declared) -> None:
+def _tell(work: Work, name: str | None, growth: float, taken_out: float, standing, declared, steps) -> None:
     """What of the load was taken how, in words."""
     if growth != 1.0:
         work.notes.append(f"every load is multiplied by {growth:g} for the growth that the site file states")
@@ -234,6 +236,9 @@ def _tell(work: Work, name: str | None, growth: float, taken_out: float, standin
     if any(one.outage_from is None for one, _ in declared):
         words = "where no hours are given, the energy of a day is spread evenly over it; a duty cycle of minutes is not seen"
         work.assumptions.append(Assumption("load.outage_from", words))
+    if name is not None and steps.step_s > QUARTER_S:
+        words = f"steps of {steps.step_s // 60} min: peaks within one are not seen, and may be above what the inverter gives"
+        work.notes.append(words)
     if name is None:
         work.notes.append("only the loads that are declared run: lighting and receptacles beside them shorten every duration")
         return

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
-from workbook_lib.sheet import Result, Section
+from workbook_lib.sheet import Result, Section, Table
 from workbook_lib.workbooks.backup_answers import NINE_IN_TEN, Answers, Setting
 from workbook_lib.workbooks.backup_target import Asked, found_horizon, start_words
 from workbook_lib.workbooks.backup_work import Work
+
+HEADING = "What may be told, and what may not"
 
 
 def promise(work: Work, one: Setting, found: Answers, wanted: Asked) -> None:
@@ -22,11 +24,9 @@ def promise(work: Work, one: Setting, found: Answers, wanted: Asked) -> None:
         conditions.append(f"the sun is that of {one.sun.words}")
     if work.site.storage and any(row.health_fraction is not None or row.years is not None for row in work.stores()):
         conditions.append("the store has faded as far as stated, and no further")
-    prose = (
-        f'May be told: "{told}" Under these conditions: {"; ".join(conditions)}. '
-        f'May not be said: "{never}" No curve of one year promises an outage of another.'
-    )
-    work.sections.append(Section("What may be told, and what may not", (), prose))
+    rows = (("May be told", told), ("On condition that", "; ".join(conditions)), ("May not be said", never))
+    prose = "The sentence is true by the curve of this study, rounded down. No curve of one year promises an outage of another."
+    work.sections.append(Section(HEADING, (), prose, Table(("", "In words"), rows, "What may be told to a client")))
 
 
 def _names(one: Setting) -> str:

@@ -208,7 +208,10 @@ def _planes(work: Work, source) -> tuple:
     planes = []
     for index, row in enumerate(source.array):
         path = f"source.{source.id}.array.{index}"
-        loss = _or(work, f"{path}.loss_fraction", row.loss_fraction, production.DEFAULT_LOSS_FRAC, "losses of the array")
+        usual = production.DEFAULT_LOSS_FRAC
+        if row.monthly_fraction is not None:  # its shading is stated by month: not taken off twice
+            usual = 1.0 - (1.0 - usual) / (1.0 - production.SHADING_LOSS_FRAC)
+        loss = _or(work, f"{path}.loss_fraction", row.loss_fraction, usual, "losses of the array")
         warm = _or(work, f"{path}.power_loss_per_degc", row.power_loss_per_degc, production.DEFAULT_PER_DEGC_FRAC, "loss a kelvin")
         mounting = text(row.mounting)
         if not mounting:

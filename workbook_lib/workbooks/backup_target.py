@@ -64,19 +64,26 @@ def results(work: Work, one: Setting, found: Answers, wanted: Asked) -> None:
         words = f"share of the starts that reach {wanted.target_h:g} h"
         work.result("share_reaching_target_frac", simulated("share_reaching_target", words, share, "frac", 4, note))
     if wanted.share is not None:
-        words = f"duration that {wanted.share_frac:.4g} of the starts reach"
         value = reached(lasting, wanted.share_frac)
+        words = _least(f"duration that {100 * wanted.share_frac:.4g} % of the starts reach", value)
         work.result("duration_at_target_share_h", simulated("duration_at_target_share", words, value, "h", 2, note))
     for key, share, words in (
         ("duration_p50_h", MEDIAN, "duration that half of the starts reach"),
         ("duration_p10_h", NINE_IN_TEN, "duration that nine starts of ten reach"),
     ):
-        work.result(key, simulated(key.removesuffix("_h"), words, reached(lasting, share), "h", 2, note))
-    work.result("duration_min_h", simulated("duration_min", "the shortest duration", float(lasting.min()), "h", 2, note))
+        value = reached(lasting, share)
+        work.result(key, simulated(key.removesuffix("_h"), _least(words, value), value, "h", 2, note))
+    shortest = float(lasting.min())
+    work.result("duration_min_h", simulated("duration_min", _least("the shortest duration", shortest), shortest, "h", 2, note))
     work.result("outage_starts_count", simulated("outage_starts", "outage starts that were followed", float(count), "count", 0))
     still = float((lasting >= found_horizon() - 1e-9).mean())
     words = "share of the starts that are still served after seven days"
     work.result("share_served_seven_days_frac", simulated("served_seven_days", words, still, "frac", 4))
+
+
+def _least(words: str, hours: float) -> str:
+    """Words of a duration, which is a least one where the start is still served when the study ends."""
+    return f"{words}, at least" if hours >= found_horizon() - 1e-9 else words
 
 
 def found_horizon() -> float:
@@ -103,7 +110,7 @@ def further_results(work: Work, one: Setting, found: Answers, wanted: Asked) -> 
         words = f"sun held back {within}, average of the starts"
         work.result("held_back_energy_kwh", simulated("held_back", words, float(found.held_kwh.mean()), "kWh", 3))
         share = wanted.share_frac or NINE_IN_TEN
-        words = f"duration that {share:.4g} of the starts reach without any sun"
+        words = f"duration that {100 * share:.4g} % of the starts reach without any sun"
         work.result("duration_without_sun_h", simulated("without_sun", words, reached(found.sunless_h, share), "h", 2))
     _needed(work, one, found, wanted)
     months = by_month(one)
@@ -121,7 +128,7 @@ def _needed(work: Work, one: Setting, found: Answers, wanted: Asked) -> None:
         return
     size, larger = found.needed
     note = "" if larger else "more of it does not always hold: with tiers a larger store may bring more loads back"
-    words = f"nameplate for {wanted.target_h:g} h at {wanted.share_frac:.4g} of the starts, inverters as they are"
+    words = f"nameplate for {wanted.target_h:g} h at {100 * wanted.share_frac:.4g} % of the starts, inverters as they are"
     work.result("storage_needed_kwh", simulated("storage_needed", words, size, "kWh", 1, note))
     stores = work.stores()
     if len(stores) == 1:
@@ -194,7 +201,7 @@ def restart_check(work: Work) -> Check:
 
 def sections(work: Work, one: Setting, found: Answers, wanted: Asked) -> None:
     """Load, production, durations and tiers as tables."""
-    work.sections += [_load(work, one), _months(one), _durations(one, found, wanted)]
+    work.sections += [_load(work, one), _months(one), _runs_on(work), _durations(one, found, wanted)]
     if found.gains:
         work.sections.append(_gains(one, found, wanted))
 
@@ -231,6 +238,31 @@ def _months(one: Setting) -> Section:
             prose += " It is a year of its own: its cloudy days do not meet the load of the same days."
     columns = ("Month", "Sun (kWh)", "Load (kWh)", "Sun less load (kWh)")
     return Section("Sun and load by month", (), prose, Table(columns, rows, "Energy of each month", 1))
+
+
+FIELDS_OF_SWEEP = ("standby_loss", "self_discharge_per_month", "power_fraction", "restart_fraction", "reserve_fraction", "operation")
+FIELDS_OF_SWEEP += ("discharge_from", "discharge_until", "discharge_limit", "charge_limit")
+
+
+def _runs_on(work: Work) -> Section:
+    """What of the site file the sweep takes beside the steps above, each with how it is known."""
+    stores = [f"storage.{one.id}.{name}" for one in work.stores() for name in FIELDS_OF_SWEEP]
+    sources = [f"source.{one.id}.{name}" for one in (*work.forming(), *work.arrays()) for name in ("array", "conversion_efficiency")]
+    islands = [f"source.{one.id}.island.{name}" for one in work.forming() for name in ("surplus", "dead_start")]
+    loads = [
+        f"{kind}.{one.id}.{name}" for kind in ("load", "evse") for one in work.standing(kind) if one.id in work.below for name in OF_LOAD
+    ]
+    wanted = (*stores, *sources, *islands, *loads, "backup.tier", "backup.start_charge_fraction", "backup.load_growth_fraction", "records.")
+    rows = tuple(
+        (key, item.text or str(item.value), item.origin)
+        for key, item in work.home.givens.items()
+        if any(key == path or key.startswith(path if path.endswith(".") else f"{path}.") for path in wanted)
+    )
+    prose = "What the site file says beside the steps above; what it leaves out stands under the assumptions."
+    return Section("What the sweep runs on", (), prose, Table(("Field", "As written", "How known"), rows, "Fields of the sweep"))
+
+
+OF_LOAD = ("outage_energy_per_day", "outage_from", "outage_until", "backup_tier", "shed_by")
 
 
 def _durations(one: Setting, found: Answers, wanted: Asked) -> Section:
