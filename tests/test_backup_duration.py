@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests import backup_homes
+from tests import backup_homes, demo_weather
 from tests.backup_homes import PLUG, home, quarter_hours, study
 from workbook_lib import editions
 from workbook_lib.errors import InputFault, MissingInput
@@ -423,6 +423,10 @@ def test_published_outages_satisfy_their_identity():
     assert (maine.saidi_min, maine.saifi, maine.caidi_min) == (1863.0, 3.314, 562.2)
     assert "IEEE" in outages.section("ME").prose
     assert len(outages.section(None).table.rows) == 10
+
+
+def test_the_weather_of_the_town_is_made_as_it_says():
+    assert demo_weather.FILE.read_text(encoding="utf-8") == demo_weather.year()
 
 
 def test_homes_without_backup_are_not_asked(tmp_path):

@@ -20,10 +20,10 @@ ROOT = Path(__file__).resolve().parent.parent
 SITES = ROOT / "example_inputs" / "sites"
 STORIES = [
     {"workbook": "service_load", **story}
-    for name in ("stories.toml", "tie_stories.toml")
+    for name in ("stories.toml", "tie_stories.toml", "backup_stories.toml")
     for story in tomllib.loads((ROOT / "tests" / "data" / name).read_text(encoding="utf-8"))["story"]
 ]
-TOLERANCE = {"VA": 0.5, "A": 0.005, "kW": 0.0005, "kWh": 0.0005, "s": 0, "count": 0, "frac": 1e-9}
+TOLERANCE = {"VA": 0.5, "A": 0.005, "kW": 0.0005, "kWh": 0.0005, "h": 0.005, "s": 0, "count": 0, "frac": 1e-9}
 """How far the library may be from the hand's answer, by unit."""
 
 STANDARD_RATINGS_A = (15, 20, 25, 30, 35, 40, 45, 50, 60, 70, 80, 90, 100, 110, 125, 150, 175, 200, 225, 250, 300, 350, 400)

@@ -146,6 +146,9 @@ def test_durations_alone_are_those_of_the_whole_also_from_full_stores_and_for_so
     whole = sweep(charge, loads, sun * 3, 0.5, one, shed, restore, horizon_h=100).duration_h
     alone = sweep(charge, loads, sun * 3, 0.5, one, shed, restore, horizon_h=100, whole=False).duration_h
     assert alone == pytest.approx(whole, abs=1e-9)
+    for light in (sun * 3, sun * 0.0, sun * 0.2):
+        found = sweep(charge, loads, light, 0.5, one, shed, restore, horizon_h=20)
+        assert np.abs(found.error_kwh).max() < 1e-9
     some = np.array([3, 77, 200, 5])
     assert sweep(charge, loads, sun * 3, 0.5, one, shed, restore, horizon_h=100, whole=False, starts=some).duration_h == pytest.approx(
         whole[some], abs=1e-9

@@ -14,6 +14,9 @@ import yaml
 
 import workbook_lib
 from workbook_lib import notebook, notebook_tools, run
+from workbook_lib.home.model import Backup, Records
+from workbook_lib.home.model_equipment import Load, Storage
+from workbook_lib.home.shapes import shapes
 from workbook_lib.sheet import Sheet, Verdict
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -161,7 +164,9 @@ def test_the_home_of_the_readme_gives_the_verdict_that_it_says(tmp_path):
     site, town = tmp_path / "my-home.toml", tmp_path / "my-town.toml"
     site.write_text(example("site file"), encoding="utf-8")
     stated = run.study(site, out=tmp_path / "stated", results_only=True)
-    assert [open_checks(sheet) for sheet in stated.sheets] == [{"edition-adopted": "judgement"}] * len(stated.sheets)
+    asked = [sheet for sheet in stated.sheets if str(sheet.verdict) != "not applicable"]
+    assert [sheet.workbook for sheet in stated.sheets if sheet not in asked] == ["backup_duration"], "nothing is backed up"
+    assert [open_checks(sheet) for sheet in asked] == [{"edition-adopted": "judgement"}] * len(asked)
     town.write_text(example("jurisdiction file"), encoding="utf-8")
     swapped, count = re.subn(r"(?m)^edition = .*$", 'jurisdiction = "my-town"\npermit_date = 2026-03-02', site.read_text(encoding="utf-8"))
     assert count == 1
@@ -193,6 +198,17 @@ def test_the_source_of_the_readme_ties_into_its_home(tmp_path):
     assert set(left) <= {"edition-adopted", "field-verified", "interrupting:meter"}, left
     assert str(sheet.check("bus:main").verdict) == "pass"
     assert sheet.check("bus-120:main").required.value == 230
+
+
+def test_the_backup_of_the_readme_is_of_fields_that_there_are():
+    known = {name: set(shapes(model)) for name, model in (("storage", Storage), ("backup", Backup), ("records", Records))}
+    part = tomllib.loads(example("backup"))
+    assert set(part) == set(known)
+    assert [name for name, table in part.items() for key in (table[0] if name == "storage" else table) if key not in known[name]] == []
+    said = README[README.index("### With backup") : README.index("What is needed and left out")]
+    fields = set(re.findall(r"`(outage_\w+|backup_tier|locked_rotor_current|soft_start_current|running_power)`", said))
+    assert fields <= set(shapes(Load))
+    assert len(fields) == 7
 
 
 def test_the_notebook_of_the_readme_runs_beside_the_home(tmp_path):

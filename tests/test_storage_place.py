@@ -331,7 +331,9 @@ def test_no_emergency_shutdown_in_2017():
 
 # a whole home
 
-PLAIN = 'location = "exterior-wall"\nstatus = "added"\n'
+SITE = (Path(__file__).resolve().parent.parent / "example_inputs" / "sites" / f"{ARRAY}.toml").read_text(encoding="utf-8")
+PLAIN = SITE[SITE.index('location = "exterior-wall"') : SITE.index("[backup]\n")]
+"""Place of the example's storage, and its shutdown: put elsewhere here."""
 SAFE = 'distance_between = "3 ft"\ndistance_to_openings = "3 ft"\nvehicle_path = false\ndetection = true\nintegral_disconnect = true\n'
 OFF = '[[disconnect]]\nid = "stop"\nrole = "storage-shutdown"\nconnected_to = "battery-feeder"\nplace = "outside"\n\n'
 TOWN = "tansy-hollow.toml"
@@ -352,7 +354,7 @@ def sited(
     """The example home with its storage put elsewhere; `town` is the residential code of its jurisdiction, empty for none."""
     where = f'location = "{spot}"\n' if spot else ""
     texts = [
-        (PLAIN, f'{where}{rest}status = "added"\n\n{others}'),
+        (PLAIN, f'{where}{rest}status = "added"\n\n{others}\n'),
         ('count = 1\nenergy = { value = "13.5 kWh", from = "data-sheet" }', f'count = {count}\nenergy = "{energy}"'),
     ]
     if code is not None:

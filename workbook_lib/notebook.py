@@ -99,7 +99,8 @@ class Study:
     def assumptions(self) -> Shown:
         """What was taken without being given, and where the verdict turns on it."""
         try:
-            turning = turning_values(self.home, self._edition, self._workbook.study, self.sheet)
+            quick = getattr(self._workbook, "verdict_study", self._workbook.study)
+            turning = turning_values(self.home, self._edition, quick, self.sheet)
         except WorkbookError as error:
             turning = _not_computed("Assumed values", error)
         return _shown(content.assumptions(self.sheet, turning))

@@ -45,7 +45,7 @@ def _block(block: Block) -> list[str]:
         case Band(word=word, text=text):
             return _wrap(f"*** {word.upper()} *** {rich(text)}")
         case Pairs(rows=rows):
-            width = max(len(label) for label, _ in rows)
+            width = max((len(label) for label, _ in rows), default=0)
             return [f"{label:<{width}}  {value}" for label, value in rows]
         case Grid():
             return _grid(block)

@@ -216,7 +216,7 @@ def _sweep(
             at = (start + done) % n
             state = kind - 1
             fills = kind != 0 and known[state, at] == 0
-            if kind != 0 and not fills and done + known[state, at] <= steps:
+            if kind != 0 and not fills and kinds[state, at] != 0 and done + known[state, at] <= steps:
                 if sums[0] < 0.0 and held[state, at, 0] >= 0.0:
                     sums[0] = done * hours + held[state, at, 0]
                 for place in range(1, 4 + tiers):
