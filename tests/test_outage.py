@@ -259,6 +259,8 @@ def test_the_year_of_each_operation():
     timed = baseline(load, sun, 1.0, one, "time-of-use", 0.2, window)
     assert timed[18] == pytest.approx(10.0)
     assert timed[20] == pytest.approx(10.0 - 2 / 0.9)
+    bought = baseline(load, np.zeros(n), 1.0, store(10.0, charge_kw=1.0, discharge_kw=2.0), "time-of-use", 0.2, window, from_grid=True)
+    assert (bought[18], bought[20], bought[21]) == pytest.approx((10.0, 8.0, 9.0)), "charged at 1 kW outside the window"
     with pytest.raises(CalculationFault, match="unknown operation"):
         baseline(load, sun, 1.0, one, "by-hand", 0.2)
 

@@ -14,6 +14,8 @@ from workbook_lib import run
 HOMES = ("bungalow-100a", "all-electric-200a", "unfinished-survey-200a", "control-limited-100a")
 TIED = ("array-and-storage-200a", "supply-tap-100a", "cascade-200a")
 """Homes whose sheet of backfeed and tap is looked at."""
+BACKED = ("backup-panel-200a", "whole-home-backup-200a")
+"""Homes whose sheet of backup duration is looked at."""
 
 
 @pytest.fixture(scope="module")
@@ -29,4 +31,5 @@ def studies(browser: str, tmp_path_factory: pytest.TempPathFactory) -> dict[str,
     top = tmp_path_factory.mktemp("printed")
     sites = ROOT / "example_inputs" / "sites"
     made = {name: run.study(sites / f"{name}.toml", out=top / name, pdf=True).folder for name in HOMES}
-    return made | {name: run.study(sites / f"{name}.toml", out=top / name, only=["backfeed_and_tap"]).folder for name in TIED}
+    made |= {name: run.study(sites / f"{name}.toml", out=top / name, only=["backfeed_and_tap"]).folder for name in TIED}
+    return made | {name: run.study(sites / f"{name}.toml", out=top / name, only=["backup_duration"]).folder for name in BACKED}

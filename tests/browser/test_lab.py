@@ -20,7 +20,7 @@ from workbook_lib import notebook_tools
 pytestmark = pytest.mark.browser
 
 START_S, RUN_S = 60, 90
-NOTEBOOKS = ("service_load.ipynb", "backfeed_and_tap.ipynb")
+NOTEBOOKS = ("service_load.ipynb", "backfeed_and_tap.ipynb", "backup_duration.ipynb")
 SHOWN = "window.jupyterapp.shell.currentWidget.node.innerText"
 
 
@@ -139,7 +139,7 @@ def test_a_fault_in_the_site_file_is_a_list_and_no_traceback(lab, chrome: Chrome
 
 
 def test_the_backfeed_sheet_is_live_in_jupyterlab_with_its_diagrams(lab, chrome: Chrome, tmp_path):
-    opened(lab.replace(*NOTEBOOKS).replace("/lab/tree/", "/lab/workspaces/tied/tree/"), chrome)
+    opened(lab.replace(*NOTEBOOKS[:2]).replace("/lab/tree/", "/lab/workspaces/tied/tree/"), chrome)
     set_parameters(chrome, parameters("cascade-200a.toml", "{}"))
     run_all(chrome)
     chrome.until(lambda: "every source breaker at the bottom end" in said(chrome), "what would let the bus pass is on the screen")
@@ -161,3 +161,15 @@ def test_the_backfeed_sheet_is_live_in_jupyterlab_with_its_diagrams(lab, chrome:
     run_all(chrome)
     answer = "JUDGEMENT Were the ratings that this verdict rests on read from the equipment? A person has to decide."
     chrome.until(lambda: answer in said(chrome), "at the other end the bus passes; its position is only stated")
+
+
+def test_the_backup_sheet_is_live_in_jupyterlab_and_a_longer_wish_changes_its_verdict(lab, chrome: Chrome):
+    opened(lab.replace(NOTEBOOKS[0], NOTEBOOKS[2]).replace("/lab/tree/", "/lab/workspaces/backed/tree/"), chrome)
+    set_parameters(chrome, parameters("whole-home-backup-200a.toml", "{}"))
+    run_all(chrome)
+    chrome.until(lambda: "94.2 % of 8,760 starts reach it" in said(chrome) or "PASS" in said(chrome), "a day is reached")
+    set_parameters(chrome, parameters("whole-home-backup-200a.toml", '{"backup.target": "72 h"}'))
+    run_all(chrome)
+    chrome.until(lambda: "values overridden: backup.target = 72 h" in said(chrome), "the wish is said")
+    chrome.until(lambda: "FAIL" in said(chrome), "three days are not reached")
+    assert "Traceback" not in said(chrome)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.browser.chrome import Chrome
-from tests.browser.conftest import HOMES, TIED
+from tests.browser.conftest import BACKED, HOMES, TIED
 from workbook_lib.errors import MachineryFault
 from workbook_lib.render import pdf
 from workbook_lib.workbooks import REGISTRY
@@ -72,8 +72,8 @@ class Words(HTMLParser):
             self.cells[-1] += data
 
 
-TIE = "backfeed_and_tap.html"
-LOOKED_AT = [*((name, page) for name in HOMES for page in PAGES), *((name, TIE) for name in TIED)]
+TIE, BACKUP = "backfeed_and_tap.html", "backup_duration.html"
+LOOKED_AT = [*((name, page) for name in HOMES for page in PAGES), *((name, TIE) for name in TIED), *((name, BACKUP) for name in BACKED)]
 
 
 @pytest.mark.parametrize("width_px", [1280, 375])
@@ -121,10 +121,10 @@ def test_every_link_leads_somewhere_and_a_reader_gets_from_the_verdict_to_a_name
     assert any(target.startswith("#input-") for target in seen)
 
 
-@pytest.mark.parametrize("name", TIED)
-def test_every_link_of_a_backfeed_sheet_leads_somewhere(name, chrome: Chrome, studies):
-    chrome.open((studies[name] / TIE).as_uri())
-    assert chrome.ask("document.querySelectorAll(\"a[href^='#']\").length") > 200
+@pytest.mark.parametrize("name,page", [*((name, TIE) for name in TIED), *((name, BACKUP) for name in BACKED)])
+def test_every_link_of_a_sheet_with_drawings_leads_somewhere(name, page, chrome: Chrome, studies):
+    chrome.open((studies[name] / page).as_uri())
+    assert chrome.ask("document.querySelectorAll(\"a[href^='#']\").length") > 150
     assert chrome.ask(LOST_LINKS) == []
 
 
@@ -135,7 +135,7 @@ def test_a_link_jumps_and_marks_its_target(chrome: Chrome, studies):
     assert chrome.ask("getComputedStyle(document.querySelector(':target')).outlineStyle") == "solid"
 
 
-PRINTED = [*((name, "service_load.html") for name in HOMES), ("cascade-200a", TIE)]
+PRINTED = [*((name, "service_load.html") for name in HOMES), ("cascade-200a", TIE), ("whole-home-backup-200a", BACKUP)]
 
 
 @pytest.mark.parametrize("paper", POINTS)
@@ -186,10 +186,26 @@ def test_the_words_of_a_drawing_stay_inside_it_apart_and_legible(name, width_px,
         assert one["least"] >= 9
 
 
-@pytest.mark.parametrize("name", HOMES)
-def test_no_word_is_printed_outside_the_margins(name, studies, tmp_path):
+@pytest.mark.parametrize("name", BACKED)
+@pytest.mark.parametrize("width_px", [1280, 375])
+def test_the_words_of_a_backup_figure_stay_inside_it_and_apart(name, width_px, chrome: Chrome, studies):
+    chrome.open((studies[name] / BACKUP).as_uri(), width_px)
+    found = chrome.ask(DRAWN)
+    assert [one["title"] for one in found][:3] == [
+        "How many starts are still served",
+        "Hours that 90 % of the starts reach, by month and hour",
+        next(one["title"] for one in found if one["title"].startswith("The worst start")),
+    ]
+    assert len(found) == 5
+    for one in found:
+        assert (one["out"], one["over"]) == ([], []), one["title"]
+        assert one["least"] >= 9
+
+
+@pytest.mark.parametrize("name,sheet", [*((name, "service_load.html") for name in HOMES), *((name, BACKUP) for name in BACKED)])
+def test_no_word_is_printed_outside_the_margins(name, sheet, studies, tmp_path):
     printed = tmp_path / "sheet.pdf"
-    pdf.to_pdf(studies[name] / "service_load.html", printed, "a4")
+    pdf.to_pdf(studies[name] / sheet, printed, "a4")
     listed = subprocess.run(["pdftotext", "-bbox", str(printed), "-"], capture_output=True, text=True, check=True).stdout
     words = [tuple(map(float, found)) for found in re.findall(r'<word xMin="([\d.-]+)" yMin="[\d.-]+" xMax="([\d.-]+)"', listed)]
     assert len(words) > 1000

@@ -337,6 +337,24 @@ class Count(Leaf):
 
 
 @dataclass(frozen=True)
+class Months(Leaf):
+    """A list of months by their numbers; the Input holds a tuple."""
+
+    def accepted(self) -> str:
+        return "a list of months, each a whole number from 1 to 12, once"
+
+    def example(self) -> str:
+        return "[6, 7, 8, 9]"
+
+    def parse(self, raw: Raw) -> tuple[tuple[float, ...], str]:
+        given = raw.value
+        sound = isinstance(given, list) and all(isinstance(one, int) and not isinstance(one, bool) and 1 <= one <= 12 for one in given)
+        if not sound or not given or len(set(given)) < len(given):
+            raise self.refuse(raw, "not a list of months")
+        return tuple(float(one) for one in given), "count"
+
+
+@dataclass(frozen=True)
 class Day(Leaf):
     """A date; the model holds it as a date."""
 

@@ -20,6 +20,7 @@ from workbook_lib.home.fields import (
     Fraction,
     Fractions,
     Id,
+    Months,
     Number,
     Numbers,
     Reference,
@@ -107,6 +108,7 @@ class Conductor(Record):
 
 OutageFrom = Annotated[Given, Clock("runs from, in an outage")]
 OutageUntil = Annotated[Given, Clock("runs until, in an outage")]
+OutageMonths = Annotated[Given, Months("months in which it runs, in an outage")]
 
 
 class Load(Record):
@@ -136,6 +138,7 @@ class Load(Record):
     outage_energy_per_day: Annotated[Given, Number("energy a day in an outage", "energy", Limit(at_least=0, at_most=500))] = None
     outage_from: OutageFrom = None
     outage_until: OutageUntil = None
+    outage_months: OutageMonths = None
     backup_tier: Annotated[Given, Count("backup tier (1 is kept longest)", Limit(at_least=1, at_most=9))] = None
     shed_by: Annotated[str | None, Reference("control that sheds it")] = None
 
@@ -170,6 +173,7 @@ class Evse(Record):
     outage_energy_per_day: Annotated[Given, Number("energy a day in an outage", "energy", Limit(at_least=0, at_most=500))] = None
     outage_from: OutageFrom = None
     outage_until: OutageUntil = None
+    outage_months: OutageMonths = None
     backup_tier: Annotated[Given, Count("backup tier (1 is kept longest)", Limit(at_least=1, at_most=9))] = None
     shed_by: Annotated[str | None, Reference("control that sheds it")] = None
     listed_to: ListedTo = ()

@@ -101,15 +101,39 @@ def usable_energy(item, stored: Step, efficiency: Quantity) -> Step:
     return Step(f"storage.{item.id}.usable", "E_use", f"usable energy of {item.id} at the loads", formula, uses, value, "kWh", decimals=2)
 
 
-def hours_at(energy: Quantity, load: Input) -> Step:
-    """Time that an energy lasts at a constant load. Parameters: [kWh], [kW]. Returns: [h]. Source: division."""
+def hours_at(energy: Quantity, load: Input, standby: Quantity | None = None, efficiency: Quantity | None = None) -> Step:
+    """Time that an energy lasts at a constant load, with what the store draws for itself.
+
+    Parameters: energy at the loads [kWh], load [kW], standby of all units [W], efficiency of discharging [-]. Returns: [h].
+    Source: division; the standby loss is drawn from the store and never passes its way out.
+    """
+    uses: dict[str, Quantity] = {"energy": energy, "load": load}
+    formula, power = "energy / load", load.value
+    if standby is not None and efficiency is not None and standby.value:
+        uses |= {"standby": standby, "efficiency": efficiency}
+        formula, power = "energy / (load + standby / 1000 * efficiency)", power + standby.value / 1000.0 * efficiency.value
     return Step(
         "backup.hours_at_average",
         "t",
-        "time at the average load, without sun or standby loss",
-        "energy / load",
-        {"energy": energy, "load": load},
-        energy.value / load.value,
+        "time at the average load from a full store, without sun",
+        formula,
+        uses,
+        energy.value / power,
         "h",
         decimals=1,
+    )
+
+
+def from_charge(hours: Quantity, charge: Quantity, stop: Quantity | None) -> Step:
+    """Time that is left of it from a lower charge.
+
+    Parameters: time from full [h], charge, stop of what it holds [-]. Returns: [h]. Source: ratio of what is above the stop.
+    """
+    uses: dict[str, Quantity] = {"full": hours, "charge": charge}
+    formula, value = "full * charge", hours.value * charge.value
+    if stop is not None and stop.value:
+        uses["stop"] = stop
+        formula, value = "full * max(0, charge - stop) / (1 - stop)", hours.value * max(0.0, charge.value - stop.value) / (1.0 - stop.value)
+    return Step(
+        "backup.hours_from_least", "t", "the same from the least charge that a start may have", formula, uses, value, "h", decimals=1
     )

@@ -60,6 +60,15 @@ def store_power(item, name: str, meaning: str) -> Step | None:
     return Step(f"storage.{item.id}.{name}", "P_st", f"{meaning} of {item.id}", formula, uses, value, "W")
 
 
+def all_stores(item, given: Quantity) -> Quantity:
+    """A figure of one store for all like ones, as it is for one. Parameters: of one [W], count [count]. Returns: [W]. Source: count."""
+    if item.count.value == 1:
+        return given
+    uses = {"count": item.count, "each": given}
+    meaning = f"{given.meaning}, all units of {item.id}"
+    return Step(f"storage.{item.id}.all_standby", "P", meaning, "count * each", uses, item.count.value * given.value, "W", decimals=1)
+
+
 def lesser(key: str, meaning: str, parts: Sequence[Quantity]) -> Quantity:
     """The least of some limits; a single one as it is. Parameters: [W]. Returns: [W]. Source: the lesser governs."""
     if len(parts) == 1:

@@ -12,7 +12,7 @@ OPERATIONS = ("hold-full", "self-consumption", "time-of-use")
 
 
 @numba.njit(cache=True, nogil=True)
-def _year(x, load, sun, hours, capacity, eta_c, eta_d, charge_kw, discharge_kw, least, may_discharge, charge):
+def _year(x, load, sun, hours, capacity, eta_c, eta_d, charge_kw, discharge_kw, least, may_discharge, from_grid, charge):
     """Charge at the beginning of each interval [kWh]; returns that after the last."""
     for at in range(load.shape[0]):
         charge[at] = x
@@ -20,6 +20,10 @@ def _year(x, load, sun, hours, capacity, eta_c, eta_d, charge_kw, discharge_kw, 
         net = load[at] - sun[at]
         if net < 0.0:
             x += min(min(-net, charge_kw[place]) * eta_c * hours, capacity - x)
+            if x >= capacity - SNAP_KWH:
+                x = capacity
+        elif from_grid and not may_discharge[at]:
+            x += min(charge_kw[place] * eta_c * hours, capacity - x)
             if x >= capacity - SNAP_KWH:
                 x = capacity
         elif may_discharge[at] and x > least:
@@ -35,11 +39,13 @@ def baseline(
     operation: str,
     reserve_frac: float,
     window: np.ndarray | None = None,
+    from_grid: bool = False,
 ) -> np.ndarray:
     """Charge of a store at the beginning of every interval of a year with the grid on.
 
     `hold-full` keeps it full; `self-consumption` charges from surplus sun and covers load down to the reserve; `time-of-use` does so
-    in the window alone. The year begins with the charge with which it ends. The grid carries standby and leakage.
+    in the window alone, and with `from_grid` charges at its power outside it, whatever the sun does. The year begins with the charge
+    with which it ends. The grid carries standby and leakage.
     Parameters: load_kw, sun_kw shape (n,) [kW], step_h [h], reserve_frac of the capacity [-], window shape (n,) true where it may
     discharge. Returns: shape (n,) [kWh]. Errors: CalculationFault for an unknown operation. Source: energy balance.
     """
@@ -55,7 +61,7 @@ def baseline(
         before = x
         x = _year(
             before, load, sun, step_h, store.capacity_kwh, store.charge_efficiency, store.discharge_efficiency, store.charge_kw,
-            store.discharge_kw, reserve_frac * store.capacity_kwh, allowed, charge,
+            store.discharge_kw, reserve_frac * store.capacity_kwh, allowed, from_grid, charge,
         )  # fmt: skip
         if abs(x - before) < SNAP_KWH:
             break

@@ -31,6 +31,7 @@ class Setting:
     operation: str
     reserve_frac: float
     window: tuple[float, float] | None
+    from_grid: bool
     shed: tuple[float, ...]
     restore: tuple[float, ...]
 
@@ -48,7 +49,7 @@ class Setting:
             return np.full(n, store.capacity_kwh)
         allowed = None if self.window is None else steps.window(self.profile.steps, *self.window) > 0.5
         home, sun = self.profile.home_kw, self.sun.home_kw
-        return baseline(home, sun, self.profile.steps.step_h, store, self.operation, self.reserve_frac, allowed)
+        return baseline(home, sun, self.profile.steps.step_h, store, self.operation, self.reserve_frac, allowed, self.from_grid)
 
     def durations(self, store, horizon_h: float, *, tiers: int | None = None, sunless: bool = False, starts=None):
         """Duration of each start [h], or of those named; of the first tiers alone or without sun where that is asked."""
@@ -87,7 +88,7 @@ def setting(work: Work, profile: Profile, sun: Sun, chain: Chain) -> Setting:
     """What the sweep runs on, with how the store is operated. Errors: MissingInput."""
     backup = work.site.backup
     shed, restore = _levels(work, profile)
-    base = {"profile": profile, "sun": sun, "chain": chain, "shed": shed, "restore": restore}
+    base = {"profile": profile, "sun": sun, "chain": chain, "shed": shed, "restore": restore, "from_grid": False}
     if backup.start_charge_fraction is not None:
         return Setting(start_frac=backup.start_charge_fraction.value, operation="", reserve_frac=0.0, window=None, **base)
     stores = work.stores()
@@ -111,7 +112,10 @@ def setting(work: Work, profile: Profile, sun: Sun, chain: Chain) -> Setting:
     if lacking:
         raise MissingInput(lacking, f"a store operated by {way} is as full as the home with the grid on leaves it")
     reserve = max(one.reserve_fraction.value for one in stores)
-    window = (stores[0].discharge_from.value, stores[0].discharge_until.value) if way == "time-of-use" else None
+    window = None
+    if way == "time-of-use":
+        window = (stores[0].discharge_from.value, stores[0].discharge_until.value)
+        base["from_grid"] = all(text(source.charges_from) == "utility" for source in work.forming())
     return Setting(start_frac=None, operation=way, reserve_frac=reserve, window=window, **base)
 
 
@@ -144,6 +148,11 @@ def answers(one: Setting, target_h: float | None, share: float | None, *, whole:
     return _KNOWN[key]
 
 
+def forget() -> None:
+    """Drop every sweep that is remembered."""
+    _KNOWN.clear()
+
+
 def _key(one: Setting, target_h: float | None, share: float | None, whole: bool) -> bytes:
     import numpy as np
 
@@ -151,7 +160,7 @@ def _key(one: Setting, target_h: float | None, share: float | None, whole: bool)
     for array in (one.profile.loads_kw, one.sun.island_kw, one.sun.home_kw, one.profile.home_kw):
         digest.update(b"-" if array is None else np.ascontiguousarray(array).tobytes())
     store = one.chain.engine()
-    plain = (one.start_frac, one.operation, one.reserve_frac, one.window, one.shed, one.restore, target_h, share, whole)
+    plain = (one.start_frac, one.operation, one.reserve_frac, one.window, one.from_grid, one.shed, one.restore, target_h, share, whole)
     times = (one.profile.steps.step_s, one.profile.tiers, one.chain.nameplate)
     for array in (store.packed(), store.charge_kw, store.discharge_kw, repr((plain, times)).encode()):
         digest.update(array if isinstance(array, bytes) else array.tobytes())
@@ -180,7 +189,7 @@ def _answers(one: Setting, target_h: float | None, share: float | None, whole: b
         gains,
         start,
         float(np.abs(full.error_kwh).max()),
-        _needed(one, target_h, share) if target_h is not None and share is not None else None,
+        storage_needed(one, target_h, share) if target_h is not None and share is not None else None,
     )
 
 
@@ -189,8 +198,8 @@ def _whole_steps(hours: float, step_h: float) -> float:
     return math.ceil(hours / step_h - 1e-9) * step_h
 
 
-def _needed(one: Setting, target_h: float, share: float) -> tuple[float, bool] | None:
-    """Nameplate that keeps the target for the share of the starts [kWh]; powers as they are."""
+def storage_needed(one: Setting, target_h: float, share: float) -> tuple[float, bool] | None:
+    """Nameplate that keeps the target for the share of the starts [kWh], powers as they are, and whether more always does."""
     from workbook_lib.simulate import answers as found
 
     nameplate, horizon = one.chain.nameplate, _whole_steps(target_h, one.profile.steps.step_h)

@@ -73,6 +73,7 @@ def _island(work: Work, whole: bool) -> None:
         return
     backup_power.permission(work)
     backup_power.legs_and_neutral(work)
+    backup_motors.running(work)
     backup_motors.motors(work)
     backup_power.devices(work)
     _duration(work, whole)
@@ -146,11 +147,24 @@ def _verified(work: Work) -> Check:
     for item in work.standing("storage"):
         if item.status != "added":
             fields.append((f"storage.{item.id}.energy", item.energy))
-    return common.field_verified(fields, "inverters and stores that stand already, where there are any,")
+    if not fields:
+        key, asked = "field-verified", "were the ratings that this verdict rests on read from the equipment?"
+        return Check(key, asked, Verdict.NOT_APPLICABLE, note="inverters and stores are new: their ratings are those of data sheets")
+    return common.field_verified(fields, "inverters and stores that stand already")
 
 
 ORDER = (
-    *("backup-capacity", "backup-target", "motor-start", "motor-start-dip", "backup-leg", "backup-neutral", "island-120v"),
+    *(
+        "backup-capacity",
+        "backup-target",
+        "record-generation",
+        "motor-start",
+        "motor-start-dip",
+        "backup-running",
+        "backup-leg",
+        "backup-neutral",
+        "island-120v",
+    ),
     *("islanding-device", "generation-curtailment", "restart-charge", "backup-restart", "storage-unit", "storage-location"),
     *("storage-spacing", "storage-vehicles", "storage-detection", "storage-listing", "storage-disconnect", "emergency-shutdown"),
     *("field-verified", "edition-adopted", "independent-check"),

@@ -11,8 +11,9 @@ from workbook_lib.workbooks.backup_power import ONE_LEG_V, limit_of, load_of
 from workbook_lib.workbooks.backup_work import Work
 from workbook_lib.workbooks.prepare import leg_of, nominal_voltage
 
-MOTORS = ("well-pump", "pool-pump", "air-conditioner", "room-air-conditioner", "heat-pump", "motor")
-"""Kinds of load that start a motor, whether or not the file says how."""
+MOTORS = ("well-pump", "pool-pump", "air-conditioner", "room-air-conditioner", "heat-pump", "motor", "disposer", "hvac-fan")
+"""Kinds of load that start a motor, whether or not the file says how. Motors inside other appliances are not looked at."""
+RUNNING = "does the island carry all that runs at once on leg {leg}?"
 LEGS = ("A", "B")
 TOGETHER = "does the island start the motors that are asked to start at once?"
 
@@ -29,13 +30,54 @@ def motors(work: Work) -> None:
     if work.site.backup.start_together:
         work.guarded("motor-start:together", TOGETHER, lambda: _together(work, steps))
     if rows:
-        columns = ("Motor", "Starts at (A)", "Beside it (A)", "Together (A)", "Peak of the island (A)", "For (s)")
+        columns = ("Motor", "Starts at (A)", "Takes (s)", "Beside it (A)", "Together (A)", "Peak of the island (A)", "For (s)")
         prose = (
             "Each motor by itself beside what else may run; several start together only where the site file asks for it. After an outage "
             "all of them may: a control that lets them come back one after another is common practice."
         )
         table = Table(columns, tuple(rows), "Motor starts against the surge rating", 1)
         work.sections.append(Section("Motor start", tuple(steps), prose, table))
+
+
+def running(work: Work) -> None:
+    """Checks `backup-running:LEG`: running power of everything that no credited control sheds, on each leg of the island."""
+    things = [one for one in work.loads() if one.id not in work.shed]
+    chargers = _chargers(work)
+    if not things and not chargers:
+        return
+    steps: list[Step] = []
+    for leg in LEGS:
+        key = f"backup-running:{leg}"
+        work.guarded(key, RUNNING.format(leg=leg), lambda leg=leg, key=key: _runs(work, things, chargers, leg, key, steps))
+    prose = (
+        "Everything that is backed up and that no credited control sheds, running at once by its running power, else its nameplate. "
+        "Lighting and receptacles beside the loads of the site file are not in it. Above the limit somebody, or a control, must keep "
+        "loads apart: the inverter would stop."
+    )
+    work.sections.append(Section("Running at once", tuple(steps), prose))
+
+
+def _runs(work: Work, things, chargers, leg: str, key: str, steps: list[Step]) -> Check:
+    meaning = "running at once"
+    step = _running(work, things, chargers, (leg,), f"backup.running.{leg}", meaning)
+    steps.append(step)
+    limit = limit_of(work, "leg_current", "current of one leg")
+    check = compare(key, RUNNING.format(leg=leg), limit, ">=", step)
+    if check.verdict is Verdict.PASS:
+        return replace(check, note="all of it at once")
+    closes = "a credited control that keeps loads apart, or an instruction that whoever is there follows"
+    note = "not all of it may run at once; the sweep does not see it where its steps are longer than a cycle of a load"
+    return replace(check, verdict=Verdict.JUDGEMENT, note=note, closes=closes, decides="the engineer")
+
+
+def _power(work: Work, thing) -> Quantity:
+    """Running power of a load [W], its nameplate [VA] where none is stated. Errors: MissingInput."""
+    if thing.running_power is not None:
+        return thing.running_power
+    item = next((one for one in work.items if one.id == thing.id), None)
+    if item is None:
+        raise MissingInput([f"load.{thing.id}.running_power"])
+    return item.va
 
 
 def _start(work: Work, load, steps: list[Step], rows: list) -> Check:
@@ -45,17 +87,33 @@ def _start(work: Work, load, steps: list[Step], rows: list) -> Check:
     other, words = _beside(work, load)
     check, both = motor_start.start_check(load.id, start, other, peak, words)
     steps += [one for one in (start, other, both) if isinstance(one, Step)]
+    check = _with_general(work, check, both)
     work.starts.append((load.id, start, other, peak))
     _dip(work, load, start, volts, steps)
     seconds = [one.island.peak_duration for one in work.forming() if one.island is not None and one.island.peak_duration is not None]
     least = min((one.value for one in seconds), default=None)
-    rows.append((load.id, start.value, other.value, both.value, peak.value, least if least is not None else "not given"))
+    takes = load.start_time.value if load.start_time is not None else "not given"
+    rows.append((load.id, start.value, takes, other.value, both.value, peak.value, least if least is not None else "not given"))
     if check.verdict is Verdict.PASS and load.start_time is not None and least is not None and load.start_time.value > least:
         note = f"{words}; it takes {load.start_time.value:g} s to start, the peak lasts {least:g} s"
         return replace(check, verdict=Verdict.FAIL, note=note)
     if check.verdict is Verdict.PASS and (load.start_time is None or least is None):
         return replace(check, note=f"{words}; its starting time against the seconds of the peak is not compared: one of them is not given")
     return check
+
+
+def _with_general(work: Work, check: Check, both: Step) -> Check:
+    """A judgement where a start that passes would not beside the lighting and receptacles that the island is calculated with."""
+    general = work.general
+    if check.verdict is not Verdict.PASS or general is None or not general.value or "running power" not in check.note:
+        return check
+    more = general.value / nominal_voltage(work.edition).value
+    most = both.value + more
+    words = f"{check.note}; with the {more:.1f} A of lighting and receptacles on each leg that the island is calculated with {most:.1f} A"
+    if check.provided.value >= most:
+        return replace(check, note=words)
+    closes = "the running power of what is on those circuits in an outage, as loads of the site file, or a soft starter"
+    return replace(check, verdict=Verdict.JUDGEMENT, note=words, closes=closes, decides="the engineer")
 
 
 def _legs(work: Work, thing) -> tuple[str, ...]:
@@ -70,8 +128,8 @@ def _running(work: Work, others, chargers, legs: tuple[str, ...], key: str, mean
     volts = nominal_voltage(work.edition)
     found = []
     for leg in legs:
-        line = (*(one.running_power for one in others if _across(one)), *(one.unit_va for one in chargers))
-        single = tuple(one.running_power for one in others if not _across(one) and leg in _legs(work, one))
+        line = (*(_power(work, one) for one in others if _across(one)), *(one.unit_va for one in chargers))
+        single = tuple(_power(work, one) for one in others if not _across(one) and leg in _legs(work, one))
         own = tuple(start for thing, start in starts if leg in _legs(work, thing))
         uses: dict[str, Quantity | tuple[Quantity, ...]] = {"voltage": volts} if line or single else {}
         terms, value = [], 0.0

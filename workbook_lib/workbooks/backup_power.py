@@ -179,7 +179,7 @@ def _control(work: Work) -> None:
         if text(limit.way) == "island" and limit.setting is not None and (limit.at == work.device or limit.at in work.below)
     ]
     if not found:
-        work.why = "no control limits the load of the island"
+        work.why = "no control is stated that limits the current of the island"
         return
     control, setting = min(found, key=lambda pair: pair[1].value)
     if not may_hold(control):
@@ -206,12 +206,13 @@ def legs_and_neutral(work: Work) -> None:
     except MissingInput as lack:
         work.checks.append(needs_input("backup-leg:A", _leg_question("A"), lack.fields, note=str(lack)))
         return
+    work.general = result.demand.get("lighting")
     answer = legs.leg_answer(scope.items, result, work.edition)
     work.sections.append(Section("Legs and neutral of the island, on the standard method", tuple(answer.steps)))
     for leg, step in answer.currents.items():
         work.result(f"backup_load_a:{leg}", step)
         work.guarded(
-            f"backup-leg:{leg}", _leg_question(leg), lambda leg=leg, step=step: _leg(work, leg, step, answer, counts=not by_largest)
+            f"backup-leg:{leg}", _leg_question(leg), lambda leg=leg, step=step: _leg(work, leg, step, answer, scope, counts=not by_largest)
         )
     work.result("backup_neutral_a", answer.neutral_a)
     neutral = "does the island's neutral carry the unbalance?"
@@ -234,18 +235,33 @@ def limit_of(work: Work, name: str, meaning: str) -> Quantity:
     return summed(f"island.{name}", f"{meaning} of all inverters", parts)
 
 
-def _leg(work: Work, leg: str, step: Step, answer, *, counts: bool) -> Check:
+def _leg(work: Work, leg: str, step: Step, answer, scope, *, counts: bool) -> Check:
     limit = limit_of(work, "leg_current", "current of one leg")
     note = "calculated load on the leg" if counts else BESIDE
     check = compare(f"backup-leg:{leg}", _leg_question(leg), limit, ">=", step, note=note, counts=counts)
     if not answer.unplaced:
-        return check
+        return _odd_circuit(work, check, scope, limit)
     robust = limit.value >= answer.worst.value
     words = f"the leg of {', '.join(answer.unplaced)} is not known; {answer.worst.value:.1f} A on one leg at worst"
     if robust or check.verdict is Verdict.FAIL:
         return replace(check, note=f"{note}; {words}")
     closes = "the leg of each 120 V load, read at the panel"
     return replace(check, verdict=Verdict.JUDGEMENT, note=f"{note}; {words}", closes=closes, decides="the engineer on site")
+
+
+def _odd_circuit(work: Work, check: Check, scope, limit: Quantity) -> Check:
+    """A judgement where the odd circuit of a panel, spread over both legs in the calculation, would not fit on this one."""
+    circuits = sum(one.value for one in (scope.small_appliance, scope.laundry) if one is not None)
+    if scope.whole or circuits % 2 == 0:
+        return check
+    circuit = work.edition.value("small_appliance_circuit_va")
+    more = 0.5 * circuit.value / (nominal_voltage(work.edition).value / 2.0)
+    most = check.required.value + more
+    words = f"{check.note}; with the odd one of its small-appliance and laundry circuits on this leg {most:.1f} A"
+    if check.verdict is not Verdict.PASS or limit.value >= most:
+        return replace(check, note=words)
+    closes = "the leg of the small-appliance and laundry circuits, read at the panel"
+    return replace(check, verdict=Verdict.JUDGEMENT, note=words, closes=closes, decides="the engineer on site")
 
 
 def _neutral(work: Work, current: Step, *, counts: bool) -> Check:

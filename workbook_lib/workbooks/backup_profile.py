@@ -12,11 +12,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from workbook_lib.errors import CalculationFault, Fault, InputFault, MissingInput
-from workbook_lib.sheet import Assumption
+from workbook_lib.sheet import Assumption, Check, Verdict
 from workbook_lib.workbooks import metered
 from workbook_lib.workbooks.backup_work import Work
 from workbook_lib.workbooks.prepare import text
 
+SEASONAL = ("air-conditioner", "room-air-conditioner", "heat-pump", "supplemental-heat", "electric-heat")
+"""Kinds of load that do not run the whole year."""
 FIRST_TIER = 1
 QUARTER_S, DAY_S = 900, 86400
 LEAST_DAYS = 364
@@ -58,7 +60,7 @@ def profile(work: Work) -> Profile:
         words = "declared load by load, their energy a day spread evenly over the hours in which they run"
     else:
         base, steps, repaired = _record_kw(work, name)
-        declared = _declared(work, [one for one in standing if one.status == "added" or _tier(one) > FIRST_TIER])
+        declared = _declared(work, [one for one in standing if one.status == "added" or _tier(one) > FIRST_TIER], seasons=True)
         words = f"the meter record {getattr(records, name).file}"
     tiers = sorted({_tier(one) for one, _ in declared} | ({FIRST_TIER} if base is not None else set()))
     if not tiers:
@@ -108,14 +110,21 @@ def _tier(thing) -> int:
     return thing.backup_tier.value if thing.backup_tier is not None else FIRST_TIER
 
 
-def _declared(work: Work, wanted: Iterable) -> list[tuple[object, float]]:
-    """Things with their energy a day [kWh]. Errors: MissingInput with every field that lacks."""
+def _declared(work: Work, wanted: Iterable, *, seasons: bool = False) -> list[tuple[object, float]]:
+    """Things with their energy a day [kWh]; `seasons` asks heating and cooling for the months in which they run.
+
+    What is taken out of a record by a day's energy the whole year through would take other loads with it in the months in which the
+    thing is off. Errors: MissingInput with every field that lacks.
+    """
     kinds = {one.id: "evse" for one in work.standing("evse")}
     lacking = [f"{kinds.get(one.id, 'load')}.{one.id}.outage_energy_per_day" for one in wanted if one.outage_energy_per_day is None]
     lacking += [
         f"{kinds.get(one.id, 'load')}.{one.id}.{'outage_until' if one.outage_until is None else 'outage_from'}"
         for one in wanted
         if (one.outage_from is None) != (one.outage_until is None)
+    ]
+    lacking += [
+        f"load.{one.id}.outage_months" for one in wanted if seasons and one.outage_months is None and getattr(one, "kind", "") in SEASONAL
     ]
     if lacking:
         raise MissingInput(lacking, "what runs in an outage is stated load by load where no record says it: nothing is invented")
@@ -128,11 +137,12 @@ def _curve(thing, energy_kwh: float, steps):
 
     from workbook_lib.simulate.steps import window
 
+    season = np.ones(len(steps)) if thing.outage_months is None else np.isin(steps.month, thing.outage_months.value).astype(float)
     if thing.outage_from is None:
-        return np.full(len(steps), energy_kwh / 24.0)
+        return energy_kwh / 24.0 * season
     inside = window(steps, thing.outage_from.value, thing.outage_until.value)
     hours = ((thing.outage_until.value - thing.outage_from.value) % DAY_S or DAY_S) / 3600.0
-    return energy_kwh / hours * inside
+    return energy_kwh / hours * inside * season
 
 
 def _steps_without(work: Work):
@@ -215,6 +225,7 @@ def _gross(work: Work, name: str):
 
         shown = (work.home.folder / records.production.file).as_posix()
         return rebuild(record, metered.read(work.home, "production"), shown, "records.production.file")
+    _array_beside(work, name)
     hidden = name == "load" and (records.generation is None or text(records.generation) != "none")
     if hidden and record.register != "gross":
         words = "generation while the record ran hides what the home used: own use rebuilt from a production record, or a gross register"
@@ -223,6 +234,19 @@ def _gross(work: Work, name: str):
     if record.register in ("received", "net", "total") and not (record.register == "net" and not hidden):
         raise MissingInput([f"records.{name}.register"], f"a {record.register} register does not say what the home used")
     return record
+
+
+def _array_beside(work: Work, name: str) -> None:
+    """Check `record-generation`: an array that stands already while the record is said to be free of generation."""
+    standing = [one.id for one in work.standing("source") if one.status == "existing" and (one.array or one.kind == "pv-inverter")]
+    given = work.site.records.generation
+    key = "record-generation"
+    if name != "load" or not standing or given is None or text(given) != "none" or any(check.key == key for check in work.checks):
+        return
+    note = f"{', '.join(standing)} stands already, and the record is said to be free of generation: if it ran then, its sun counts twice"
+    closes = "when it was switched on, beside the dates of the record"
+    asked = "did no array run while the record ran?"
+    work.checks.append(Check(key, asked, Verdict.JUDGEMENT, note=note, closes=closes, decides="the engineer"))
 
 
 def _tell(work: Work, name: str | None, growth: float, taken_out: float, standing, declared, steps) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import calendar
 import math
 
-from workbook_lib.sheet import Result, Section, Table
+from workbook_lib.sheet import Result, Section, Table, Verdict
 from workbook_lib.workbooks.backup_answers import NINE_IN_TEN, Answers, Setting
 from workbook_lib.workbooks.backup_target import Asked, found_horizon, start_words
 from workbook_lib.workbooks.backup_work import Work
@@ -14,7 +15,7 @@ HEADING = "What may be told, and what may not"
 
 def promise(work: Work, one: Setting, found: Answers, wanted: Asked) -> None:
     """Results `client_sentence`, `sentence_not_to_say`, and the section that shows both."""
-    told, never = _told(work, one, found, wanted), _never(one, found, wanted)
+    told, never = _told(work, one, found, wanted), _never(work, one, found, wanted)
     for key, words in (("client_sentence", told), ("sentence_not_to_say", never)):
         work.results[key] = Result(words, None)
     conditions = [start_words(work, one), f"the load is that of {one.profile.words}"]
@@ -61,28 +62,46 @@ def in_hundred(share: float) -> str:
 def _told(work: Work, one: Setting, found: Answers, wanted: Asked) -> str:
     from workbook_lib.simulate.answers import reached, share_reaching
 
+    failing = next((check for check in work.checks if check.counts and check.verdict is Verdict.FAIL), None)
+    if failing is not None:
+        return f"Nothing is promised: this sheet fails. ({failing.question.capitalize()} No.)"
     lasting, share = found.durations_h, wanted.share_frac or NINE_IN_TEN
-    hours = reached(lasting, share)
-    length = floored(hours) if hours >= found_horizon() - 1e-9 else f"at least {floored(hours)}"
-    sentence = f"Whenever in the year the power fails, it runs {_names(one)} for {length} in {in_hundred(share)} cases"
+    hours, cases = reached(lasting, share), in_hundred(share)
+    sentence = f"Counted over every moment of a year, it runs {_names(one)} for {_at_least(hours)} in {cases} outages"
+    month, weakest = _weakest(one, lasting, share)
+    if weakest < hours - 0.5:
+        sentence += f", in {month} for {_at_least(weakest)} in {cases}"
     if wanted.target is not None and hours < wanted.target_h - 1e-9:
         reaching = share_reaching(lasting, wanted.target_h)
         sentence += f"; the {wanted.target_h:g} hours that were wished for are reached in {in_hundred(reaching)}"
-    elif wanted.target is not None and hours >= wanted.target_h - 1e-9:
-        sentence += f", so the {wanted.target_h:g} hours that were wished for are reached in at least as many"
+    elif wanted.target is not None:
+        sentence += f"; the {wanted.target_h:g} hours that were wished for are reached in at least {cases}"
     least = float(lasting.min())
-    return f"{sentence}; in the worst case it ends after {floored(least)}." if least < found_horizon() - 1e-9 else f"{sentence}."
+    return f"{sentence}; the shortest of that year ends after {floored(least)}." if least < found_horizon() - 1e-9 else f"{sentence}."
 
 
-def _never(one: Setting, found: Answers, wanted: Asked) -> str:
+def _at_least(hours: float) -> str:
+    return floored(hours) if hours >= found_horizon() - 1e-9 else f"at least {floored(hours)}"
+
+
+def _weakest(one: Setting, lasting, share: float) -> tuple[str, float]:
+    """The month whose starts last least, and what the share of them reach [h]."""
+    from workbook_lib.simulate.answers import reached
+
+    months = one.profile.steps.month
+    found = [(reached(lasting[months == month], share), month) for month in range(1, 13) if (months == month).any()]
+    hours, month = min(found)
+    return calendar.month_name[month], hours
+
+
+def _never(work: Work, one: Setting, found: Answers, wanted: Asked) -> str:
     lasting = found.durations_h
     hours = wanted.target_h if wanted.target is not None else 24.0
     short = int((lasting < hours - 1e-9).sum())
+    only = "" if work.whole else f"Backed up: {_names(one)}, and nothing else. "
     if short:
-        return (
-            f"It runs the home for {hours:g} hours" + ("." if short else "") + f" ({short:,} of {len(lasting):,} starts end before that.)"
-        )
+        return f"It runs the house for {hours:g} hours. ({only}{short:,} of {len(lasting):,} starts end before that.)"
     least = float(lasting.min())
     if least < found_horizon() - 1e-9:
-        return f"It runs the home for longer than {hours:g} hours. (Some start ends after {floored(least)}.)"
-    return "It runs the home through any outage. (Nothing beyond seven days, no other year and no fault of its parts was looked at.)"
+        return f"It runs the house for longer than {floored(least)}. ({only}Some start ends after that.)"
+    return f"It runs the house through any outage. ({only}Beyond seven days, another year or a fault of its parts nothing was looked at.)"

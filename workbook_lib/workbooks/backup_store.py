@@ -235,9 +235,16 @@ def _tell(work: Work, stores, found: Chain) -> None:
             words = f"{one.id}: not given, so it runs down to nothing"
             work.assumptions.append(Assumption(f"storage.{one.id}.cutoff_fraction", words))
         if one.standby_loss is not None:
-            work.notes.append(
-                f"{one.id} draws {one.standby_loss.value:g} W for itself while an island stands: as much as a load of its own over days"
-            )
+            watts = one.standby_loss.value * one.count.value
+            work.notes.append(f"{one.id} draws {watts:g} W for itself while an island stands, all its units: a load of its own over days")
+        if one.self_discharge_per_month is None:
+            words = f"{one.id}: not given, so it loses nothing by standing"
+            work.assumptions.append(Assumption(f"storage.{one.id}.self_discharge_per_month", words))
+    if work.arrays() or any(one.array for one in work.forming()):
+        work.notes.append(
+            "A store that has stopped may stay dead with the sun on the roof: what wakes it, from which charge, and whether by hand, is in "
+            "its instructions. Here it then draws nothing for itself, on the hopeful side."
+        )
     if len(stores) > 1:
         words = "several stores are taken as one: each at the same part of its charge, fractions weighed by what they hold"
         work.assumptions.append(Assumption("storage", words))

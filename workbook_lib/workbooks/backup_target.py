@@ -7,9 +7,12 @@ import math
 from dataclasses import dataclass, replace
 
 from workbook_lib.rules import energy
+from workbook_lib.rules.store import added, all_stores
 from workbook_lib.sheet import Check, Input, Section, Step, Table, Verdict, compare
 from workbook_lib.workbooks.backup_answers import MEDIAN, NINE_IN_TEN, Answers, Setting
+from workbook_lib.workbooks.backup_figures import percent
 from workbook_lib.workbooks.backup_work import Work
+from workbook_lib.workbooks.prepare import text
 
 SIMULATED = "simulated"
 QUANTILES = (0.5, 0.75, 0.9, 0.95, 0.99)
@@ -104,7 +107,7 @@ def further_results(work: Work, one: Setting, found: Answers, wanted: Asked) -> 
     for place, tier in enumerate(one.profile.tiers if len(one.profile.tiers) > 1 else ()):
         words = f"energy of tier {tier} not served {within}, average of the starts"
         work.result(f"unserved_energy_kwh:{tier}", simulated(f"unserved.{tier}", words, float(mean[place]), "kWh", 3))
-    words = f"energy not served {within}, all tiers, the worst start"
+    words = f"energy not served {within}, all tiers, of the start with most"
     work.result("unserved_energy_worst_kwh", simulated("unserved_worst", words, float(found.unserved_kwh.sum(axis=1).max()), "kWh", 3))
     if one.sun.island_kw.any():
         words = f"sun held back {within}, average of the starts"
@@ -153,8 +156,8 @@ def target_check(work: Work, wanted: Asked, one: Setting) -> Check:
     """Check `backup-target`. Errors: MissingInput is raised before: target and share are known here."""
     reached = work.results["duration_at_target_share_h"].step
     share = work.results["share_reaching_target_frac"].value
-    shown = math.floor(1000 * share + 1e-9) / 10
-    note = f"{shown:g} % of {work.results['outage_starts_count'].value:,.0f} starts reach it; {start_words(work, one)}"
+    shown = percent(share, (wanted.share_frac,))
+    note = f"{shown} % of {work.results['outage_starts_count'].value:,.0f} starts reach it; {start_words(work, one)}"
     check = compare("backup-target", TARGET, reached, ">=", wanted.target, note=note)
     if check.verdict is Verdict.PASS and one.chain.hopeful:
         words = f"{note}; taken as losing nothing, on the hopeful side: {', '.join(one.chain.hopeful)}"
@@ -170,7 +173,8 @@ def start_words(work: Work, one: Setting) -> str:
     if one.operation == "hold-full":
         return "each begins with a full store: it is held for outages"
     way = "covers the home's own use" if one.operation == "self-consumption" else "covers the home's own use in a window of the day"
-    return f"each begins as full as the year with the grid left it: the store {way} down to {100 * one.reserve_frac:g} %"
+    charged = ", and is charged from the grid outside it" if one.from_grid else ", and is charged by surplus sun alone"
+    return f"each begins as full as the year with the grid left it: the store {way} down to {100 * one.reserve_frac:g} %{charged}"
 
 
 def restart_check(work: Work) -> Check:
@@ -188,12 +192,24 @@ def restart_check(work: Work) -> Check:
     stop = tight.cutoff_fraction
     if stop is None:
         stop = Input(f"storage.{tight.id}.cutoff_fraction", "charge at which it stops, taken as none", 0.0, "frac", "assumed")
-    own = all(source.island is not None and source.island.dead_start is not None for source in work.forming())
-    note = "what brings it back is stated" if own else "whether it forms a grid for the arrays after it has stopped is in its instructions"
     if tight.restart_fraction.value <= stop.value:
         words = "it would stop again at once"
         return Check("restart-charge", RESTART, Verdict.FAIL, tight.restart_fraction, ">=", stop, note=words)
-    return compare("restart-charge", RESTART, tight.restart_fraction, ">=", stop, note=note)
+    check = compare("restart-charge", RESTART, tight.restart_fraction, ">=", stop)
+    beside = bool(work.arrays())
+    unsaid = [
+        source
+        for source in work.forming()
+        if source.kind == "multimode-inverter" and (source.island is None or source.island.dead_start is None)
+    ]
+    if beside and unsaid:
+        note = "arrays beside a stopped inverter have no grid: whether it wakes for them is in its instructions"
+        closes = f"source.{unsaid[0].id}.island.dead_start by the data sheet"
+        return replace(check, verdict=Verdict.JUDGEMENT, note=note, closes=closes, decides="the engineer")
+    ways = {
+        text(source.island.dead_start) for source in work.forming() if source.island is not None and source.island.dead_start is not None
+    }
+    return replace(check, note=f"brought back by: {', '.join(sorted(ways)) or 'the sun of its own inverter'}, as stated")
 
 
 # sections
@@ -217,14 +233,30 @@ def _load(work: Work, one: Setting) -> Section:
     columns = ("Tier", "Loads", "Energy a day (kWh)", "Average (kW)", "Highest step (kW)", "Shed at", "Back at")
     total = profile.loads_kw.sum(axis=1)
     average = simulated("average_load", "average load on the island, all tiers", float(total.mean()), "kW", 4)
-    hours = energy.hours_at(work.results["usable_energy_kwh"].step, average)
-    work.result("average_load_kw", average)
-    work.result("hours_at_average_h", hours)
+    steps = _by_hand(work, one, average)
     minutes = profile.steps.step_s // 60
     prose = f"What an outage must carry, in steps of {minutes} min over a year: {profile.words}."
     if profile.repaired:
         prose += f" {profile.repaired:,} steps that no reading says are the mean of the same hour of the week."
-    return Section("Load in an outage", (hours,), prose, Table(columns, tuple(rows), "Load by tier", 3))
+    return Section("Load in an outage", steps, prose, Table(columns, tuple(rows), "Load by tier", 3))
+
+
+def _by_hand(work: Work, one: Setting, average: Input) -> tuple[Step, ...]:
+    """Times that a hand can check beside the sweep: from full, and from the least charge that a start may have."""
+    stores = work.stores()
+    drawn = [all_stores(item, item.standby_loss) for item in stores if item.standby_loss is not None and item.standby_loss.value]
+    standby = added("storage.standby", "what all stores draw for themselves", drawn) if drawn else None
+    hours = energy.hours_at(work.results["usable_energy_kwh"].step, average, standby, one.chain.efficiency)
+    work.result("average_load_kw", average)
+    work.result("hours_at_average_h", hours)
+    given = work.site.backup.start_charge_fraction
+    if given is None and one.operation not in ("", "hold-full") and len(stores) == 1:
+        given = stores[0].reserve_fraction
+    if given is None or given.value >= 1.0 or len(stores) > 1:
+        return (hours,)
+    least = energy.from_charge(hours, given, stores[0].cutoff_fraction)
+    work.result("hours_from_least_charge_h", least)
+    return (hours, least)
 
 
 def _months(one: Setting) -> Section:
@@ -240,7 +272,18 @@ def _months(one: Setting) -> Section:
     return Section("Sun and load by month", (), prose, Table(columns, rows, "Energy of each month", 1))
 
 
-FIELDS_OF_SWEEP = ("standby_loss", "self_discharge_per_month", "power_fraction", "restart_fraction", "reserve_fraction", "operation")
+FIELDS_OF_SWEEP = (
+    "usable_fraction",
+    "health_fraction",
+    "temperature_fraction",
+    "cutoff_fraction",
+    "standby_loss",
+    "self_discharge_per_month",
+    "power_fraction",
+    "restart_fraction",
+    "reserve_fraction",
+    "operation",
+)
 FIELDS_OF_SWEEP += ("discharge_from", "discharge_until", "discharge_limit", "charge_limit")
 
 
@@ -262,7 +305,7 @@ def _runs_on(work: Work) -> Section:
     return Section("What the sweep runs on", (), prose, Table(("Field", "As written", "How known"), rows, "Fields of the sweep"))
 
 
-OF_LOAD = ("outage_energy_per_day", "outage_from", "outage_until", "backup_tier", "shed_by")
+OF_LOAD = ("outage_energy_per_day", "outage_from", "outage_until", "outage_months", "backup_tier", "shed_by")
 
 
 def _durations(one: Setting, found: Answers, wanted: Asked) -> Section:

@@ -20,7 +20,7 @@ class Work(SheetWork):
     """What is known while the sheet is put together. `below` are the ids of everything that is backed up.
 
     `relied` is the key of the test that permits the backup; `setting` [A] of the control that limits the island, with what it `shed`s
-    and `why` it may stand for the load or not.
+    and `why` it may stand for the load or not. `general` is lighting and receptacles after demand [VA].
     """
 
     below: frozenset[str] = frozenset()
@@ -36,6 +36,7 @@ class Work(SheetWork):
     setting: Input | None = None
     shed: frozenset[str] = frozenset()
     why: str = ""
+    general: Step | None = None
     control: object = None
     starts: list[tuple[str, Quantity, Quantity, Quantity]] = field(default_factory=list)
     figures: tuple[Figure, ...] = ()

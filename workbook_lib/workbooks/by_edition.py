@@ -50,7 +50,7 @@ def compared(home, edition: Edition, study: Callable[[object, Edition], Sheet], 
 
 
 def _row(year: str, found: Sheet | WorkbookError, edition: Edition, in_use: bool) -> tuple[object, ...]:
-    status = f"{edition.status}{', in use' if in_use else ''}"
+    status = f"{edition.status}{', shown here' if in_use else ''}"
     if isinstance(found, WorkbookError):
         return (year, "not computed", str(found), status)
     own = [check for check in found.checks if check.counts and check.key not in ("edition-adopted", "independent-check")]
