@@ -195,7 +195,7 @@ def test_all_tiers_of_a_record_are_the_record(tmp_path, step_s):
 
 
 def test_a_tier_never_takes_more_than_the_record_holds(tmp_path):
-    rows = PLUG.replace("28.8 kWh", "48 kWh").replace(" }", ", backup_tier = 2 }")
+    rows = PLUG.replace("28.8 kWh", "48 kWh").replace("1.2 kW", "2 kW").replace(" }", ", backup_tier = 2 }")
     work, found = profile_of(record_home(tmp_path, loads=rows, backup="tier = [{ tier = 2, shed = 0.5, restore = 0.7 }]"))
     assert found.loads_kw[:, 0].max() <= 1e-12
     assert found.loads_kw.sum() * 0.25 == pytest.approx((24 * 0.8 + 5 * 0.6) * 365)
@@ -512,6 +512,144 @@ def test_an_array_beside_a_stopped_inverter_needs_something_that_wakes_it(tmp_pa
     sheet = backup_duration.study(read_home(one.file), editions.load("2023"))
     assert verdict(sheet, "restart-charge") == "judgement"
     assert any("stay dead" in note for note in sheet.cautions)
+
+
+# what a first user found
+
+
+def test_like_units_count_as_often_as_there_are(tmp_path):
+    one = PLUG.replace("1.2 kW", "300 W").replace("28.8 kWh", "7.2 kWh")
+    many = PUMP.replace(" }", ", count = 2 }") + ", " + one.replace(" }", ", count = 4 }")
+    rows = [PUMP, PUMP.replace('"pump", kind', '"pump-2", kind')]
+    rows += [one.replace("constant", f"plug-{index}") for index in range(4)]
+    together, apart = study(tmp_path / "a", loads=many), study(tmp_path / "b", loads=", ".join(rows))
+    assert number(together, "duration_min_h") == pytest.approx(number(apart, "duration_min_h"), abs=1e-12)
+    assert together.check("motor-start:pump").required.value == pytest.approx(apart.check("motor-start:pump").required.value)
+    for leg in "AB":
+        key = f"backup-running:{leg}"
+        assert together.check(key).required.value == pytest.approx(apart.check(key).required.value)
+
+
+def test_an_island_of_120_v_alone_has_one_conductor(tmp_path):
+    """2.5 kW on one leg and 10 A on the other are 30.8 A at 120 V; a start of 35 A stands beside 20.8 A."""
+    rows = PLUG.replace("1.2 kW", "2.5 kW").replace('kind = "plug"', 'kind = "fastened", rating = "2.5 kW"') + ", "
+    rows += PLUG.replace("constant", "fan").replace('kind = "plug"', 'kind = "motor", current = "10 A", locked_rotor_current = "35 A"')
+    rows = rows.replace('leg = "A", running_power = "1.2 kW"', 'leg = "B", running_power = "1.2 kW", start_time = "1 s"')
+    one = home(tmp_path, loads=rows)
+    one.file.write_text(
+        one.file.read_text(encoding="utf-8").replace('form = "120/240"', 'form = "120"').replace('"48 kW"', '"24 kW"'), encoding="utf-8"
+    )
+    sheet = backup_duration.study(read_home(one.file), editions.load("2023"))
+    assert sheet.check("backup-full-load").required.value == pytest.approx((2500 + 1200 + 0.25 * 1200) / 120)
+    assert sheet.check("motor-start:fan").required.value == pytest.approx(35 + 2500 / 120)
+    assert sheet.check("backup-neutral").required.value == pytest.approx(sheet.check("backup-full-load").required.value)
+    assert {verdict(sheet, f"backup-leg:{leg}") for leg in "AB"} == {"not applicable"}
+
+
+def test_reserves_of_two_stores_are_weighed_and_their_windows_must_agree(tmp_path):
+    quarter_hours(tmp_path, "meter.csv", lambda month, day, hour: 800.0)
+    second = '[[storage]]\nid = "second"\ninverter = "inverter"\n' + backup_homes.STORE.replace("13.5", "1.5").replace(
+        'operation = "hold-full"', 'operation = "self-consumption"\nreserve_fraction = 0.9'
+    )
+    meter = '[records]\nload = { file = "meter.csv", register = "delivered", power_factor = 1.0, stamp = "start" }\ngeneration = "none"\n'
+    given = {"store": 'operation = "self-consumption"\nreserve_fraction = 0.1', "records": second + meter}
+    sheet = study(tmp_path, **given)
+    assert number(sheet, "duration_min_h") == pytest.approx((0.1 * 13.5 + 0.9 * 1.5) / 1.2)
+    window = 'operation = "time-of-use"\nreserve_fraction = 0.1\ndischarge_from = "16:00"\ndischarge_until = "21:00"'
+    other = window.replace("16:00", "01:00")
+    rows = second.replace('operation = "self-consumption"\nreserve_fraction = 0.9', other) + meter
+    check = study(tmp_path, store=window, records=rows).check("backup-target")
+    assert str(check.verdict) == "needs input"
+    assert "storage.second.discharge_from" in check.fields
+
+
+def test_a_season_that_is_missing_from_a_record_is_a_judgement(tmp_path):
+    quarter_hours(tmp_path, "panel.csv", lambda month, day, hour: 800.0)
+    lines = (tmp_path / "panel.csv").read_text(encoding="utf-8").splitlines()
+    (tmp_path / "panel.csv").write_text("\n".join(lines[:100] + lines[5000:]) + "\n", encoding="utf-8")
+    records = '[records]\nbackup_load = { file = "panel.csv", power_factor = 1.0, stamp = "start" }\n'
+    sheet = study(tmp_path, records=records)
+    assert verdict(sheet, "record-coverage") == "judgement"
+    assert "4,901 of" in sheet.check("record-coverage").note or "4,900 of" in sheet.check("record-coverage").note
+
+
+@pytest.mark.parametrize("watts,words", [(0.0, "nothing but zeros"), (-300.0, "below zero")])
+def test_a_record_of_zeros_or_below_zero_gives_no_duration(tmp_path, watts, words):
+    quarter_hours(tmp_path, "panel.csv", lambda month, day, hour: watts)
+    records = '[records]\nbackup_load = { file = "panel.csv", power_factor = 1.0, stamp = "start" }\n'
+    sheet = study(tmp_path, records=records)
+    assert verdict(sheet, "backup-target") == "needs input"
+    assert words in sheet.check("backup-target").note
+    assert "duration_min_h" not in sheet.results
+
+
+def test_production_of_the_wrong_sign_gives_no_duration(tmp_path):
+    quarter_hours(tmp_path, "sun.csv", lambda month, day, hour: -2000.0 * (10 <= hour < 14))
+    records = 'production = { file = "sun.csv", power_factor = 1.0, stamp = "start" }\n'
+    work, found = profile_of(record_home(tmp_path, array=True, more=records))
+    with pytest.raises(MissingInput, match="below zero"):
+        backup_sun.sun(work, found.steps)
+
+
+def weather_of(folder: Path, change) -> None:
+    """The weather of the town, its rows changed."""
+    lines = (SITES / "records" / "tansy-hollow-weather.csv").read_text(encoding="utf-8").splitlines()
+    folder.mkdir(exist_ok=True)
+    (folder / "weather.csv").write_text("\n".join([lines[0], *change(lines[1:])]) + "\n", encoding="utf-8")
+
+
+def moved(rows: list[str], hours: int) -> list[str]:
+    """Values moved against their stamps."""
+    values = [row.split(",", 1)[1] for row in rows]
+    return [f"{row.split(',', 1)[0]},{values[(place + hours) % len(rows)]}" for place, row in enumerate(rows)]
+
+
+def test_a_weather_table_of_the_other_half_of_the_year_is_a_fault_and_a_shifted_clock_a_judgement(tmp_path):
+    weather_of(tmp_path / "south", lambda rows: moved(rows, 182 * 24))
+    with pytest.raises(InputFault) as caught:
+        study(tmp_path / "south", array=True, records=weather_line())
+    assert caught.value.faults[0].what == "weather of another hemisphere"
+    weather_of(tmp_path / "shifted", lambda rows: moved(rows, 12))
+    assert verdict(study(tmp_path / "shifted", array=True, records=weather_line()), "weather-clock") == "judgement"
+    weather_of(tmp_path / "sound", lambda rows: rows)
+    assert verdict(study(tmp_path / "sound", array=True, records=weather_line()), "weather-clock") == "pass"
+
+
+def test_faults_of_the_load_and_of_the_weather_stand_together(tmp_path):
+    weather_of(tmp_path, lambda rows: rows[:4000])
+    (tmp_path / "panel.csv").write_text("Interval start,Usage (Wh)\n2025-01-01T00:00-07:00,x\n", encoding="utf-8")
+    records = weather_line() + 'backup_load = { file = "panel.csv", power_factor = 1.0, stamp = "start" }\n'
+    with pytest.raises(InputFault) as caught:
+        study(tmp_path, array=True, records=records)
+    assert {Path(fault.file).name for fault in caught.value.faults} == {"panel.csv", "weather.csv"}
+
+
+def test_a_backup_panel_is_no_whole_home_though_no_other_load_is_listed(tmp_path):
+    work = Work(home(tmp_path), editions.load("2023"))
+    find_scope(work)
+    assert not work.whole
+    work = Work(read_home(SITES / "whole-home-backup-200a.toml"), editions.load("2020"))
+    find_scope(work)
+    assert work.whole
+
+
+@pytest.mark.parametrize(
+    "given,field",
+    [
+        ({"store": "roundtrip_efficiency = 0.99\ndischarge_efficiency = 0.9"}, "storage.store.discharge_efficiency"),
+        ({"store": "years = 5\nfade_per_year = 0.02"}, "storage.store.health_fraction"),
+        (
+            {"store": 'charge_limit = [{ charge_fraction = 0.5, power = "1 kW" }, { charge_fraction = 0.5, power = "2 kW" }]'},
+            "storage.store.charge_limit.1.charge_fraction",
+        ),
+        ({"loads": PLUG.replace("28.8 kWh", "30 kWh")}, "load.constant.outage_energy_per_day"),
+        ({"loads": PLUG.replace(" }", ', outage_from = "10:00", outage_until = "11:00" }')}, "load.constant.outage_energy_per_day"),
+    ],
+)
+def test_contradictions_of_a_backup_are_faults(tmp_path, given, field):
+    with pytest.raises(InputFault) as caught:
+        home(tmp_path, **given)
+    assert [fault.field for fault in caught.value.faults] == [field]
 
 
 # motors together, dip

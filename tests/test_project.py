@@ -15,7 +15,7 @@ import yaml
 import workbook_lib
 from workbook_lib import notebook, notebook_tools, run
 from workbook_lib.home.model import Backup, Records
-from workbook_lib.home.model_equipment import Load, Storage
+from workbook_lib.home.model_equipment import Island, Load, Source, Storage
 from workbook_lib.home.shapes import shapes
 from workbook_lib.sheet import Sheet, Verdict
 
@@ -205,10 +205,13 @@ def test_the_backup_of_the_readme_is_of_fields_that_there_are():
     part = tomllib.loads(example("backup"))
     assert set(part) == set(known)
     assert [name for name, table in part.items() for key in (table[0] if name == "storage" else table) if key not in known[name]] == []
+    inverter = tomllib.loads(example("island"))["source"][0]
+    assert [key for key in inverter if key not in shapes(Source)] == []
+    assert [key for key in inverter["island"] if key not in shapes(Island)] == []
     said = README[README.index("### With backup") : README.index("What is needed and left out")]
     fields = set(re.findall(r"`(outage_\w+|backup_tier|locked_rotor_current|soft_start_current|running_power)`", said))
     assert fields <= set(shapes(Load))
-    assert len(fields) == 7
+    assert len(fields) == 8
 
 
 def test_the_notebook_of_the_readme_runs_beside_the_home(tmp_path):

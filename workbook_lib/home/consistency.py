@@ -32,6 +32,8 @@ def check(index: Index, givens: Givens, book: FaultBook) -> None:
     _tiers(index, givens, book)
     _options(index, book)
     _islanding(index, book)
+    _stores(index, givens, book)
+    _outage_energy(index, givens, book)
 
 
 def _value(givens: Givens, row: Table, name: str) -> object:
@@ -233,3 +235,39 @@ def _islanding(index: Index, book: FaultBook) -> None:
             limit,
             "name the islanding device, or correct the inverter's kind",
         )
+
+
+def _stores(index: Index, givens: Givens, book: FaultBook) -> None:
+    for row in rows(index.tree, "storage"):
+        down, both = _value(givens, row, "discharge_efficiency"), _value(givens, row, "roundtrip_efficiency")
+        if isinstance(down, float) and isinstance(both, float) and down < both:
+            limit, todo = f"at least the round trip, {both:g}", "correct one of them: the round trip is both ways together"
+            book.at(row["discharge_efficiency"], "one way loses more than both ways together", f"{down:g}", limit, todo)
+        twice = [name for name in ("fade_per_year", "fade_per_cycle") if "health_fraction" in row and name in row]
+        if twice:
+            limit = "health_fraction, or the fade with its years or cycles"
+            book.at(row["health_fraction"], "capacity left and its fade are both given", ", ".join(twice), limit, "remove one of them")
+        for name in ("discharge_limit", "charge_limit"):
+            seen: set[object] = set()
+            for point in rows(row, name):
+                level = _value(givens, point, "charge_fraction")
+                if level is not None and level in seen:
+                    book.at(point["charge_fraction"], "two limits at one charge", f"{level:g}", "each charge once", "remove one of them")
+                seen.add(level)
+
+
+def _outage_energy(index: Index, givens: Givens, book: FaultBook) -> None:
+    """More energy a day than a load's running power gives in the hours in which it runs."""
+    for row in rows(index.tree, "load"):
+        energy, power = _value(givens, row, "outage_energy_per_day"), _value(givens, row, "running_power")
+        if not isinstance(energy, float) or not isinstance(power, float):
+            continue
+        start, end = _value(givens, row, "outage_from"), _value(givens, row, "outage_until")
+        known = isinstance(start, float) and isinstance(end, float)
+        hours = (((end - start) % 86400.0) or 86400.0) / 3600.0 if known else 24.0
+        most = power / 1000.0 * hours
+        if energy > most * (1.0 + ROUNDED_FRAC):
+            shown = f"{givens[f'{row.path}.outage_energy_per_day'].text} with {givens[f'{row.path}.running_power'].text}"
+            limit = f"at most {most:g} kWh in {hours:g} h"
+            todo = "correct the energy, the running power or the hours"
+            book.at(row["outage_energy_per_day"], "more energy a day than its running power gives", shown, limit, todo)

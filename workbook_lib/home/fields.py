@@ -12,7 +12,7 @@ import datetime
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any
 
@@ -21,6 +21,7 @@ from workbook_lib.home.raw import ID, ID_RULE, Raw, Trouble, show, suggest
 from workbook_lib.quantities import DIMENSIONS, QuantityError, bare_number, read_quantity
 from workbook_lib.sheet import Input
 
+DAY_S = 86400.0
 BEYOND = "correct it; if it is true, the home is outside the limits of use"
 
 
@@ -175,6 +176,8 @@ class Number(Leaf):
         wanted = DIMENSIONS[self.dimension]
         parts = [wanted.accepted]
         limits = self.limit.words(wanted.unit)
+        if wanted.unit == "s" and (self.limit.at_most or 0.0) > DAY_S:
+            limits = replace(self.limit, at_most=self.limit.at_most / 3600.0).words("h")
         if limits:
             parts[0] += f", {limits}"
         if self.allowed:
@@ -252,7 +255,7 @@ class Fraction(Number):
         return '0.88 or "88 %"'
 
     def beyond(self, value: object) -> str:
-        if isinstance(value, (int, float)) and 1 < value <= 100 and not self.limit.broken_by(value / 100):
+        if isinstance(value, (int, float)) and 2 <= value <= 100 and not self.limit.broken_by(value / 100):
             return f'correct it; if it is meant as a percentage, write "{value:g} %"'
         return super().beyond(value)
 

@@ -103,7 +103,11 @@ def _unfit(name: str, fit: list[str], names: Sequence[str], given: Mapping[str, 
     wanted = (given[name],) if name in given else NAMES[name]
     lowered = {column.lower(): column for column in names}
     near = [lowered[hit] for word in wanted for hit in difflib.get_close_matches(word.lower(), lowered, 2, 0.5)]
-    said = f"nearest: {', '.join(map(repr, dict.fromkeys(near)))}" if near else f"columns {', '.join(map(repr, names))}"[:200]
+    said = (
+        f"nearest: {', '.join(map(repr, dict.fromkeys(near)))}"
+        if near
+        else f"columns {', '.join(map(repr, names)) or 'without names'}"[:200]
+    )
     return Fault(shown, where, f"no column of {name}", said, f"one of {', '.join(wanted)}", "name the column so", 1)
 
 

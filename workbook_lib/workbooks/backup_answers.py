@@ -111,18 +111,31 @@ def setting(work: Work, profile: Profile, sun: Sun, chain: Chain) -> Setting:
         lacking.append("records.load")
     if lacking:
         raise MissingInput(lacking, f"a store operated by {way} is as full as the home with the grid on leaves it")
-    reserve = max(one.reserve_fraction.value for one in stores)
+    reserve = weighed(work, "reserve_fraction")
     window = None
     if way == "time-of-use":
+        apart = [f"storage.{one.id}.{name}" for one in stores for name in names if len({getattr(row, name).value for row in stores}) > 1]
+        if apart:
+            raise MissingInput(apart, "stores of one island that discharge in different windows")
         window = (stores[0].discharge_from.value, stores[0].discharge_until.value)
         base["from_grid"] = all(text(source.charges_from) == "utility" for source in work.forming())
     return Setting(start_frac=None, operation=way, reserve_frac=reserve, window=window, **base)
+
+
+def weighed(work: Work, name: str) -> float:
+    """A fraction of all stores of the island, weighed by what each holds [-]."""
+    from workbook_lib.rules import energy
+
+    held = [(energy.stored_energy(one).value, getattr(one, name).value) for one in work.stores()]
+    return sum(kwh * part for kwh, part in held) / sum(kwh for kwh, _ in held)
 
 
 def _levels(work: Work, profile: Profile) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Levels of charge at which each tier is shed and restored, by the order of the profile [-]."""
     rows = {row.tier.value: row for row in work.site.backup.tier if row.tier is not None}
     shed, restore, lacking = [0.0], [0.0], []
+    if profile.tiers[0] in rows:
+        work.notes.append(f"tier {profile.tiers[0]} is the last that runs: it is kept to the end, whatever level its row gives")
     for tier in profile.tiers[1:]:
         row = rows.get(tier)
         if row is None or row.shed is None or row.restore is None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from workbook_lib.editions import Edition
-from workbook_lib.errors import MissingInput
+from workbook_lib.errors import InputFault, MissingInput
 from workbook_lib.sheet import Check, Quantity, Result, Sheet, Verdict, needs_input
 from workbook_lib.workbooks import (
     backup_answers,
@@ -88,16 +88,25 @@ def _duration(work: Work, whole: bool) -> None:
         "chain": lambda: backup_store.chain(work),
         "profile": lambda: backup_profile.profile(work),
     }
+    faults = []
     for name, make in makers.items():
         try:
             parts[name] = make()
         except MissingInput as lack:
             lacks.append(lack)
-    if "profile" in parts:
-        try:
+        except InputFault as fault:
+            faults += fault.faults
+    try:
+        if "profile" in parts:
             parts["sun"] = backup_sun.sun(work, parts["profile"].steps)
-        except MissingInput as lack:
-            lacks.append(lack)
+        else:
+            backup_sun.look(work)
+    except MissingInput as lack:
+        lacks.append(lack)
+    except InputFault as fault:
+        faults += fault.faults
+    if faults:
+        raise InputFault(faults)
     lacks += [
         MissingInput([f"backup.{name}"]) for name, given in (("target", wanted.target), ("target_share", wanted.share)) if given is None
     ]
@@ -111,11 +120,17 @@ def _duration(work: Work, whole: bool) -> None:
         _answered(work, one, wanted, whole)
     if lacks:
         fields = list(dict.fromkeys(field for lack in lacks for field in lack.fields))
-        reasons = "; ".join(dict.fromkeys(str(lack) for lack in lacks))
+        reasons = "; ".join(dict.fromkeys(_reason(lack) for lack in lacks))
         work.checks.append(needs_input("backup-target", backup_target.TARGET, fields, note=reasons))
         work.not_checked.append(f"duration of the backup: {reasons}")
     elif one is not None:
         work.checks.append(backup_target.target_check(work, wanted, one))
+
+
+def _reason(lack: MissingInput) -> str:
+    """What lacks, with its fields."""
+    words, fields = str(lack), ", ".join(lack.fields)
+    return words if all(field in words for field in lack.fields) else f"{fields}: {words}"
 
 
 def _answered(work: Work, one, wanted, whole: bool) -> None:

@@ -73,7 +73,11 @@ def _runs(work: Work, things, chargers, leg: str, key: str, steps: list[Step]) -
 def _power(work: Work, thing) -> Quantity:
     """Running power of a load [W], its nameplate [VA] where none is stated. Errors: MissingInput."""
     if thing.running_power is not None:
-        return thing.running_power
+        if thing.count.value == 1:
+            return thing.running_power
+        uses = {"count": thing.count, "each": thing.running_power}
+        meaning, value = f"running power of all units of {thing.id}", thing.count.value * thing.running_power.value
+        return Step(f"load.{thing.id}.running", "P", meaning, "count * each", uses, value, "W")
     item = next((one for one in work.items if one.id == thing.id), None)
     if item is None:
         raise MissingInput([f"load.{thing.id}.running_power"])
@@ -107,7 +111,7 @@ def _with_general(work: Work, check: Check, both: Step) -> Check:
     general = work.general
     if check.verdict is not Verdict.PASS or general is None or not general.value or "running power" not in check.note:
         return check
-    more = general.value / nominal_voltage(work.edition).value
+    more = general.value / work.volts.value
     most = both.value + more
     words = f"{check.note}; with the {more:.1f} A of lighting and receptacles on each leg that the island is calculated with {most:.1f} A"
     if check.provided.value >= most:
@@ -123,14 +127,20 @@ def _legs(work: Work, thing) -> tuple[str, ...]:
     return (leg,) if (leg := leg_of(work.home, thing)) else LEGS
 
 
-def _running(work: Work, others, chargers, legs: tuple[str, ...], key: str, meaning: str, starts=()) -> Step:
-    """Current of the heavier of some legs [A]: 240 V loads on both, a 120 V load of unknown leg on each, starts on theirs."""
-    volts = nominal_voltage(work.edition)
+def _running(work: Work, others, chargers, legs: tuple[str, ...], key: str, meaning: str, starts=(), like=None) -> Step:
+    """Current of the heavier of some legs [A]: 240 V loads on both, a 120 V load of unknown leg on each, starts on theirs.
+
+    `like` is a load of which one unit starts: the others of its count run beside it. Where 120 V alone is formed all is on one leg.
+    """
+    volts, joined = nominal_voltage(work.edition), work.one_leg()
     found = []
     for leg in legs:
         line = (*(_power(work, one) for one in others if _across(one)), *(one.unit_va for one in chargers))
-        single = tuple(_power(work, one) for one in others if not _across(one) and leg in _legs(work, one))
-        own = tuple(start for thing, start in starts if leg in _legs(work, thing))
+        rest = _others_of(work, like) if like is not None else None
+        line += (rest,) if rest is not None and _across(like) else ()
+        single = tuple(_power(work, one) for one in others if not _across(one) and (joined or leg in _legs(work, one)))
+        single += (rest,) if rest is not None and not _across(like) else ()
+        own = tuple(start for thing, start in starts if joined or leg in _legs(work, thing))
         uses: dict[str, Quantity | tuple[Quantity, ...]] = {"voltage": volts} if line or single else {}
         terms, value = [], 0.0
         for name, parts, over, under in (
@@ -147,6 +157,17 @@ def _running(work: Work, others, chargers, legs: tuple[str, ...], key: str, mean
     return Step(key, "I_oth", f"{meaning}, leg {leg}", formula, uses, value, "A", decimals=1)
 
 
+def _others_of(work: Work, load) -> Step | None:
+    """Running power of the like units that do not start [W or VA]; None where it is one unit alone. Errors: MissingInput."""
+    if load.count.value == 1:
+        return None
+    if load.running_power is None:
+        raise MissingInput([f"load.{load.id}.running_power"], "the like units beside the one that starts run on")
+    uses = {"count": load.count, "each": load.running_power}
+    value = (load.count.value - 1) * load.running_power.value
+    return Step(f"load.{load.id}.others_of", "P", f"the other units of {load.id}", "(count - 1) * each", uses, value, "W")
+
+
 def _across(thing) -> bool:
     return thing.voltage is None or thing.voltage.value > ONE_LEG_V
 
@@ -159,13 +180,15 @@ def _chargers(work: Work) -> list:
 def _beside(work: Work, load) -> tuple[Quantity, str]:
     """What else may run as a motor starts [A]: running power where every other load states it, else the calculated load without it."""
     others, chargers = [one for one in work.loads() if one.id != load.id], _chargers(work)
-    if (others or chargers) and all(one.running_power is not None for one in others):
-        step = _running(work, others, chargers, _legs(work, load), f"load.{load.id}.beside", f"other running load as {load.id} starts")
+    if (others or chargers or load.count.value > 1) and all(one.running_power is not None for one in others):
+        step = _running(
+            work, others, chargers, _legs(work, load), f"load.{load.id}.beside", f"other running load as {load.id} starts", like=load
+        )
         names = ", ".join(one.id for one in (*others, *chargers))
         return step, f"beside the stated running power of the others: {names}; lighting and receptacles are not in it"
     items = tuple(item for item in work.items if item.id != load.id)
     total = replace(load_of(work, items), key=f"load.{load.id}.others", meaning=f"calculated load without {load.id}")
-    current = service.load_current(f"load.{load.id}.beside", total, nominal_voltage(work.edition))
+    current = service.load_current(f"load.{load.id}.beside", total, work.volts)
     return current, "beside the calculated load of everything else, spread over both legs"
 
 

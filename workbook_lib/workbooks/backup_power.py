@@ -75,7 +75,7 @@ def _calculated(work: Work, steps: list[Step]) -> None:
     work.items = tuple(item for item in work.load.scope.items if item.id in work.below and item.group != "storage")
     total = load_of(work, work.items)
     work.total = replace(total, key="backup.load", meaning="calculated load of what is backed up")
-    work.amperes = service.load_current("backup.load_a", work.total, nominal_voltage(work.edition))
+    work.amperes = service.load_current("backup.load_a", work.total, work.volts)
     steps += [work.total, work.amperes]
 
 
@@ -116,7 +116,7 @@ def _capacity(work: Work, steps: list[Step]) -> None:
 
 
 def _tests(work: Work, steps: list[Step]) -> dict[str, Check]:
-    edition, volts = work.edition, nominal_voltage(work.edition)
+    edition, volts = work.edition, work.volts
     checks: dict[str, Check] = {}
     largest = None
     if work.items:
@@ -198,6 +198,9 @@ def legs_and_neutral(work: Work) -> None:
     work.guarded("island-120v", "does the island form the voltages that its loads use?", lambda: _voltages(work))
     if work.load is None or work.amperes is None:
         return
+    if work.one_leg():
+        _one_conductor(work)
+        return
     by_largest = work.relied == "backup-largest-load"
     items = work.items if by_largest else tuple(item for item in work.items if item.id not in work.shed)
     scope = _scope(work, items)
@@ -217,6 +220,18 @@ def legs_and_neutral(work: Work) -> None:
     work.result("backup_neutral_a", answer.neutral_a)
     neutral = "does the island's neutral carry the unbalance?"
     work.guarded("backup-neutral", neutral, lambda: _neutral(work, answer.neutral_a, counts=not by_largest))
+
+
+def _one_conductor(work: Work) -> None:
+    """Legs and neutral of an island of 120 V: both legs hang on one conductor, and the neutral carries all of it."""
+    note = "120 V alone: both legs hang on one conductor, its current is that of the whole load at 120 V"
+    for leg in ("A", "B"):
+        work.checks.append(Check(f"backup-leg:{leg}", _leg_question(leg), Verdict.NOT_APPLICABLE, note=note))
+    work.result("backup_load_a:A", work.amperes)
+    work.result("backup_neutral_a", work.amperes)
+    counts = work.relied != "backup-largest-load"
+    asked = "does the island's neutral carry the unbalance?"
+    work.guarded("backup-neutral", asked, lambda: _neutral(work, work.amperes, counts=counts))
 
 
 def _leg_question(leg: str) -> str:
@@ -264,7 +279,7 @@ def _odd_circuit(work: Work, check: Check, scope, limit: Quantity) -> Check:
     return replace(check, verdict=Verdict.JUDGEMENT, note=words, closes=closes, decides="the engineer on site")
 
 
-def _neutral(work: Work, current: Step, *, counts: bool) -> Check:
+def _neutral(work: Work, current: Quantity, *, counts: bool) -> Check:
     limit = limit_of(work, "neutral_current", "neutral current")
     note = "" if counts else BESIDE
     return compare("backup-neutral", "does the island's neutral carry the unbalance?", limit, ">=", current, note=note, counts=counts)

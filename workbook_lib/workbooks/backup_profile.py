@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from workbook_lib.errors import CalculationFault, Fault, InputFault, MissingInput
 from workbook_lib.sheet import Assumption, Check, Verdict
-from workbook_lib.workbooks import metered
+from workbook_lib.workbooks import backup_record, metered
 from workbook_lib.workbooks.backup_work import Work
 from workbook_lib.workbooks.prepare import text
 
@@ -111,7 +111,7 @@ def _tier(thing) -> int:
 
 
 def _declared(work: Work, wanted: Iterable, *, seasons: bool = False) -> list[tuple[object, float]]:
-    """Things with their energy a day [kWh]; `seasons` asks heating and cooling for the months in which they run.
+    """Things with their energy a day, all like units [kWh]; `seasons` asks heating and cooling for the months in which they run.
 
     What is taken out of a record by a day's energy the whole year through would take other loads with it in the months in which the
     thing is off. Errors: MissingInput with every field that lacks.
@@ -128,7 +128,7 @@ def _declared(work: Work, wanted: Iterable, *, seasons: bool = False) -> list[tu
     ]
     if lacking:
         raise MissingInput(lacking, "what runs in an outage is stated load by load where no record says it: nothing is invented")
-    return [(one, one.outage_energy_per_day.value) for one in wanted]
+    return [(one, one.outage_energy_per_day.value * (one.count.value if hasattr(one, "count") else 1)) for one in wanted]
 
 
 def _curve(thing, energy_kwh: float, steps):
@@ -182,6 +182,13 @@ def _record_kw(work: Work, name: str):
         field = f"records.{name}.file"
         raise MissingInput([field], f"the record covers {values:.0f} days; every start of a year is followed, so it needs {YEAR_DAYS}")
     scale = factor / 1000.0 if record.unit == "VAh" else 0.001 if record.unit == "Wh" else 0.24 * factor
+    if values.min() < 0.0:
+        count = int((values < 0.0).sum())
+        words = f"{count:,} steps of the record are below zero: what is generated hides in it"
+        raise MissingInput([f"records.{name}.register", "records.rebuild_gross", "records.production"], words)
+    if not values.any():
+        raise MissingInput([f"records.{name}.file"], "the record holds nothing but zeros: nothing that runs is known")
+    backup_record.checks(work, record, name, repaired, len(steps))
     return values * scale, steps, repaired
 
 

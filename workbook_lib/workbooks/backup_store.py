@@ -9,7 +9,7 @@ from workbook_lib.errors import MissingInput
 from workbook_lib.rules import energy, store
 from workbook_lib.sheet import Assumption, Quantity, Section, Step
 from workbook_lib.workbooks.backup_work import Work
-from workbook_lib.workbooks.prepare import nominal_voltage, text
+from workbook_lib.workbooks.prepare import text
 
 LOST_NOTHING = {
     "usable_fraction": "the whole nameplate is usable",
@@ -133,7 +133,7 @@ def _mean(held: Sequence[Step], values: Sequence[float]) -> float:
 
 def _powers(work: Work, stores) -> tuple[Quantity, Quantity, list[Step]]:
     """AC power out and in [W], each inverter with the stores behind it; and the steps behind them."""
-    volts = nominal_voltage(work.edition)
+    volts = work.volts
     out, into, steps = [], [], []
     for source in work.forming():
         behind = [one for one in stores if one.inverter == source.id]

@@ -6,11 +6,15 @@ import functools
 from dataclasses import dataclass
 
 from workbook_lib.errors import CalculationFault, Fault, InputFault, MissingInput
-from workbook_lib.sheet import Assumption
-from workbook_lib.workbooks import metered
+from workbook_lib.sheet import Assumption, Check, Verdict
+from workbook_lib.workbooks import backup_record, metered
 from workbook_lib.workbooks.backup_work import Work
 from workbook_lib.workbooks.prepare import nominal_voltage, text
 
+MOST_NEGATIVE_FRAC = 0.05
+"""Part of the production that an inverter may draw at night [-]. Common practice."""
+SEASONS_DEG = 20.0
+"""Farther than this from the equator [deg] the sun of the summer half is more than that of the winter half."""
 FAR_DEG = 2.0
 """From so far on the weather's place is named beside the home's [deg]."""
 
@@ -55,6 +59,17 @@ def sun(work: Work, steps) -> Sun:
     return Sun(made, made + rest, f"the weather file {records.weather.file}", _concurrent(weather, steps))
 
 
+def look(work: Work) -> None:
+    """Open the files that the sun needs, so that their faults stand beside those of the load. Errors: InputFault, MissingInput."""
+    records = work.site.records
+    if records is None or not any(one.array or one.kind == "pv-inverter" for one in work.standing("source")):
+        return
+    if records.production is not None:
+        metered.read(work.home, "production")
+    elif records.weather is not None:
+        _weather(work)
+
+
 def _matters(work: Work) -> bool:
     """Whether sun beside the island charges the store with the grid on."""
     return work.site.backup.start_charge_fraction is None and any(text(one.operation) not in ("", "hold-full") for one in work.stores())
@@ -74,7 +89,7 @@ def _metered(work: Work, steps):
     if record.unit != "Wh":
         raise MissingInput(["records.production.unit"], "production is in watts or watt-hours")
     try:
-        values, own, _ = _year(record)
+        values, own, repaired = _year(record)
     except CalculationFault as fault:
         todo = fault.todo or "get a whole record"
         raise InputFault([Fault(file, "records.production.file", fault.what, str(fault.value), fault.limit or "a year", todo)]) from None
@@ -84,6 +99,11 @@ def _metered(work: Work, steps):
 
     from workbook_lib.simulate.production import onto
 
+    lost = -float(np.minimum(values, 0.0).sum())
+    if lost > MOST_NEGATIVE_FRAC * max(float(np.maximum(values, 0.0).sum()), 1e-12):
+        words = "more of the production is below zero than an inverter draws at night: its sign, or what the column holds"
+        raise MissingInput(["records.production.multiplier", "records.production.value_column"], words)
+    backup_record.checks(work, record, "production", repaired, len(own))
     values = np.maximum(values, 0.0) / 1000.0
     if steps.begin is not None and own.begin is not None:
         shared = _by_date(values, own, steps, onto)
@@ -112,20 +132,58 @@ def _by_date(values, own, steps, onto):
 
 
 def _weather(work: Work):
-    """The weather of the home, its place looked at. Errors: InputFault for another hemisphere."""
+    """The weather of the home, its place and its clock looked at. Errors: InputFault for another hemisphere."""
     weather = metered.read_weather(work.home)
-    here = work.site.site.latitude
-    if here is None or weather.latitude_deg is None:
-        return weather
-    away = max(abs(here.value - weather.latitude_deg), _apart(work.site.site.longitude, weather.longitude_deg))
+    here, east = work.site.site.latitude, work.site.site.longitude
     file = (work.home.folder / work.site.records.weather.file).as_posix()
-    if here.value * weather.latitude_deg < 0:
-        found, limit = f"{weather.latitude_deg:g} deg", f"the side of the equator of {here.value:g} deg"
+    if here is None:
+        return weather
+    if (weather.latitude_deg is not None and here.value * weather.latitude_deg < 0) or _other_half(weather, here.value):
+        found = "the sun of the other half of the year" if weather.latitude_deg is None else f"{weather.latitude_deg:g} deg"
         todo = "give weather of the place, or correct the sign of the latitude"
+        limit = f"the side of the equator of {here.value:g} deg"
         raise InputFault([Fault(file, "records.weather.file", "weather of another hemisphere", found, limit, todo)])
-    if away > FAR_DEG:
-        work.notes.append(f"the weather file is of a place {away:.1f} degrees away: weather of the place itself decides")
+    if weather.latitude_deg is not None:
+        away = max(abs(here.value - weather.latitude_deg), _apart(east, weather.longitude_deg))
+        if away > FAR_DEG:
+            work.notes.append(f"the weather file is of a place {away:.1f} degrees away: weather of the place itself decides")
+    _clock(work, weather, here.value, east.value if east is not None else None)
     return weather
+
+
+def _other_half(weather, latitude_deg: float) -> bool:
+    """Whether the half of the year that should have more sun at this latitude has less."""
+    import numpy as np
+
+    if abs(latitude_deg) < SEASONS_DEG:
+        return False
+    summer = np.isin(weather.month, (5, 6, 7)) if latitude_deg > 0 else np.isin(weather.month, (11, 12, 1))
+    winter = np.isin(weather.month, (11, 12, 1)) if latitude_deg > 0 else np.isin(weather.month, (5, 6, 7))
+    if not summer.any() or not winter.any():
+        return False
+    return bool(weather.ghi_w_m2[summer].mean() < weather.ghi_w_m2[winter].mean())
+
+
+def _clock(work: Work, weather, latitude_deg: float, longitude_deg: float | None) -> None:
+    """Check `weather-clock`: no sun while it is below the horizon of the home; what else the file says of itself as notes."""
+    from dataclasses import replace
+
+    from workbook_lib.records.weather import SUSPECT_COUNT
+    from workbook_lib.records.weather_sun import lit_in_the_dark
+
+    key, asked = "weather-clock", "does the sun of the weather file shine by day?"
+    if any(check.key == key for check in work.checks):
+        return
+    placed = weather if weather.latitude_deg is not None else replace(weather, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
+    dark = lit_in_the_dark(placed)
+    if dark is None:
+        return
+    if dark < SUSPECT_COUNT:
+        work.checks.append(Check(key, asked, Verdict.PASS, note="no sun while it is below the horizon"))
+        return
+    note = f"{dark:,} intervals have sun while it is below the horizon: the clock, the stamps or the place of the file are suspect"
+    closes = "records.weather.clock and stamp, or a file of the place"
+    work.checks.append(Check(key, asked, Verdict.JUDGEMENT, note=note, closes=closes, decides="the engineer"))
 
 
 def _apart(given, other: float | None) -> float:
@@ -150,14 +208,15 @@ def _of_source(work: Work, source, weather, steps):
     lacking = [f"site.{name}" for name, value in (("latitude", latitude), ("longitude", longitude)) if value is None]
     if lacking:
         raise MissingInput(lacking, "the sun's path needs the place")
-    return _made(weather, latitude, longitude, planes, inverter, _Key(steps))
+    file = (work.home.folder / work.site.records.weather.file).as_posix()
+    return _made(weather, latitude, longitude, planes, inverter, _Key(steps, file))
 
 
 class _Key:
     """Steps as a key that lives as long as they do."""
 
-    def __init__(self, steps):
-        self.steps = steps
+    def __init__(self, steps, file: str):
+        self.steps, self.file = steps, file
         self.name = (steps.step_s, len(steps), None if steps.begin is None else int(steps.begin[0]))
 
     def __eq__(self, other: object) -> bool:
@@ -187,7 +246,7 @@ def _made(weather, latitude: float, longitude: float, planes, inverter, key: _Ke
         count = int(np.isnan(year).sum())
         todo = "give weather of a whole year"
         what = "hours of the year are missing in the weather"
-        raise InputFault([Fault(weather.file, "records.weather.file", what, f"{count} intervals", "every interval of a year", todo)])
+        raise InputFault([Fault(key.file, "records.weather.file", what, f"{count} intervals", "every interval of a year", todo)])
     fine = onto(year, weather.length_s, steps.step_s)
     return laid(fine, np.arange(len(fine)), steps.step_s, steps, weather.file)
 

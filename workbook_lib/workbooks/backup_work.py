@@ -53,6 +53,20 @@ class Work(SheetWork):
         """Loads of the site file that are backed up."""
         return [one for one in self.standing("load") if one.id in self.below]
 
+    @property
+    def volts(self) -> Input:
+        """Voltage that the currents of the island are taken at: between the legs, or to the neutral where 120 V alone is formed [V]."""
+        from workbook_lib.workbooks.prepare import nominal_voltage
+
+        if self.one_leg():
+            return Input("island.voltage", "voltage of an island of 120 V alone", 120.0, "V", "choice")
+        return nominal_voltage(self.edition)
+
+    def one_leg(self) -> bool:
+        """Whether the island forms 120 V alone, so that both legs hang on one conductor."""
+        forms = [one.island.form for one in self.forming() if one.island is not None and one.island.form is not None]
+        return bool(forms) and all(text(one) == "120" for one in forms)
+
     def stores(self) -> list:
         """Stores behind the inverters of the island."""
         names = {one.id for one in self.forming()}
@@ -72,4 +86,15 @@ def find_scope(work: Work) -> None:
         names |= {name for name in (ADAPTER, *tree.below(ADAPTER)) if distribution.standing(tree.node(name))}
     work.device, work.below = device, frozenset(names)
     things = [one.id for table in ("load", "evse") for one in work.standing(table)]
-    work.whole = bool(things) and all(name in names for name in things)
+    work.whole = bool(things) and all(name in names for name in things) and not _left_above(work, names)
+
+
+def _left_above(work: Work, names: set[str]) -> bool:
+    """Whether a panel stays on the utility's side of the islanding device with circuits of its own."""
+    for panel in work.standing("panel"):
+        if panel.id in names:
+            continue
+        own = [one for one in distribution.breakers_standing(panel) if not names & {one.id, *work.tree.below(one.id)}]
+        if panel.kind == "panelboard" or own:
+            return True
+    return False

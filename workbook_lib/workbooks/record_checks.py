@@ -117,7 +117,7 @@ def record_checks(home, metered, edition, *, counts: bool) -> list[Check]:
     short = branch_of(metered, edition) != "year"
     made.append(_coverage(metered, edition, short, counts))
     if metered.facts is not None:
-        made.append(_quality(home, metered, counts))
+        made.append(quality(home, metered, counts=counts))
         made.append(_plausible(home, metered, edition, counts))
     if short:
         made += [_interval(metered, edition, counts), _occupied(home, edition, counts), _seasonal(home, metered, edition, counts)]
@@ -215,7 +215,8 @@ def _many(count: int, one: str, many: str) -> str:
     return f"{count:,} {one if count == 1 else many}"
 
 
-def _quality(home, metered, counts: bool) -> Check:
+def quality(home, metered, *, counts: bool) -> Check:
+    """Check `record-quality`: are the readings sound? Parameters: home, what was metered, whether it counts. Returns: Check."""
     key, question = "record-quality", "are the readings sound: none contradicting, estimated, negative or sampled, and the total as stated?"
     report, record = metered.facts.report, metered.facts.record
     found = []
