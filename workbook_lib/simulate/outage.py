@@ -257,69 +257,40 @@ def _sweep(
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _segments(
-    first, last, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, steps, wanted, length, fails, on, served, sums
+def _first(
+    order, first, last, charge, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, steps, length, fails, on, served, sums
 ):  # fmt: skip
-    """From a full store at each wanted interval: how many until it is full again, -1 where it is not; hours to a failure, else -1."""
-    for at in range(first, last):
-        if not wanted[at]:
-            length[at], fails[at] = -1, -1.0
+    """From a charge [kWh] at each of some intervals: how many until the store is full, -1 where it is not; hours to a failure, else -1."""
+    floor = store[5] * store[0]
+    for index in range(first, last):
+        at = order[index]
+        length[at], fails[at] = -1, 0.0
+        if charge[at] <= floor + TINY_KWH:
             continue
         for tier in range(loads.shape[1]):
             on[tier] = True
         sums[0] = -1.0
         count, _, _, then = _walk(
-            at, store[0], True, on, steps, True, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, served, sums
+            at, charge[at], True, on, steps, True, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, served, sums
         )
         fails[at] = sums[0]
         length[at] = count if then == 1 else -1
 
 
-@numba.njit(cache=True, nogil=True)
-def _from_full(length, fails, hours):
+def _from_full(length: np.ndarray, fails: np.ndarray, hours: float) -> np.ndarray:
     """Hours from a full store at each interval to the first failure, through every time that it is full again; inf where there is none.
 
-    Over two years from the end back, so that what is answered of the first looks at least a year ahead.
+    Over two years, so that what is answered of the first looks at least a year ahead; in jumps that double, from full to full.
     """
-    n = length.shape[0]
-    found = np.full(2 * n, np.inf)
-    for at in range(2 * n - 1, -1, -1):
-        place = at % n
-        if fails[place] >= 0.0:
-            found[at] = fails[place]
-        elif length[place] > 0 and at + length[place] < 2 * n:
-            found[at] = length[place] * hours + found[at + length[place]]
-    return found[:n].copy()
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _lasting(
-    order, first, last, start_kwh, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, steps, full, duration, on, served, sums
-):  # fmt: skip
-    """Durations of some starts alone: interval by interval until the store is full, from there on by what follows a full one."""
-    n, tiers = loads.shape
-    horizon = steps * hours
-    for index in range(first, last):
-        start = order[index]
-        x = start_kwh[start]
-        if x <= store[5] * store[0] + TINY_KWH:
-            duration[start] = 0.0
-            continue
-        if x == store[0]:
-            duration[start] = min(full[start], horizon)
-            continue
-        for tier in range(tiers):
-            on[tier] = True
-        sums[0] = -1.0
-        count, _, _, then = _walk(
-            start, x, True, on, steps, True, loads, sun, hours, store, charge_kw, discharge_kw, shed, restore, served, sums
-        )
-        if sums[0] >= 0.0:
-            duration[start] = sums[0]
-        elif then == 1:
-            duration[start] = min(count * hours + full[(start + count) % n], horizon)
-        else:
-            duration[start] = horizon
+    n = len(length)
+    place = np.arange(2 * n)
+    span, failed = np.tile(length, 2), np.tile(fails, 2)
+    goes = (failed < 0.0) & (span > 0) & (place + span < 2 * n)
+    then = np.append(np.where(goes, place + span, 2 * n), 2 * n)
+    found = np.append(np.where(failed >= 0.0, failed, np.where(goes, span * hours, np.inf)), 0.0)
+    while (then < 2 * n).any():
+        found, then = found + found[then], then[then]
+    return found[:n]
 
 
 def sweep(
@@ -358,7 +329,7 @@ def sweep(
     edges = np.linspace(0, len(order), workers + 1).astype(int)
     if not whole:
         common = (loads, sun, step_h, packed, store.charge_kw, store.discharge_kw, shed, restore, steps)
-        lasting = _durations(order, edges, charge, common, workers)
+        lasting = _durations(order, charge, common, workers)
         lasting = lasting if starts is None else lasting[order]
         none = np.zeros((len(lasting), tiers))
         return Swept(lasting, none, none[:, 0], none[:, 0], none[:, 0], horizon_h)
@@ -379,32 +350,37 @@ def sweep(
     return Swept(*(found if starts is None else (one[order] for one in found)), horizon_h)
 
 
-def _durations(order, edges, charge, common, workers: int) -> np.ndarray:
+def _durations(order, charge, common, workers: int) -> np.ndarray:
     """Durations of the named starts [h], of the others nothing that means anything.
 
     A store is full as a start begins, or after an interval with sun: what follows is worked out for these alone.
     """
-    loads, sun, step_h, packed = common[:4]
-    wanted = np.roll(sun, 1) > 0.0
-    wanted[order[charge[order] == packed[0]]] = True
+    loads, sun, step_h, packed, steps = *common[:4], common[-1]
     n, tiers = loads.shape
-    length, fails, duration = np.empty(n, dtype=np.int64), np.empty(n), np.zeros(n)
-    every = np.linspace(0, n, workers + 1).astype(int)
-
-    def own() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        return np.ones(tiers, dtype=np.bool_), np.zeros(tiers), np.zeros(4 + tiers)
-
-    def fill(part: int) -> None:
-        _segments(every[part], every[part + 1], *common, wanted, length, fails, *own())
-
+    begins = charge[order] == packed[0]
+    wanted = np.roll(sun, 1) > 0.0
+    wanted[order[begins]] = True
     with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(fill, range(workers)))
-        full = _from_full(length, fails, step_h)
 
-        def run(part: int) -> None:
-            _lasting(order, edges[part], edges[part + 1], charge, *common, full, duration, *own())
+        def first(places: np.ndarray, from_kwh: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+            length, fails = np.full(n, -1, dtype=np.int64), np.full(n, -1.0)
+            edges = np.linspace(0, len(places), workers + 1).astype(int)
 
-        list(pool.map(run, range(workers)))
+            def run(part: int) -> None:
+                own = np.ones(tiers, dtype=np.bool_), np.zeros(tiers), np.zeros(4 + tiers)
+                _first(places, edges[part], edges[part + 1], from_kwh, *common, length, fails, *own)
+
+            list(pool.map(run, range(workers)))
+            return length, fails
+
+        full = _from_full(*first(np.flatnonzero(wanted), np.full(n, packed[0])), step_h)
+        length, fails = first(order[~begins], charge)
+    horizon, duration = steps * step_h, np.full(n, steps * step_h)
+    later = length > 0
+    duration[later] = np.minimum(length[later] * step_h + full[(np.flatnonzero(later) + length[later]) % n], horizon)
+    failed = fails >= 0.0
+    duration[failed] = fails[failed]
+    duration[order[begins]] = np.minimum(full[order[begins]], horizon)
     return duration
 
 
