@@ -76,6 +76,7 @@ def test_the_worked_chain_and_its_hours_at_the_average_load(tmp_path):
 
 @pytest.mark.parametrize("target", [3.0, 8.0, 12.1, 24.0, 100.0])
 def test_storage_needed_is_the_closed_form_rounded_up(tmp_path, target):
+    """The order of IEEE 1013 (checks of sizing steps): load and autonomy, over depth of discharge, end of life, losses, temperature."""
     lines = 'usable_fraction = 0.9\nhealth_fraction = 0.8\ndischarge_efficiency = 0.95\nstandby_loss = "30 W"\ncutoff_fraction = 0.05'
     sheet = study(tmp_path, store=lines, target=f"{target} h")
     exact = target * (1.2 / 0.95 + 0.03) / (0.9 * 0.8 * 0.95)
@@ -150,6 +151,26 @@ def test_hours_of_a_declared_load_and_tiers(tmp_path):
     assert found.loads_kw.sum(axis=0) * 0.25 / 365 == pytest.approx([12.0, 2.4])
     assert set(np.round(found.loads_kw[:, 1], 9)) == {0.0, 0.6}
     assert set(found.steps.hour[found.loads_kw[:, 1] > 0]) == {hour / 4 for hour in (*range(8), *range(88, 96))}
+
+
+@pytest.mark.parametrize(
+    "watts,hours,count,expected_ah",
+    [(60, 4, 2, 4.0), (200, 6, 1, 10.0), (1200, 12, 1, 120.0)],
+)
+def test_the_energy_arithmetic_of_appliances(tmp_path, watts, hours, count, expected_ah):
+    """Battery FAQ 7.9 (weak source): 2 x 60 W for 4 h, 200 W at 25 %, 10 A at 50 %: 4, 10 and 120 Ah at 120 V.
+
+    US Department of Energy list of appliances: 270 W for 4 h a day are 394.2 kWh a year.
+    """
+    until = f"{12 + hours - 24 if hours > 11 else 12 + hours:02d}:00"
+    row = PLUG.replace("1.2 kW", f"{watts} W").replace("28.8 kWh", f"{watts * hours / 1000} kWh")
+    row = row.replace(" }", f', outage_from = "12:00", outage_until = "{until}", count = {count} }}')
+    _, found = profile_of(home(tmp_path, loads=row))
+    a_day = found.loads_kw.sum() * 0.25 / 365
+    assert a_day * 1000 / 120 == pytest.approx(expected_ah)
+    assert found.loads_kw.max() == pytest.approx(count * watts / 1000)
+    fan = PLUG.replace("28.8 kWh", "1.08 kWh").replace("1.2 kW", "270 W").replace(" }", ', outage_from = "18:00", outage_until = "22:00" }')
+    assert profile_of(home(tmp_path, loads=fan))[1].loads_kw.sum() * 0.25 == pytest.approx(394.2)
 
 
 def test_a_load_that_nobody_declared_is_asked_for_with_every_field_at_once(tmp_path):
@@ -670,6 +691,9 @@ def test_motors_start_together_only_where_it_is_asked_and_dip_where_the_impedanc
         tmp_path, loads=rows, backup='start_together = ["pump", "second"]', island='impedance = "0.2 ohm"\nvoltage_dip_limit = 0.03'
     )
     assert asked.check("motor-start:together").required.value == pytest.approx(70 + 1200 / 120)
+    one = study(tmp_path, loads=f"{PLUG}, {PUMP.replace('30 A', '96 A')}", island='impedance = "0.06 ohm"\nvoltage_dip_limit = 0.03')
+    printed = one.check("motor-start-dip:pump").provided.value * 240
+    assert printed == pytest.approx(5.76), "a utility's energy library: 16 A x 6 on 0.06 ohm"
     dip = asked.check("motor-start-dip:pump")
     assert dip.provided.value == pytest.approx(30 * 0.2 / 240)
     assert (str(dip.verdict), verdict(asked, "motor-start-dip:second")) == ("pass", "fail")

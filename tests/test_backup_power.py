@@ -129,6 +129,9 @@ def test_starting_current_by_soft_starter_plate_letter_and_table():
     half = motor(motor_power=a("power", 0.5, "hp"))
     assert motor_start.starting_current(half, LINE, edition).value == pytest.approx(29.4)
     assert motor_start.starting_current(half, a("voltage", 120.0, "V"), edition).value == pytest.approx(58.8)
+    lettered = motor(motor_power=a("hp", 7.5, "hp"), locked_rotor_code=a("code", "J", None))
+    printed = motor_start.starting_current(lettered, a("voltage", 220.0, "V"), edition).value / math.sqrt(3)
+    assert printed == pytest.approx(157.26, abs=0.01), "Kosow, example 12.17 (p. 442), upper end on three phases"
     with pytest.raises(MissingInput, match="no factor stands for it"):
         motor_start.starting_current(motor(), LINE, edition)
 
@@ -225,3 +228,15 @@ def test_in_2026_a_listed_power_control_system_stands_for_the_load(tmp_path, lis
     work = worked(tmp_path, *limited("8 A", listed=listed, current="9 A"), year="2026")
     assert verdicts(work)["backup-capacity"] == expected
     assert verdicts(work)["backup-restart"] == ("pass" if expected == "pass" else "not applicable")
+
+
+def test_a_backup_panel_with_small_breakers_says_what_it_serves_and_two_panels_serve_together(tmp_path):
+    """400 ft2 at 3 VA and one circuit of 1,500 VA, 11.25 A, twice: 22.5 A, and the well with 25 %, 6.25 A."""
+    serves = 'serves = { floor_area = "400 ft^2", small_appliance_circuits = 1, laundry_circuits = 0 }\n'
+    silent = worked(tmp_path, (serves, ""))
+    check = next(check for check in silent.checks if check.key == "backup-capacity")
+    assert (str(check.verdict), check.fields) == ("needs input", ("panel.backup.serves",))
+    second = '[[panel]]\nid = "attic"\nkind = "panelboard"\nconnected_to = "attic-breaker"\nbus = "100 A"\nmain = "none"\n' + serves
+    row = '{ id = "attic-breaker", rating = "30 A", poles = 2, position = "middle" },\n  { id = "well-breaker"'
+    both = worked(tmp_path, ('{ id = "well-breaker"', row), ('[[source]]\nid = "pv"', second + 'breakers = []\n[[source]]\nid = "pv"'))
+    assert both.amperes.value == pytest.approx(2 * 11.25 + 1.25 * 5)

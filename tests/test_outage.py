@@ -209,6 +209,18 @@ def test_without_tiers_more_storage_or_sun_never_shortens(seed, more, sunnier):
     assert (bright >= short - 1e-9).all()
 
 
+@quick
+@given(seed=st.integers(0, 10_000))
+def test_what_is_never_switched_on_never_shortens(seed):
+    """The kept loads alone last at least as long as with others that are shed and restored."""
+    one, loads, sun, charge, shed, restore = random_year(seed, n=96)
+    one = store(one.capacity_kwh, discharge_efficiency=0.95, standby_kw=one.standby_kw)
+    charge = np.minimum(charge, one.capacity_kwh)
+    every = sweep(charge, loads, sun, 0.5, one, shed, restore, horizon_h=48, whole=False).duration_h
+    alone = sweep(charge, loads[:, :1], sun, 0.5, one, shed[:1], restore[:1], horizon_h=48, whole=False).duration_h
+    assert (alone >= every - 1e-9).all()
+
+
 @pytest.mark.parametrize("sun_kw,expected", [(1.40, 22.8), (1.45, 19.942)])
 def test_with_tiers_more_sun_may_shorten(sun_kw, expected):
     """10 kWh, 0.5 kW kept, 1.5 kW shed at 50 % and restored at 70 %, from 06:00 at 30 %, sun 9 to 15 h.

@@ -8,8 +8,8 @@ from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.rules import service, standby
 from workbook_lib.rules.source import all_units, summed
-from workbook_lib.sheet import Check, Input, Quantity, Section, Step, Verdict, compare, needs_input
-from workbook_lib.workbooks import legs
+from workbook_lib.sheet import Assumption, Check, Input, Quantity, Section, Step, Verdict, compare, needs_input
+from workbook_lib.workbooks import legs, panels
 from workbook_lib.workbooks.backup_work import Work
 from workbook_lib.workbooks.methods import general_steps, standard
 from workbook_lib.workbooks.prepare import dwelling_scope, listing, may_hold, nominal_voltage, panel_scope, standing_controls, text
@@ -82,10 +82,30 @@ def _calculated(work: Work, steps: list[Step]) -> None:
 def _scope(work: Work, items):
     if work.whole:
         return dwelling_scope(work.home, items)
-    tops = distribution.first_panels(work.tree, work.tree.children(work.device))
-    if len(tops) != 1:
-        return work.load.scope.__class__("backup", tuple(items), whole=False)
-    return panel_scope(work.home, tops[0], items)
+    inside = [one for one in work.standing("panel") if one.id in work.below]
+    for panel in inside:
+        panels.serves_known(panel)
+    serving = [one for one in inside if one.serves is not None]
+    scope = work.load.scope.__class__("backup", tuple(items), whole=False)
+    if not serving:
+        words = "no panel of the island says what it serves: taken to serve no lighting or receptacle circuits"
+        if inside and all(one.text != words for one in work.assumptions):
+            work.assumptions.append(Assumption(f"panel.{inside[0].id}.serves", words))
+        return scope
+    if len(serving) == 1:
+        return replace(panel_scope(work.home, serving[0], items), items=tuple(items))
+    fields = {"floor_area": "floor_area", "small_appliance": "small_appliance_circuits", "laundry": "laundry_circuits"}
+    return replace(scope, **{name: _together(serving, field) for name, field in fields.items()})
+
+
+def _together(serving, field: str) -> Input:
+    """What all panels of an island serve together. Errors: MissingInput."""
+    given = [getattr(one.serves, field) for one in serving]
+    lacking = [f"panel.{one.id}.serves.{field}" for one, value in zip(serving, given, strict=True) if value is None]
+    if lacking:
+        raise MissingInput(lacking)
+    total = sum(one.value for one in given)
+    return replace(given[0], key=f"backup.{field}", meaning=f"{given[0].meaning}, all panels of the island", value=total, text=f"{total:g}")
 
 
 def load_of(work: Work, items) -> Step:

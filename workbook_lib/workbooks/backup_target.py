@@ -321,6 +321,9 @@ def _durations(one: Setting, found: Answers, wanted: Asked) -> Section:
         "An outage is begun at every step of the year and followed for seven days. It ends when the last-kept tier is first not fully "
         f"served. Energy in and out of the store closes to {found.error_kwh:.0e} kWh in every start."
     )
+    if one.sun.island_kw.any():
+        days = reached(found.sunless_h, wanted.share_frac or NINE_IN_TEN) / 24.0
+        prose += f" Without any sun {100 * (wanted.share_frac or NINE_IN_TEN):.4g} % of the starts last {days:.1f} days."
     columns = ("Reached by", "Duration (h)", "Without sun (h)")
     return Section("How long", (), prose, Table(columns, tuple(rows), "Durations", 1))
 

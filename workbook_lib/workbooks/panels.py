@@ -296,7 +296,7 @@ def _panel_load(work, panel, whole: bool) -> tuple[Step, tuple[Quantity, ...]]:
             raise MissingInput(lack.fields if lack else ["study.service_load_method"], lack.reason if lack else "")
         return work.load, ()
     scope = panel_scope(work.home, panel, work.scope.items)
-    _serves_known(panel)
+    serves_known(panel)
     if work.prepared.missing:
         raise MissingInput(work.prepared.missing)
     if panel.serves is None:
@@ -309,8 +309,8 @@ def _panel_load(work, panel, whole: bool) -> tuple[Step, tuple[Quantity, ...]]:
     return total, result.continuous
 
 
-def _serves_known(panel) -> None:
-    """A panel with small single-pole breakers that feed no load given must say what area it serves."""
+def serves_known(panel) -> None:
+    """A panel with small single-pole breakers that feed no load given must say what area it serves. Errors: MissingInput."""
     if panel.serves is not None:
         return
     general = [
