@@ -231,7 +231,7 @@ def test_in_2026_a_listed_power_control_system_stands_for_the_load(tmp_path, lis
 
 
 def test_a_backup_panel_with_small_breakers_says_what_it_serves_and_two_panels_serve_together(tmp_path):
-    """400 ft2 at 3 VA and one circuit of 1,500 VA, 11.25 A, twice: 22.5 A, and the well with 25 %, 6.25 A."""
+    """400 ft2 at 3 VA and one circuit of 1,500 VA, twice: 5,400 VA, of which 3,000 whole and the rest at 35 %; the well with 25 %."""
     serves = 'serves = { floor_area = "400 ft^2", small_appliance_circuits = 1, laundry_circuits = 0 }\n'
     silent = worked(tmp_path, (serves, ""))
     check = next(check for check in silent.checks if check.key == "backup-capacity")
@@ -239,4 +239,4 @@ def test_a_backup_panel_with_small_breakers_says_what_it_serves_and_two_panels_s
     second = '[[panel]]\nid = "attic"\nkind = "panelboard"\nconnected_to = "attic-breaker"\nbus = "100 A"\nmain = "none"\n' + serves
     row = '{ id = "attic-breaker", rating = "30 A", poles = 2, position = "middle" },\n  { id = "well-breaker"'
     both = worked(tmp_path, ('{ id = "well-breaker"', row), ('[[source]]\nid = "pv"', second + 'breakers = []\n[[source]]\nid = "pv"'))
-    assert both.amperes.value == pytest.approx(2 * 11.25 + 1.25 * 5)
+    assert both.amperes.value == pytest.approx((3000 + 0.35 * (5400 - 3000)) / 240 + 1.25 * 5)
