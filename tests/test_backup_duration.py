@@ -139,10 +139,14 @@ def test_several_stores_are_one(tmp_path):
 
 
 def test_hours_of_a_declared_load_and_tiers(tmp_path):
-    """2.4 kWh between 22:00 and 02:00 is 0.6 kW there; a tier without levels is asked for, one with them is shed below half."""
+    """2.4 kWh between 22:00 and 02:00 is 0.6 kW there; a tier without levels is never shed, and half a level is asked for."""
     rows = PLUG.replace("28.8 kWh", "12 kWh") + ', { id = "evening", kind = "plug", connected_to = "outlet", voltage = "120 V", leg = "A", '
     rows += 'running_power = "600 W", outage_energy_per_day = "2.4 kWh", outage_from = "22:00", outage_until = "02:00", backup_tier = 2 }'
-    assert any("backup.tier" in field for field in study(tmp_path, loads=rows).check("backup-target").fields)
+    never = study(tmp_path, loads=rows)
+    assert any("never shed" in one.text for one in never.assumptions)
+    assert "tier = " not in str(never.check("backup-target").fields)
+    half = study(tmp_path, loads=rows, backup="tier = [{ tier = 2, shed = 0.5 }]").check("backup-target")
+    assert (str(half.verdict), half.fields) == ("needs input", ("backup.tier.restore",))
     levels = "tier = [{ tier = 2, shed = 0.5, restore = 0.7 }]"
     work = Work(home(tmp_path, loads=rows, backup=levels), editions.load("2023"))
     find_scope(work)
@@ -526,12 +530,12 @@ def test_what_runs_at_once_above_a_leg_is_a_judgement(tmp_path):
     assert sheet.check("backup-running:A").required.value == pytest.approx(250.0)
 
 
-def test_an_array_beside_a_stopped_inverter_needs_something_that_wakes_it(tmp_path):
+def test_an_array_beside_a_stopped_inverter_wakes_it_only_where_that_is_stated(tmp_path):
     shutil.copyfile(SITES / "records" / "tansy-hollow-weather.csv", tmp_path / "weather.csv")
     one = home(tmp_path, array=True, records=weather_line())
     one.file.write_text(one.file.read_text(encoding="utf-8").replace('dead_start = "sun"\n', ""), encoding="utf-8")
     sheet = backup_duration.study(read_home(one.file), editions.load("2023"))
-    assert verdict(sheet, "restart-charge") == "judgement"
+    assert "here it does not" in sheet.check("restart-charge").note
     assert any("stay dead" in note for note in sheet.cautions)
 
 

@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass
 
 from workbook_lib.errors import MissingInput
+from workbook_lib.sheet import Assumption
 from workbook_lib.workbooks.backup_profile import Profile
 from workbook_lib.workbooks.backup_store import Chain
 from workbook_lib.workbooks.backup_sun import Sun
@@ -133,18 +134,21 @@ def weighed(work: Work, name: str) -> float:
 def _levels(work: Work, profile: Profile) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """Levels of charge at which each tier is shed and restored, by the order of the profile [-]."""
     rows = {row.tier.value: row for row in work.site.backup.tier if row.tier is not None}
-    shed, restore, lacking = [0.0], [0.0], []
+    shed, restore = [0.0], [0.0]
     if profile.tiers[0] in rows:
         work.notes.append(f"tier {profile.tiers[0]} is the last that runs: it is kept to the end, whatever level its row gives")
     for tier in profile.tiers[1:]:
         row = rows.get(tier)
-        if row is None or row.shed is None or row.restore is None:
-            lacking.append(f"backup.tier of tier {tier} (shed, restore)")
-            continue
-        shed.append(row.shed.value)
-        restore.append(row.restore.value)
-    if lacking:
-        raise MissingInput(lacking, "a tier that is shed needs the levels of charge at which it goes and comes back")
+        if row is not None and (row.shed is None) != (row.restore is None):
+            lacking = "shed" if row.shed is None else "restore"
+            raise MissingInput(
+                [f"backup.tier.{lacking}"], f"tier {tier} goes and comes back at two levels of charge, and one of them lacks"
+            )
+        if row is None or row.shed is None:
+            words = f"tier {tier} has no levels of charge: it is never shed, and runs as long as the last"
+            work.assumptions.append(Assumption("backup.tier", words))
+        shed.append(row.shed.value if row is not None and row.shed is not None else 0.0)
+        restore.append(row.restore.value if row is not None and row.restore is not None else 0.0)
     return tuple(shed), tuple(restore)
 
 

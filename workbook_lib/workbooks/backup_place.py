@@ -289,7 +289,8 @@ def _own(work: SheetWork, one, stores: Stores) -> list[siting.Switch]:
     way = set(work.tree.path_to_service(one.inverter)) if one.inverter in work.tree else set()
     others = {name for other in stores.items if other.id != one.id for name in (other.id, other.inverter)} - names
     found = []
-    for item in _switches(work, "storage"):
+    starters = [one for one in _switches(work, "storage-shutdown") if one.rating is not None]  # a switch in the circuit serves as both
+    for item in (*_switches(work, "storage"), *starters):
         seen = None if item.in_sight_of is None else item.in_sight_of in names
         near = item.id in way or item.connected_to in names or len(stores.items) == 1
         if seen or (near and item.in_sight_of not in others):

@@ -196,20 +196,11 @@ def restart_check(work: Work) -> Check:
         words = "it would stop again at once"
         return Check("restart-charge", RESTART, Verdict.FAIL, tight.restart_fraction, ">=", stop, note=words)
     check = compare("restart-charge", RESTART, tight.restart_fraction, ">=", stop)
-    beside = bool(work.arrays())
-    unsaid = [
-        source
-        for source in work.forming()
-        if source.kind == "multimode-inverter" and (source.island is None or source.island.dead_start is None)
-    ]
-    if beside and unsaid:
-        note = "arrays beside a stopped inverter have no grid: whether it wakes for them is in its instructions"
-        closes = f"source.{unsaid[0].id}.island.dead_start by the data sheet"
-        return replace(check, verdict=Verdict.JUDGEMENT, note=note, closes=closes, decides="the engineer")
-    ways = {
-        text(source.island.dead_start) for source in work.forming() if source.island is not None and source.island.dead_start is not None
-    }
-    return replace(check, note=f"brought back by: {', '.join(sorted(ways)) or 'the sun of its own inverter'}, as stated")
+    ways = {text(one.island.dead_start) for one in work.forming() if one.island is not None and one.island.dead_start is not None}
+    if ways:
+        return replace(check, note=f"brought back by: {', '.join(sorted(ways))}, as stated")
+    note = "what brings it back is not stated: whether it wakes for arrays beside it is in its instructions, and here it does not"
+    return replace(check, note=note if work.arrays() else "brought back by the sun of its own inverter")
 
 
 # sections
@@ -228,6 +219,7 @@ def _load(work: Work, one: Setting) -> Section:
     for place, (tier, names) in enumerate(zip(profile.tiers, profile.names, strict=True)):
         curve = profile.loads_kw[:, place]
         levels = (f"{100 * one.shed[place]:g} %", f"{100 * one.restore[place]:g} %") if place else ("kept to the end", "")
+        levels = levels if one.restore[place] or not place else ("never", "")
         energy_day = float(curve.sum()) * profile.steps.step_h / days
         rows.append((str(tier), names or "nothing", energy_day, float(curve.mean()), float(curve.max()), *levels))
     columns = ("Tier", "Loads", "Energy a day (kWh)", "Average (kW)", "Highest step (kW)", "Shed at", "Back at")
