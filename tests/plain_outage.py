@@ -32,10 +32,11 @@ def outage(start, charge, loads, sun, hours, store, shed, restore, steps):
             gone = 0.0
             if store.trips and light - sum(given) > takes + 1e-12:
                 gone, light = light, 0.0
+            most = min(light + discharge_limit, store.most_kw)
             for tier in range(tiers - 1, 0, -1):
-                if sum(given) > light + discharge_limit + 1e-12:
+                if sum(given) > most + 1e-12:
                     given[tier] = 0.0
-            given[0] = min(given[0], light + discharge_limit) if sum(given[1:]) == 0 else given[0]
+            given[0] = min(given[0], most) if sum(given[1:]) == 0 else given[0]
             need = sum(given)
             into = min(light - need, takes) if light > need else 0.0
             out = max(0.0, need - light)

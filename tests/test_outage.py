@@ -120,6 +120,7 @@ def random_year(seed: int, n: int = 400, tiers: int = 3):
         restart_frac=float(rng.uniform(0.1, 0.3)),
         trips=seed % 3 == 1,
         wakes=seed % 4 != 3,
+        most_kw=2.5 if seed % 5 == 2 else np.inf,
     )
     shed = np.array([0.0, 0.5, 0.3])[:tiers]
     return one, loads, sun, rng.random(n) * one.capacity_kwh, shed, np.minimum(shed + 0.2, 1.0)

@@ -60,7 +60,11 @@ def _by_letter(load, voltage: Input, edition: Edition) -> Step:
 
 def _by_table(load, voltage: Input, edition: Edition) -> Input:
     column = "v115" if voltage.value < VOLTAGE_LIMIT else "v230"
-    return edition.lookup("locked_rotor_current", load.motor_power.value, column)
+    try:
+        return edition.lookup("locked_rotor_current", load.motor_power.value, column)
+    except CalculationFault:
+        words = f"the table has no row for {load.motor_power.value:g} hp"
+        raise MissingInput([f"load.{load.id}.locked_rotor_current"], words) from None
 
 
 def start_check(name: str, start: Quantity, other: Quantity, peak_a: Quantity, note: str) -> tuple[Check, Step]:

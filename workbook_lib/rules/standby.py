@@ -37,6 +37,28 @@ def inverter_current(source, edition: Edition) -> Step:
     )
 
 
+def backed_current(inverter: Step, store_w: Quantity | None, voltage: Quantity, name: str) -> Step:
+    """What an inverter gives from the store behind it: the lesser of its own current and the store's power.
+
+    Parameters: inverter [A], store_w [W] of all stores behind it (None: not stated), voltage [V]. Returns: [A].
+    Source: the maker's data sheets; the lesser governs.
+    """
+    if store_w is None:
+        return inverter
+    current = store_w.value / voltage.value
+    return Step(
+        f"island.{name}.backed",
+        "I_bat",
+        f"current of {name} in an island, with the store behind it",
+        "min(inverter, store / voltage)",
+        {"inverter": inverter, "store": store_w, "voltage": voltage},
+        min(inverter.value, current),
+        "A",
+        inverter.source,
+        decimals=2,
+    )
+
+
 def island_limit(source, name: str, meaning: str) -> Step:
     """A current limit of an inverter in an island, of all like units at the place's temperature.
 

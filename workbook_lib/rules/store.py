@@ -14,7 +14,8 @@ HOURS_OF_A_MONTH = 730.0
 def inverter_power(source, voltage: Input) -> Step:
     """AC power of all like inverters at the place's temperature while islanded.
 
-    Parameters: source with output_power [W] or output_current [A], count, island.derate_fraction [-]; voltage [V]. Returns: [W].
+    Parameters: source with output_power [W] or output_current [A], island.current [A], count, island.derate_fraction [-]; voltage [V].
+    Returns: [W].
     Errors: MissingInput. Source: the maker's data sheet.
     """
     uses: dict[str, Quantity]
@@ -25,6 +26,10 @@ def inverter_power(source, voltage: Input) -> Step:
         value = source.output_current.value * voltage.value
     else:
         raise MissingInput([f"source.{source.id}.output_power"])
+    island = source.island.current if source.island is not None else None
+    if island is not None:
+        uses |= {"island": island, "voltage": voltage}
+        formula, value = f"min({formula}, island * voltage)", min(value, island.value * voltage.value)
     if source.count.value != 1:
         uses["count"], formula, value = source.count, f"{formula} * count", value * source.count.value
     derate = source.island.derate_fraction if source.island is not None else None

@@ -45,7 +45,7 @@ class Store:
     `capacity_kwh` usable at the age and temperature studied [kWh]; `charge_efficiency`, `discharge_efficiency` one-way [-];
     `charge_kw`, `discharge_kw` AC power limits by charge, shape (101,), at 0, 1, ... 100 % [kW]; `standby_kw` drawn while an
     island stands [kW]; `leak_per_h` self-discharge [1/h]; `cutoff_frac`, `restart_frac` of the capacity [-]; `trips`, `wakes` as
-    the rules of this module say.
+    the rules of this module say; `most_kw` that sun and store together bring to the loads [kW].
     """
 
     capacity_kwh: float
@@ -59,6 +59,7 @@ class Store:
     restart_frac: float = 0.0
     trips: bool = False
     wakes: bool = True
+    most_kw: float = np.inf
 
     def __post_init__(self) -> None:
         for name in ("charge_kw", "discharge_kw"):
@@ -80,6 +81,7 @@ class Store:
             "restart_frac",
             "trips",
             "wakes",
+            "most_kw",
         )
         return np.array([float(getattr(self, name)) for name in order])
 
@@ -133,7 +135,7 @@ def _advance(x, alive, on, loads, at, sun, hours, store, charge_kw, discharge_kw
     tripped = 0.0
     if store[7] > 0.0 and sun - demand > takes + TINY_KWH:
         tripped, sun = sun * hours, 0.0
-    most = sun + discharge_kw[place]
+    most = min(sun + discharge_kw[place], store[9])
     tier = tiers - 1
     while demand > most + TINY_KWH and tier > 0:
         demand -= served[tier]

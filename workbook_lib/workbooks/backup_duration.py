@@ -58,6 +58,8 @@ def _study(home, edition: Edition, *, whole: bool) -> Sheet:
     else:
         _island(work, whole)
     backup_place.place(work)
+    if work.promised is not None:
+        backup_promise.promise(work, *work.promised)
     if home.site.backup is not None or work.standing("storage"):
         work.checks += [_verified(work), common.edition_adopted(home), common.independent_check(home)]
     return _sheet(work)
@@ -140,7 +142,7 @@ def _answered(work: Work, one, wanted, whole: bool) -> None:
         return
     backup_target.further_results(work, one, found, wanted)
     backup_target.sections(work, one, found, wanted)
-    backup_promise.promise(work, one, found, wanted)
+    work.promised = (one, found, wanted)
     work.figures = backup_drawings.figures(work, one, found, wanted)
     state = work.site.site.state
     work.sections.append(outages.section(state))

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from workbook_lib.errors import MissingInput
-from workbook_lib.rules import motor_start, service
+from workbook_lib.rules import motor_start
 from workbook_lib.sheet import Check, Quantity, Section, Step, Table, Verdict, compare
-from workbook_lib.workbooks.backup_power import ONE_LEG_V, limit_of, load_of
+from workbook_lib.workbooks.backup_power import ONE_LEG_V, limit_of
 from workbook_lib.workbooks.backup_work import Work
 from workbook_lib.workbooks.prepare import leg_of, nominal_voltage
 
@@ -91,25 +91,44 @@ def _start(work: Work, load, steps: list[Step], rows: list) -> Check:
     other, words = _beside(work, load)
     check, both = motor_start.start_check(load.id, start, other, peak, words)
     steps += [one for one in (start, other, both) if isinstance(one, Step)]
-    check = _with_general(work, check, both)
     work.starts.append((load.id, start, other, peak))
     _dip(work, load, start, volts, steps)
-    seconds = [one.island.peak_duration for one in work.forming() if one.island is not None and one.island.peak_duration is not None]
-    least = min((one.value for one in seconds), default=None)
+    least = _peak_lasts(work)
     takes = load.start_time.value if load.start_time is not None else "not given"
     rows.append((load.id, start.value, takes, other.value, both.value, peak.value, least if least is not None else "not given"))
-    if check.verdict is Verdict.PASS and load.start_time is not None and least is not None and load.start_time.value > least:
-        note = f"{words}; it takes {load.start_time.value:g} s to start, the peak lasts {least:g} s"
+    return _with_general(work, _timed(work, check, both, [load]), both)
+
+
+def _peak_lasts(work: Work) -> float | None:
+    """Seconds that the peak of every inverter lasts [s]; None where one does not say."""
+    seconds = [one.island.peak_duration if one.island is not None else None for one in work.backing()]
+    return None if not seconds or any(one is None for one in seconds) else min(one.value for one in seconds)
+
+
+def _timed(work: Work, check: Check, both: Step, loads) -> Check:
+    """A start against the seconds of the peak: longer fails, not stated is a judgement unless the continuous rating carries it."""
+    if check.verdict is not Verdict.PASS:
+        return check
+    least, given = _peak_lasts(work), [one.start_time for one in loads]
+    longest = max((one.value for one in given if one is not None), default=None)
+    steady = limit_of(work, "leg_current", "current of one leg")
+    if both.value <= steady.value:
+        return replace(check, note=f"{check.note}; within the continuous rating of a leg, however long it takes")
+    if least is not None and longest is not None and longest > least:
+        note = f"{check.note}; it takes {longest:g} s to start, the peak lasts {least:g} s"
         return replace(check, verdict=Verdict.FAIL, note=note)
-    if check.verdict is Verdict.PASS and (load.start_time is None or least is None):
-        return replace(check, note=f"{words}; its starting time against the seconds of the peak is not compared: one of them is not given")
-    return check
+    lacking = [f"load.{one.id}.start_time" for one in loads if one.start_time is None]
+    lacking += ["source.*.island.peak_duration"] if least is None else []
+    if not lacking:
+        return check
+    note = f"{check.note}; above the continuous rating for seconds that are not stated: {', '.join(lacking)}"
+    return replace(check, verdict=Verdict.JUDGEMENT, note=note, closes=f"enter {', '.join(lacking)}", decides="the engineer")
 
 
 def _with_general(work: Work, check: Check, both: Step) -> Check:
     """A judgement where a start that passes would not beside the lighting and receptacles that the island is calculated with."""
     general = work.general
-    if check.verdict is not Verdict.PASS or general is None or not general.value or "running power" not in check.note:
+    if check.verdict is not Verdict.PASS or general is None or not general.value:
         return check
     more = general.value / work.volts.value
     most = both.value + more
@@ -135,10 +154,11 @@ def _running(work: Work, others, chargers, legs: tuple[str, ...], key: str, mean
     volts, joined = nominal_voltage(work.edition), work.one_leg()
     found = []
     for leg in legs:
-        line = (*(_power(work, one) for one in others if _across(one)), *(one.unit_va for one in chargers))
+        line = (*(_power(work, one) for one in others if _across(one)), *(one.unit_va for one in chargers if one.voltage_v > ONE_LEG_V))
         rest = _others_of(work, like) if like is not None else None
         line += (rest,) if rest is not None and _across(like) else ()
         single = tuple(_power(work, one) for one in others if not _across(one) and (joined or leg in _legs(work, one)))
+        single += tuple(one.unit_va for one in chargers if one.voltage_v <= ONE_LEG_V and (joined or one.leg in ("", leg)))
         single += (rest,) if rest is not None and not _across(like) else ()
         own = tuple(start for thing, start in starts if joined or leg in _legs(work, thing))
         uses: dict[str, Quantity | tuple[Quantity, ...]] = {"voltage": volts} if line or single else {}
@@ -178,18 +198,16 @@ def _chargers(work: Work) -> list:
 
 
 def _beside(work: Work, load) -> tuple[Quantity, str]:
-    """What else may run as a motor starts [A]: running power where every other load states it, else the calculated load without it."""
+    """What else may run as a motor starts [A]: running power of every other load, its nameplate where none is stated.
+
+    Errors: MissingInput where a load has neither.
+    """
     others, chargers = [one for one in work.loads() if one.id != load.id], _chargers(work)
-    if (others or chargers or load.count.value > 1) and all(one.running_power is not None for one in others):
-        step = _running(
-            work, others, chargers, _legs(work, load), f"load.{load.id}.beside", f"other running load as {load.id} starts", like=load
-        )
-        names = ", ".join(one.id for one in (*others, *chargers))
-        return step, f"beside the stated running power of the others: {names}; lighting and receptacles are not in it"
-    items = tuple(item for item in work.items if item.id != load.id)
-    total = replace(load_of(work, items), key=f"load.{load.id}.others", meaning=f"calculated load without {load.id}")
-    current = service.load_current(f"load.{load.id}.beside", total, work.volts)
-    return current, "beside the calculated load of everything else, spread over both legs"
+    step = _running(
+        work, others, chargers, _legs(work, load), f"load.{load.id}.beside", f"other running load as {load.id} starts", like=load
+    )
+    names = ", ".join(one.id for one in (*others, *chargers)) or "nothing"
+    return step, f"beside the running power, else the nameplate, of {names}"
 
 
 def _together(work: Work, steps: list[Step]) -> Check:
@@ -200,17 +218,25 @@ def _together(work: Work, steps: list[Step]) -> Check:
     if lacking:
         fields = [f"load.{name}.locked_rotor_current" for name in lacking]
         raise MissingInput(fields, f"{', '.join(lacking)} is to start with others, and how it starts is not known or it is not backed up")
+    together = [one for one in work.loads() if one.id in names]
     rest = [one for one in work.loads() if one.id not in names]
-    unknown = [f"load.{one.id}.running_power" for one in rest if one.running_power is None]
-    if unknown:
-        raise MissingInput(unknown, "what runs beside motors that start together is known by the running power of each")
-    starts = [(one, known[one.id]) for one in work.loads() if one.id in names]
+    starts = [(one, _units(one, known[one.id])) for one in together]
     meaning = f"{', '.join(names)} starting at once beside what else runs"
     both = _running(work, rest, _chargers(work), LEGS, "backup.start_together", meaning, starts)
     steps.append(both)
     peak = limit_of(work, "peak_current", "peak current")
     note = "asked for in the site file; started one after another they are tested each by itself"
-    return compare("motor-start:together", TOGETHER, peak, ">=", both, note=note)
+    check = compare("motor-start:together", TOGETHER, peak, ">=", both, note=note)
+    return _with_general(work, _timed(work, check, both, together), both)
+
+
+def _units(load, start: Quantity) -> Quantity:
+    """Starting current of all like units [A]."""
+    if load.count.value == 1:
+        return start
+    uses = {"count": load.count, "start": start}
+    value = load.count.value * start.value
+    return Step(f"load.{load.id}.all_start", "I_st", f"all units of {load.id} starting", "count * start", uses, value, "A", decimals=1)
 
 
 def _dip(work: Work, load, start: Quantity, volts: Quantity, steps: list[Step]) -> None:

@@ -158,7 +158,9 @@ def _joined(*parts: str) -> str:
 
 def _alone(work: SheetWork, stores: Stores, one, held: Held) -> None:
     """Checks of one row: unit, listing, spacing, vehicles, detection."""
-    spot, energy = text(one.location), stores.energy.get(one.id)
+    spot = text(one.location)
+    known = [row for row in stores.items if row.id in stores.energy]
+    energy = stores.total(known, "storage.all_nameplate", "nameplate energy of all storage") if one in known else None
     inverter = next((source for source in work.standing("source") if source.id == one.inverter), None)
     listed = (*one.listed_to, *(inverter.listed_to if inverter is not None else ()))
     several = one.count.value > 1 or any(other.id != one.id for other in stores.at(spot) if spot)
@@ -281,10 +283,7 @@ def _disconnect(work: SheetWork, stores: Stores) -> None:
 
 
 def _own(work: SheetWork, one, stores: Stores) -> list[siting.Switch]:
-    """Disconnects that belong to a storage: in sight of it or its inverter, or on the way between that and the service.
-
-    Where one storage stands here and a disconnect names nothing that it stands in sight of, it is that storage's.
-    """
+    """Disconnects that belong to a storage: in sight of it or its inverter, or on the way between that and the service."""
     names = {one.id, one.inverter}
     way = set(work.tree.path_to_service(one.inverter)) if one.inverter in work.tree else set()
     others = {name for other in stores.items if other.id != one.id for name in (other.id, other.inverter)} - names
@@ -292,7 +291,7 @@ def _own(work: SheetWork, one, stores: Stores) -> list[siting.Switch]:
     starters = [one for one in _switches(work, "storage-shutdown") if one.rating is not None]  # a switch in the circuit serves as both
     for item in (*_switches(work, "storage"), *starters):
         seen = None if item.in_sight_of is None else item.in_sight_of in names
-        near = item.id in way or item.connected_to in names or len(stores.items) == 1
+        near = item.id in way or item.connected_to in way | names
         if seen or (near and item.in_sight_of not in others):
             found.append(siting.Switch(item.id, seen, item.distance, item.lockable, item.place))
     return found

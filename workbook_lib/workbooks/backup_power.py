@@ -8,6 +8,7 @@ from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.rules import service, standby
 from workbook_lib.rules.source import all_units, summed
+from workbook_lib.rules.store import added, store_power
 from workbook_lib.sheet import Assumption, Check, Input, Quantity, Section, Step, Verdict, compare, needs_input
 from workbook_lib.workbooks import legs, panels
 from workbook_lib.workbooks.backup_work import Work
@@ -16,6 +17,8 @@ from workbook_lib.workbooks.prepare import dwelling_scope, listing, may_hold, no
 
 CAPACITY = "may this source back up what hangs on it, by the rule of the edition?"
 ONE_LEG_V = 150.0
+CONTROL_LISTINGS = frozenset({"UL 916", "UL 3141", "UL 60730", "UL 60730-1"})
+"""Standards to which a control of loads is listed. Source: their scopes (energy management, power control, automatic controls)."""
 BESIDE = "the rule relied on tests the largest load alone: shown beside it"
 
 
@@ -126,7 +129,19 @@ def _capacity(work: Work, steps: list[Step]) -> None:
     forming = work.forming()
     if not any(one.kind == "multimode-inverter" for one in forming):
         raise MissingInput(["backup.islanding"], "no multimode inverter forms an island here")
-    own = [standby.inverter_current(one, work.edition) for one in forming]
+    backing = work.backing()
+    if not backing:
+        raise MissingInput(["storage"], "no storage stands behind an inverter of the island")
+    idle = [one.id for one in forming if one not in backing]
+    if idle:
+        work.notes.append(f"{', '.join(idle)} has no storage behind it: it gives the island nothing while the sun is away")
+    for one in backing:
+        if one.island is None or one.island.derate_fraction is None:
+            words = "not given, so the temperature of the place takes nothing off its currents"
+            work.assumptions.append(Assumption(f"source.{one.id}.island.derate_fraction", words))
+    plain = {one.id: standby.inverter_current(one, work.edition) for one in backing}
+    own = [standby.backed_current(plain[one.id], _store_power(work, one), work.volts, one.id) for one in backing]
+    steps += [plain[one.id] for one in backing if plain[one.id] not in own]
     beside = [standby.inverter_current(one, work.edition) for one in work.arrays()]
     work.capacity = standby.capacity(own, bool(beside), work.edition)
     steps += [*own, work.capacity]
@@ -135,19 +150,29 @@ def _capacity(work: Work, steps: list[Step]) -> None:
         steps += [*beside, work.literal]
 
 
+def _store_power(work: Work, source) -> Quantity | None:
+    """Discharge power of all stores behind an inverter [W]; None where one of them states none."""
+    parts = [store_power(one, "discharge_power", "discharge power") for one in work.stores() if one.inverter == source.id]
+    if any(one is None for one in parts):
+        return None
+    return added(f"source.{source.id}.stores", f"discharge power behind {source.id}", parts)
+
+
 def _tests(work: Work, steps: list[Step]) -> dict[str, Check]:
     edition, volts = work.edition, work.volts
     checks: dict[str, Check] = {}
     largest = None
-    if work.items:
-        item = max(work.items, key=lambda one: one.unit_va.value)
+    plugs = [one for one in work.loads() if one.kind == "plug" and one.running_power is not None]
+    singles = [(one.unit_va, one.label) for one in work.items] + [(one.running_power, one.id) for one in plugs]
+    if singles:
+        most, label = max(singles, key=lambda pair: pair[0].value)
         largest = Step(
             "backup.largest",
             "I_max",
-            f"largest single load that is backed up: {item.label}",
+            f"largest single load that is backed up: {label}",
             "load / voltage",
-            {"load": item.unit_va, "voltage": volts},
-            item.unit_va.value / volts.value,
+            {"load": most, "voltage": volts},
+            most.value / volts.value,
             "A",
             note="lighting is no single load",
             decimals=2,
@@ -196,18 +221,33 @@ def _control(work: Work) -> None:
         (control, limit.setting)
         for control in standing_controls(work.home)
         for limit in control.limit
-        if text(limit.way) == "island" and limit.setting is not None and (limit.at == work.device or limit.at in work.below)
+        if text(limit.way) == "island" and limit.setting is not None and _whole_island(work, limit.at)
     ]
     if not found:
-        work.why = "no control is stated that limits the current of the island"
+        work.why = "no control is stated that limits the current of the whole island"
         return
     control, setting = min(found, key=lambda pair: pair[1].value)
     if not may_hold(control):
         work.why = f"{control.id} is not listed, or its setting is not restricted: it stands for nothing"
         return
+    if not CONTROL_LISTINGS & set(listing(control)):
+        known = ", ".join(sorted(CONTROL_LISTINGS))
+        work.why = f"{control.id} is listed to {', '.join(listing(control))}, not as a control of loads ({known}): it stands for nothing"
+        return
     shed = {one.id for table in ("load", "evse") for one in work.standing(table) if text(one.shed_by) == control.id}
     work.control, work.setting, work.shed = control, setting, frozenset(shed | {text(name) for name in control.controls})
     work.why = f"{control.id} holds the island to {setting.value:g} A and sheds {', '.join(sorted(work.shed)) or 'nothing'}"
+
+
+def _whole_island(work: Work, at: str) -> bool:
+    """Whether a limit stands where the current of the whole island passes: at its device, its one inverter, or ahead of every load."""
+    if at == work.device or [one.id for one in work.backing()] == [at]:
+        return True
+    if at not in work.tree:
+        return False
+    loads = {one.id for table in ("load", "evse") for one in work.standing(table) if one.id in work.below}
+    serving = {panel.id for panel in work.standing("panel") if panel.id in work.below and panel.serves is not None}
+    return bool(loads) and loads | serving <= {at, *work.tree.below(at)}
 
 
 # legs
@@ -239,12 +279,14 @@ def legs_and_neutral(work: Work) -> None:
         )
     work.result("backup_neutral_a", answer.neutral_a)
     neutral = "does the island's neutral carry the unbalance?"
-    work.guarded("backup-neutral", neutral, lambda: _neutral(work, answer.neutral_a, counts=not by_largest))
+    work.guarded("backup-neutral", neutral, lambda: _neutral(work, answer.neutral_a, counts=not by_largest, answer=answer))
 
 
 def _one_conductor(work: Work) -> None:
     """Legs and neutral of an island of 120 V: both legs hang on one conductor, and the neutral carries all of it."""
     note = "120 V alone: both legs hang on one conductor, its current is that of the whole load at 120 V"
+    scope = _scope(work, work.items)
+    work.general = standard(scope, work.edition, general_steps(scope, work.edition)).demand.get("lighting")
     for leg in ("A", "B"):
         work.checks.append(Check(f"backup-leg:{leg}", _leg_question(leg), Verdict.NOT_APPLICABLE, note=note))
     work.result("backup_load_a:A", work.amperes)
@@ -260,9 +302,9 @@ def _leg_question(leg: str) -> str:
 
 def limit_of(work: Work, name: str, meaning: str) -> Quantity:
     """A current limit of all inverters of the island at the place's temperature [A]. Errors: MissingInput."""
-    forming = [one for one in work.forming() if one.kind == "multimode-inverter"]
+    forming = [one for one in work.backing() if one.kind == "multimode-inverter"]
     if not forming:
-        raise MissingInput(["backup.islanding"], "no multimode inverter forms an island here")
+        raise MissingInput(["backup.islanding"], "no multimode inverter with storage behind it forms an island here")
     lacking = [f"source.{one.id}.island.{name}" for one in forming if one.island is None or getattr(one.island, name) is None]
     if lacking:
         raise MissingInput(lacking)
@@ -273,6 +315,8 @@ def limit_of(work: Work, name: str, meaning: str) -> Quantity:
 def _leg(work: Work, leg: str, step: Step, answer, scope, *, counts: bool) -> Check:
     limit = limit_of(work, "leg_current", "current of one leg")
     note = "calculated load on the leg" if counts else BESIDE
+    if work.relied in ("backup-managed", "backup-controlled") and work.setting is not None and work.setting.value > step.value:
+        note, step = f"the control lets the leg be loaded with its setting; calculated {step.value:.1f} A", _at_setting(work, leg, step)
     check = compare(f"backup-leg:{leg}", _leg_question(leg), limit, ">=", step, note=note, counts=counts)
     if not answer.unplaced:
         return _odd_circuit(work, check, scope, limit)
@@ -282,6 +326,14 @@ def _leg(work: Work, leg: str, step: Step, answer, scope, *, counts: bool) -> Ch
         return replace(check, note=f"{note}; {words}")
     closes = "the leg of each 120 V load, read at the panel"
     return replace(check, verdict=Verdict.JUDGEMENT, note=f"{note}; {words}", closes=closes, decides="the engineer on site")
+
+
+def _at_setting(work: Work, leg: str, step: Step) -> Step:
+    uses: dict[str, Quantity] = {"setting": work.setting, "rest": step}
+    words = f"the most that the control lets leg {leg} be loaded with"
+    return Step(
+        f"backup.leg_{leg}.managed", "I_man", words, "max(setting, rest)", uses, max(work.setting.value, step.value), "A", decimals=1
+    )
 
 
 def _odd_circuit(work: Work, check: Check, scope, limit: Quantity) -> Check:
@@ -299,10 +351,16 @@ def _odd_circuit(work: Work, check: Check, scope, limit: Quantity) -> Check:
     return replace(check, verdict=Verdict.JUDGEMENT, note=words, closes=closes, decides="the engineer on site")
 
 
-def _neutral(work: Work, current: Quantity, *, counts: bool) -> Check:
+def _neutral(work: Work, current: Quantity, *, counts: bool, answer=None) -> Check:
     limit = limit_of(work, "neutral_current", "neutral current")
     note = "" if counts else BESIDE
-    return compare("backup-neutral", "does the island's neutral carry the unbalance?", limit, ">=", current, note=note, counts=counts)
+    check = compare("backup-neutral", "does the island's neutral carry the unbalance?", limit, ">=", current, note=note, counts=counts)
+    if check.verdict is not Verdict.PASS or answer is None or not answer.unplaced or limit.value >= answer.worst.value:
+        return check
+    words = f"the leg of {', '.join(answer.unplaced)} is not known; up to {answer.worst.value:.1f} A of unbalance at worst"
+    closes = "the leg of each 120 V load, read at the panel"
+    note = "; ".join(part for part in (note, words) if part)
+    return replace(check, verdict=Verdict.JUDGEMENT, note=note, closes=closes, decides="the engineer on site")
 
 
 def _voltages(work: Work) -> Check:
@@ -314,7 +372,7 @@ def _voltages(work: Work) -> Check:
         raise MissingInput(lacking)
     forms = {text(one.island.form) for one in forming}
     across = [one.id for one in work.loads() if one.voltage is None or one.voltage.value > ONE_LEG_V]
-    across += [one.id for one in work.standing("evse") if one.id in work.below]
+    across += [one.id for one in work.standing("evse") if one.id in work.below and (one.voltage is None or one.voltage.value > ONE_LEG_V)]
     shared = [
         breaker.id
         for panel in work.standing("panel")
@@ -369,6 +427,11 @@ def _islanding(work: Work, asked: str) -> Check:
     cite = work.edition.cite("interconnect_device")
     key = f"islanding-device:{work.device}"
     if work.device == "adapter":
+        switch = work.site.adapter.islanding_switch if work.site.adapter is not None else None
+        if switch is None:
+            raise MissingInput(["adapter.islanding_switch"], "what parts the island from the utility is not stated")
+        if not switch.value:
+            return Check(key, asked, Verdict.FAIL, source=cite, note="the adapter has no islanding switch")
         rating, field = (work.site.adapter.continuous if work.site.adapter is not None else None), "adapter.continuous"
     else:
         node = work.tree.node(work.device)

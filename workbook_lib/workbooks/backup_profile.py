@@ -57,7 +57,7 @@ def profile(work: Work) -> Profile:
     if name is None:
         declared = _declared(work, standing)
         steps, base, repaired = _steps_without(work), None, 0
-        words = "declared load by load, their energy a day spread evenly over the hours in which they run"
+        words = "loads as declared one by one, the energy of a day spread evenly over the hours in which each runs"
     else:
         base, steps, repaired = _record_kw(work, name)
         declared = _declared(work, [one for one in standing if one.status == "added" or _tier(one) > FIRST_TIER], seasons=True)
@@ -83,9 +83,7 @@ def profile(work: Work) -> Profile:
             curve = part
         loads[:, place] += curve
     _tell(work, name, growth, taken_out, standing, declared, steps)
-    home = base
-    if home is None and records is not None and records.load is not None:
-        home = _home_kw(work, steps)
+    home = _home(work, name, steps, loads, declared)
     loads *= growth
     shown = tuple(", ".join(names[tier]) for tier in tiers)
     return Profile(steps, loads, tuple(tiers), shown, None if home is None else home * growth, repaired, words)
@@ -160,8 +158,25 @@ def _needs_home(work: Work) -> bool:
     return work.site.backup.start_charge_fraction is None and any(text(one.operation) not in ("", "hold-full") for one in work.stores())
 
 
-def _home_kw(work: Work, steps):
-    return _record_kw(work, "load")[0] if _needs_home(work) and steps.begin is not None else None
+def _home(work: Work, name: str | None, steps, loads, declared):
+    """What the whole home takes with the grid on [kW]: its record, with what this work adds; None where that is not needed or known."""
+    import numpy as np
+
+    records = work.site.records
+    if not _needs_home(work) or records is None or records.load is None:
+        return None
+    if name == "load":
+        return loads.sum(axis=1)
+    values, own, _ = _record_kw(work, "load")
+    if (
+        len(own) != len(steps)
+        or own.step_s != steps.step_s
+        or (own.begin is not None and steps.begin is not None and own.begin[0] != steps.begin[0])
+    ):
+        words = "the records of the home and of what is backed up are not of the same steps and the same year"
+        raise MissingInput(["records.load.file", "records.backup_load.file"], words)
+    new = [(one, energy) for one, energy in declared if one.status == "added"]
+    return np.asarray(values) + sum((_curve(one, energy, steps) for one, energy in new), np.zeros(len(steps)))
 
 
 def _record_kw(work: Work, name: str):
@@ -189,6 +204,7 @@ def _record_kw(work: Work, name: str):
     if not values.any():
         raise MissingInput([f"records.{name}.file"], "the record holds nothing but zeros: nothing that runs is known")
     backup_record.checks(work, record, name, repaired, len(steps))
+    _lived_in(work)
     return values * scale, steps, repaired
 
 
@@ -238,22 +254,50 @@ def _gross(work: Work, name: str):
         words = "generation while the record ran hides what the home used: own use rebuilt from a production record, or a gross register"
         fields = ["records.generation"] if records.generation is None else ["records.rebuild_gross", "records.production"]
         raise MissingInput(fields, words)
-    if record.register in ("received", "net", "total") and not (record.register == "net" and not hidden):
+    if record.register in ("received", "total") or (record.register == "net" and (hidden or _standing_arrays(work, name))):
         raise MissingInput([f"records.{name}.register"], f"a {record.register} register does not say what the home used")
     return record
 
 
+def _standing_arrays(work: Work, name: str) -> list[str]:
+    """Arrays that stand already where a record may have seen them: in the home, or on the island for its own record."""
+    return [
+        one.id
+        for one in work.standing("source")
+        if one.status == "existing" and (one.array or one.kind == "pv-inverter") and (name == "load" or one.id in work.below)
+    ]
+
+
 def _array_beside(work: Work, name: str) -> None:
-    """Check `record-generation`: an array that stands already while the record is said to be free of generation."""
-    standing = [one.id for one in work.standing("source") if one.status == "existing" and (one.array or one.kind == "pv-inverter")]
-    given = work.site.records.generation
+    """Check `record-generation`: an array that stands already, and a record that does not say that it saw none of it."""
+    standing, given = _standing_arrays(work, name), work.site.records.generation
     key = "record-generation"
-    if name != "load" or not standing or given is None or text(given) != "none" or any(check.key == key for check in work.checks):
+    stated_none = name == "load" and text(given) != "none"
+    if not standing or stated_none or any(check.key == key for check in work.checks):
         return
-    note = f"{', '.join(standing)} stands already, and the record is said to be free of generation: if it ran then, its sun counts twice"
+    note = f"{', '.join(standing)} stands already: if it ran while the record did, its sun hides load there and counts once more here"
     closes = "when it was switched on, beside the dates of the record"
     asked = "did no array run while the record ran?"
     work.checks.append(Check(key, asked, Verdict.JUDGEMENT, note=note, closes=closes, decides="the engineer"))
+
+
+def _lived_in(work: Work) -> None:
+    """Check `record-occupied`: a house that is lived in, with all that runs, while the record ran."""
+    records, key = work.site.records, "record-occupied"
+    if any(check.key == key for check in work.checks):
+        return
+    missing = [text(one) for one in records.seasonal_missing or ()]
+    found = []
+    if records.occupied is None or not records.occupied.value:
+        found.append("it is not stated that the house was lived in" if records.occupied is None else "the house was not lived in")
+    if records.seasonal_missing is None or missing:
+        found.append("what did not run is not stated" if not missing else f"{', '.join(missing)} did not run, and is in no duration")
+    asked = "was the house lived in while the record ran, with all that runs?"
+    if not found:
+        work.checks.append(Check(key, asked, Verdict.PASS, note="lived in, nothing missing, as stated"))
+        return
+    closes = "records.occupied and records.seasonal_missing, or a record of a year in which it was"
+    work.checks.append(Check(key, asked, Verdict.JUDGEMENT, note="; ".join(found), closes=closes, decides="the engineer"))
 
 
 def _tell(work: Work, name: str | None, growth: float, taken_out: float, standing, declared, steps) -> None:
@@ -276,9 +320,6 @@ def _tell(work: Work, name: str | None, growth: float, taken_out: float, standin
     gone = [one.id for table in ("load", "evse") for one in getattr(work.site, table) if one.status == "removed"]
     if gone:
         work.notes.append(f"{', '.join(gone)} is in the record and is removed: nothing is taken out for it, on the safe side")
-    missing = [text(one) for one in work.site.records.seasonal_missing or ()]
-    if missing:
-        work.notes.append(f"{', '.join(missing)} did not run while the record ran, and is in no duration")
     charging = [one.id for one in standing if one.id in {evse.id for evse in work.standing("evse")} and one.outage_energy_per_day is None]
     if charging:
         work.notes.append(f"{', '.join(charging)} charges as it did in the record unless a tier and its energy say otherwise")

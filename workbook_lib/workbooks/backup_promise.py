@@ -18,11 +18,11 @@ def promise(work: Work, one: Setting, found: Answers, wanted: Asked) -> None:
     told, never = _told(work, one, found, wanted), _never(work, one, found, wanted)
     for key, words in (("client_sentence", told), ("sentence_not_to_say", never)):
         work.results[key] = Result(words, None)
-    conditions = [start_words(work, one), f"the load is that of {one.profile.words}"]
+    conditions = [start_words(work, one), f"load: {one.profile.words}"]
     if len(one.profile.tiers) > 1:
         conditions.append("the higher tiers go off and come back at their levels of charge")
     if one.sun.island_kw.any():
-        conditions.append(f"the sun is that of {one.sun.words}")
+        conditions.append(f"sun: {one.sun.words}, as in its year")
     if work.site.storage and any(row.health_fraction is not None or row.years is not None for row in work.stores()):
         conditions.append("the store has faded as far as stated, and no further")
     rows = (("May be told", told), ("On condition that", "; ".join(conditions)), ("May not be said", never))
@@ -62,7 +62,7 @@ def in_hundred(share: float) -> str:
 def _told(work: Work, one: Setting, found: Answers, wanted: Asked) -> str:
     from workbook_lib.simulate.answers import reached, share_reaching
 
-    failing = next((check for check in work.checks if check.counts and check.verdict is Verdict.FAIL), None)
+    failing = next((one for one in work.checks if one.counts and one.verdict is Verdict.FAIL and one.key != "backup-target"), None)
     if failing is not None:
         return f"Nothing is promised: this sheet fails. ({failing.question.capitalize()} No.)"
     lasting, share = found.durations_h, wanted.share_frac or NINE_IN_TEN

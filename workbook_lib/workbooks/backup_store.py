@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
 from workbook_lib.errors import MissingInput
 from workbook_lib.rules import energy, store
@@ -27,8 +28,9 @@ class Chain:
 
     `capacity` what they hold as they are now [kWh]; `usable` what of it reaches the loads [kWh]; `nameplate` [kWh]; `discharge`,
     `charge` AC power limits [W]; `efficiency` of discharging, `charging` [-]; `standby_w` [W]; `leak_per_h`; `cutoff`, `restart`
-    of what they hold [-]; `discharge_points`, `charge_points` pairs of charge [-] and power [W] of all stores; `trips`, `wakes` as
-    the engine takes them; `parts` of the chain for the figure (words, change, left) [kWh]; `hopeful` fields taken as losing nothing.
+    of what they hold [-]; `discharge_points`, `charge_points` pairs of charge [-] and power [W] of all stores; `trips`, `wakes`,
+    `most_w` [W] as the engine takes them; `parts` of the chain for the figure (words, change, left) [kWh]; `hopeful` fields taken as
+    losing nothing.
     """
 
     capacity: Quantity
@@ -46,6 +48,7 @@ class Chain:
     charge_points: tuple[tuple[float, float], ...]
     trips: bool
     wakes: bool
+    most_w: float
     parts: tuple[tuple[str, float, float], ...]
     hopeful: tuple[str, ...]
 
@@ -75,6 +78,7 @@ class Chain:
             max(self.restart, self.cutoff),
             self.trips,
             self.wakes,
+            self.most_w / 1000.0,
         )
 
 
@@ -111,6 +115,7 @@ def chain(work: Work) -> Chain:
         charge_points=_points(stores, "charge_limit"),
         trips=_trips(work),
         wakes=_wakes(work),
+        most_w=_most(work),
         parts=_parts(stores, held, reach),
         hopeful=tuple(f"storage.{one.id}.{name}" for one in stores for name in HOPEFUL if _given(one, name) is None),
     )
@@ -135,7 +140,7 @@ def _powers(work: Work, stores) -> tuple[Quantity, Quantity, list[Step]]:
     """AC power out and in [W], each inverter with the stores behind it; and the steps behind them."""
     volts = work.volts
     out, into, steps = [], [], []
-    for source in work.forming():
+    for source in work.backing():
         behind = [one for one in stores if one.inverter == source.id]
         if not behind:
             continue
@@ -189,6 +194,15 @@ def _wakes(work: Work) -> bool:
     """Whether the sun reaches a dead store: arrays behind its own inverter do, others only where a grid is formed for them."""
     own = any(one.array for one in work.forming())
     return own or not work.arrays() or any(one.island is not None and text(one.island.dead_start) == "sun" for one in work.forming())
+
+
+def _most(work: Work) -> float:
+    """What sun and stores together bring to the loads [W], where arrays stand behind an inverter of the island: its power is for both."""
+    own = [one for one in work.forming() if one.array]
+    if not own:
+        return inf
+    beside = [store.inverter_power(one, work.volts).value for one in work.arrays()]
+    return sum(store.inverter_power(one, work.volts).value for one in work.forming()) + sum(beside)
 
 
 def _parts(stores, held: Sequence[Step], reach: Sequence[Step]) -> tuple[tuple[str, float, float], ...]:

@@ -244,9 +244,10 @@ def _by_hand(work: Work, one: Setting, average: Input) -> tuple[Step, ...]:
     given = work.site.backup.start_charge_fraction
     if given is None and one.operation not in ("", "hold-full") and len(stores) == 1:
         given = stores[0].reserve_fraction
-    if given is None or given.value >= 1.0 or len(stores) > 1:
+    stop = stores[0].cutoff_fraction
+    if given is None or given.value >= 1.0 or len(stores) > 1 or (stop is not None and stop.value >= 1.0):
         return (hours,)
-    least = energy.from_charge(hours, given, stores[0].cutoff_fraction)
+    least = energy.from_charge(hours, given, stop)
     work.result("hours_from_least_charge_h", least)
     return (hours, least)
 

@@ -40,10 +40,16 @@ class Work(SheetWork):
     control: object = None
     starts: list[tuple[str, Quantity, Quantity, Quantity]] = field(default_factory=list)
     figures: tuple[Figure, ...] = ()
+    promised: tuple | None = None
 
     def forming(self) -> list:
         """Inverters with storage that carry the island."""
         return [one for one in self.standing("source") if one.kind in FORMING and (one.id in self.below or one.id == self.device)]
+
+    def backing(self) -> list:
+        """Those of them with storage behind: the others give nothing while the sun is away."""
+        names = {one.inverter for one in self.standing("storage")}
+        return [one for one in self.forming() if one.id in names]
 
     def arrays(self) -> list:
         """Inverters of arrays on the island."""
