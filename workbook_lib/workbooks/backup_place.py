@@ -249,9 +249,15 @@ class _Sums:
 def _location(sums: _Sums, spot: str, code: StorageCode, local: Input | None) -> Check:
     stores = sums.stores
     key, asked = f"storage-location:{spot}", siting.QUESTIONS["storage-location"]
-    small = [siting.too_small(key, asked, stores.energy.get(one.id), code) for one in stores.at(spot)]
-    if all(small):
-        return small[0]
+    known = [one for one in stores.items if one.id in stores.energy]
+    every = len(known) == len(stores.items)
+    small = (
+        siting.too_small(key, asked, stores.total(known, "storage.all_nameplate", "nameplate energy of all storage"), code)
+        if every
+        else None
+    )
+    if small is not None:
+        return small
     if spot == siting.LIVING or code.limit("unit_kwh") is None:
         return siting.location(spot, (), code, local)
     found = sums.readings(spot, code)
