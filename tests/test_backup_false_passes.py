@@ -108,7 +108,7 @@ def test_the_year_with_the_grid_runs_on_the_home_s_record_and_on_what_is_added(t
 
     plain = mean_start(PLUG)
     added = mean_start(PLUG + ", " + PLUG.replace("constant", "new").replace("28.8 kWh", "12 kWh").replace(" }", ', status = "added" }'))
-    own = 'backup_load = {{ file = "panel.csv", {0} }}\n'.format(said_of)
+    own = f'backup_load = {{ file = "panel.csv", {said_of} }}\n'
     alone = study(tmp_path, store=lines, array=True, records=records.replace(f'load = {{ file = "home.csv", {said_of} }}\n', "", 1))
     assert own in records
     assert added < plain < 13.5
