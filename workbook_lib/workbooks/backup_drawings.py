@@ -7,13 +7,13 @@ import calendar
 from workbook_lib.sheet import Figure
 from workbook_lib.workbooks import backup_figures
 from workbook_lib.workbooks.backup_answers import NINE_IN_TEN, Answers, Setting
-from workbook_lib.workbooks.backup_target import Asked, found_horizon
+from workbook_lib.workbooks.backup_target import Asked, horizon_h
 from workbook_lib.workbooks.backup_work import Work
 
 
 def figures(work: Work, one: Setting, found: Answers, wanted: Asked) -> tuple[Figure, ...]:
     """Every figure that the home has; what shows its daily pattern is left out where the record is withheld."""
-    steps, horizon = one.profile.steps, found_horizon()
+    steps, horizon = one.profile.steps, horizon_h()
     drawn = [backup_figures.survival(found.durations_h, wanted.target_h, wanted.share_frac, horizon)]
     if not (work.site.records is not None and work.site.records.withhold):
         share = wanted.share_frac or NINE_IN_TEN
@@ -33,7 +33,7 @@ def _worst(one: Setting, found: Answers, wanted: Asked) -> Figure:
 
     steps, store = one.profile.steps, one.chain.engine()
     start = int(np.argmin(found.durations_h))
-    count = round(found_horizon() / steps.step_h)
+    count = round(horizon_h() / steps.step_h)
     walk = trace(
         start, float(found.start_kwh[start]), one.profile.loads_kw, one.sun.island_kw, steps.step_h, store, one.shed, one.restore, count
     )

@@ -11,12 +11,12 @@ from collections.abc import Sequence
 
 from workbook_lib.errors import CalculationFault
 from workbook_lib.sheet import Figure, Table, holds
+from workbook_lib.workbooks.backup_answers import MEDIAN, NINE_IN_TEN
 
 HOURS = (0.0, 1.0, 2.0, 4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 36.0, 48.0, 72.0, 96.0, 120.0, 144.0, 168.0)
 """Rows of the survival curve [h]."""
 CURVE_POINTS = 672
 """Pieces of the survival curve that are drawn: quarter hours of seven days [count]."""
-MEDIAN, NINE_IN_TEN = 0.5, 0.9
 GUARD = 1e-9
 """The last bit of arithmetic [h, A, kWh]."""
 TRACE_H, LONGEST_TRACE_H, MORE = 48.0, 168.0, 1.5

@@ -7,7 +7,7 @@ import math
 
 from workbook_lib.sheet import Result, Section, Table, Verdict
 from workbook_lib.workbooks.backup_answers import NINE_IN_TEN, Answers, Setting
-from workbook_lib.workbooks.backup_target import Asked, found_horizon, start_words
+from workbook_lib.workbooks.backup_target import Asked, horizon_h, start_words
 from workbook_lib.workbooks.backup_work import Work
 
 HEADING = "What may be told, and what may not"
@@ -48,7 +48,7 @@ def listed(names: str) -> str:
 
 def floored(hours: float) -> str:
     """Hours rounded down to half an hour, so that the words stay true: `23.5 hours`; seven days as such."""
-    if hours >= found_horizon() - 1e-9:
+    if hours >= horizon_h() - 1e-9:
         return "seven days or more"
     half = math.floor(2.0 * hours + 1e-9) / 2.0
     return f"{half:g} hour{'s' if half != 1 else ''}"
@@ -77,11 +77,11 @@ def _told(work: Work, one: Setting, found: Answers, wanted: Asked) -> str:
     elif wanted.target is not None:
         sentence += f"; the {wanted.target_h:g} hours that were wished for are reached in at least {cases}"
     least = float(lasting.min())
-    return f"{sentence}; the shortest of that year ends after {floored(least)}." if least < found_horizon() - 1e-9 else f"{sentence}."
+    return f"{sentence}; the shortest of that year ends after {floored(least)}." if least < horizon_h() - 1e-9 else f"{sentence}."
 
 
 def _at_least(hours: float) -> str:
-    return floored(hours) if hours >= found_horizon() - 1e-9 else f"at least {floored(hours)}"
+    return floored(hours) if hours >= horizon_h() - 1e-9 else f"at least {floored(hours)}"
 
 
 def _weakest(one: Setting, lasting, share: float) -> tuple[str, float]:
@@ -102,6 +102,6 @@ def _never(work: Work, one: Setting, found: Answers, wanted: Asked) -> str:
     if short:
         return f"It runs the house for {hours:g} hours. ({only}{short:,} of {len(lasting):,} starts end before that.)"
     least = float(lasting.min())
-    if least < found_horizon() - 1e-9:
+    if least < horizon_h() - 1e-9:
         return f"It runs the house for longer than {floored(least)}. ({only}Some start ends after that.)"
     return f"It runs the house through any outage. ({only}Beyond seven days, another year or a fault of its parts nothing was looked at.)"

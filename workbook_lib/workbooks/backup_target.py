@@ -79,17 +79,17 @@ def results(work: Work, one: Setting, found: Answers, wanted: Asked) -> None:
     shortest = float(lasting.min())
     work.result("duration_min_h", simulated("duration_min", _least("the shortest duration", shortest), shortest, "h", 2, note))
     work.result("outage_starts_count", simulated("outage_starts", "outage starts that were followed", float(count), "count", 0))
-    still = float((lasting >= found_horizon() - 1e-9).mean())
+    still = float((lasting >= horizon_h() - 1e-9).mean())
     words = "share of the starts that are still served after seven days"
     work.result("share_served_seven_days_frac", simulated("served_seven_days", words, still, "frac", 4))
 
 
 def _least(words: str, hours: float) -> str:
     """Words of a duration, which is a least one where the start is still served when the study ends."""
-    return f"{words}, at least" if hours >= found_horizon() - 1e-9 else words
+    return f"{words}, at least" if hours >= horizon_h() - 1e-9 else words
 
 
-def found_horizon() -> float:
+def horizon_h() -> float:
     """How long a start is followed [h]."""
     from workbook_lib.simulate.outage import HORIZON_H
 
@@ -322,7 +322,7 @@ def _durations(one: Setting, found: Answers, wanted: Asked) -> Section:
 
 
 def _hours(value: float) -> object:
-    return f"at least {found_horizon():g}" if value >= found_horizon() - 1e-9 else value
+    return f"at least {horizon_h():g}" if value >= horizon_h() - 1e-9 else value
 
 
 def _gains(one: Setting, found: Answers, wanted: Asked) -> Section:
