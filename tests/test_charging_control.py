@@ -1,0 +1,236 @@
+"""A controlled charger: step responses in closed form for every parameter, a plain loop, bounds, what no control may do.
+
+Floor of 6 A: IEC 61851-1 and SAE J1772. Loop times of an open implementation of the standard (checks of charging): a limit may be
+renewed every 5 s at most. The responses are arithmetic on the rules of the engine; values are chosen for the tests.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.plain_charging import charging
+from workbook_lib.errors import CalculationFault
+from workbook_lib.simulate.charging import Control, Vehicle, charge, relay
+
+quick = settings(max_examples=40, deadline=None)
+N = 600
+
+
+def stepped(before: float, after: float, at: int = 300, n: int = N) -> np.ndarray:
+    """A house current that steps at a second."""
+    return np.where(np.arange(n) < at, before, after)
+
+
+def run(house, control: Control, vehicle: Vehicle | None = None, need: float = 1000.0, **lost):
+    vehicle = vehicle or Vehicle(48.0)
+    return charge(house, np.zeros(len(house), dtype=int), np.array([need]), 1.0, 240.0, control, vehicle, **lost)
+
+
+def above(house, found, setting: float) -> np.ndarray:
+    return np.maximum(house + found.vehicle_a - setting, 0.0)
+
+
+def test_an_ideal_control_leaves_the_house_its_room():
+    house = stepped(40.0, 70.0)
+    found = run(house, Control("sensing", 100.0))
+    assert found.vehicle_a[298] == pytest.approx(48.0)
+    assert found.vehicle_a[305] == pytest.approx(30.0)
+    assert (above(house, found, 100.0) > 1e-9).sum() == 1, "one step until the new value is drawn"
+
+
+@pytest.mark.parametrize("name", ["sensor_delay_s", "command_delay_s"])
+@pytest.mark.parametrize("delay", [1, 5, 20])
+def test_each_delay_lengthens_an_excursion_by_itself(name, delay):
+    """30 A too much for one step and the delay: ampere-seconds by the product."""
+    house = stepped(52.0, 82.0)
+    found = run(house, Control("sensing", 100.0, **{name: float(delay)}))
+    over = above(house, found, 100.0)
+    assert (over > 1e-9).sum() == delay + 1
+    assert over.sum() == pytest.approx(30.0 * (delay + 1))
+
+
+def test_a_slow_vehicle_adds_its_response_and_its_ramp():
+    """48 to 18 A at 3 A/s after 6 s: seven steps of 30 A, then 27, 24, ... 3."""
+    house = stepped(52.0, 82.0)
+    over = above(house, run(house, Control("sensing", 100.0), Vehicle(48.0, response_s=6.0, ramp_a_per_s=3.0)), 100.0)
+    assert over.sum() == pytest.approx(7 * 30 + sum(range(3, 28, 3)))
+    assert over.max() == pytest.approx(30.0)
+
+
+def test_sampling_waits_for_its_instant():
+    """Samples every 5 s: a step just after one is seen up to 4 s later."""
+    for at, waits in ((300, 0), (301, 4), (304, 1)):
+        house = stepped(52.0, 82.0, at)
+        assert (above(house, run(house, Control("sensing", 100.0, sample_s=5.0)), 100.0) > 1e-9).sum() == waits + 1
+
+
+def test_a_filter_lets_the_house_through_by_its_time_constant():
+    house = stepped(52.0, 82.0)
+    found = run(house, Control("sensing", 100.0, filter_s=10.0))
+    for seconds in (1, 5, 10, 30):
+        known = 52.0 + 30.0 * (1 - math.exp(-seconds / 10.0))
+        assert found.pilot_a[300 + seconds - 1] == pytest.approx(100.0 - known, abs=1e-9)
+
+
+@pytest.mark.parametrize("delay", [0, 30, 120])
+def test_a_raise_waits_and_begins_again_where_it_is_broken(delay):
+    house = stepped(82.0, 60.0)
+    found = run(house, Control("sensing", 100.0, raise_delay_s=float(delay)))
+    assert found.pilot_a[300 + delay - 1] == pytest.approx(18.0) if delay else True
+    assert found.pilot_a[300 + delay] == pytest.approx(40.0)
+    broken = house.copy()
+    if delay:
+        broken[300 + delay // 2] = 82.0
+        found = run(broken, Control("sensing", 100.0, raise_delay_s=float(delay)))
+        assert found.pilot_a[300 + delay] == pytest.approx(18.0)
+        assert found.pilot_a[300 + delay // 2 + 1 + delay] == pytest.approx(40.0)
+
+
+def test_below_the_floor_it_pauses_and_a_pause_lasts():
+    house = stepped(70.0, 96.0)
+    house[310:] = 60.0
+    found = run(house, Control("sensing", 100.0, minimum_off_s=60.0))
+    assert found.vehicle_a[302:310].max() == 0.0
+    assert found.pilot_a[310:359].max() == 0.0
+    assert found.pilot_a[361] == pytest.approx(40.0)
+
+
+def test_a_charger_that_has_just_begun_is_held_at_the_floor_and_its_excursion_is_told():
+    """Commanded at 0 s; the house leaves 4 A from 20 s on; held at 6 A until it has run for 60 s: 2 A too much."""
+    house = stepped(40.0, 96.0, 20)
+    found = run(house, Control("sensing", 100.0, minimum_on_s=60.0))
+    assert found.pilot_a[20:60] == pytest.approx(np.full(40, 6.0))
+    assert found.pilot_a[60:].max() == 0.0
+    assert above(house, found, 100.0)[22:60] == pytest.approx(np.full(38, 2.0))
+
+
+def test_a_relay_sheds_a_charger_whole_and_takes_it_back_whole():
+    """32 A beside a house of 60, 70 and again 60 A at a threshold of 100 A: 38 A do not fit, and return after 90 s of room."""
+    house = np.concatenate([np.full(200, 60.0), np.full(100, 70.0), np.full(300, 60.0)])
+    found = run(house, relay(100.0, 32.0, 90.0), Vehicle(32.0))
+    assert set(np.unique(found.pilot_a)) == {0.0, 32.0}
+    assert found.pilot_a[[89, 90]].tolist() == [0.0, 32.0]
+    assert found.pilot_a[200:390].max() == 0.0
+    assert found.pilot_a[390] == 32.0
+    assert (above(house, found, 100.0) > 1e-9).sum() == 1
+
+
+def test_the_step_of_the_pilot_rounds_down_and_the_dead_band_holds():
+    assert run(np.full(60, 63.4), Control("sensing", 100.0, step_a=1.0)).pilot_a[-1] == pytest.approx(36.0)
+    house = stepped(60.0, 61.5)
+    assert run(house, Control("sensing", 100.0, dead_band_a=2.0)).pilot_a[-1] == pytest.approx(40.0), "1.5 A is within the band"
+    assert run(stepped(60.0, 63.0), Control("sensing", 100.0, dead_band_a=2.0)).pilot_a[-1] == pytest.approx(37.0)
+    low = run(stepped(60.0, 95.0), Control("sensing", 100.0, dead_band_a=50.0))
+    assert low.pilot_a[-1] == 0.0, "a pause is never held off by the band"
+
+
+def test_a_lost_sensor_or_command_takes_the_fallback_within_its_time():
+    house = stepped(40.0, 80.0, 320)
+    lost = np.arange(N) >= 310
+    blind = run(house, Control("sensing", 100.0, fallback_a=6.0, lost_after_s=10.0), sensor_lost=lost)
+    assert blind.vehicle_a[315] == pytest.approx(48.0)
+    assert blind.vehicle_a[322] == pytest.approx(6.0)
+    cut = run(house, Control("sensing", 100.0, fallback_a=0.0, lost_after_s=10.0), command_lost=lost)
+    assert cut.vehicle_a[319] == pytest.approx(48.0)
+    assert cut.vehicle_a[320:].max() == 0.0
+
+
+def test_a_need_is_met_and_tapers():
+    """1 kWh at 240 V and 48 A: 312.5 s."""
+    found = run(np.zeros(N), Control("none"), need=1.0)
+    assert found.energy_kwh[0] == pytest.approx(1.0, abs=1e-9)
+    assert (found.vehicle_a > 1e-9).sum() == 313
+    taper = run(np.zeros(N), Control("none"), Vehicle(48.0, taper_kwh=0.5), need=1.0)
+    assert (taper.vehicle_a > 1e-9).sum() > 313
+    assert taper.vehicle_a[taper.vehicle_a > 1e-9].min() < 7.0
+
+
+def test_a_fixed_setting_and_no_control():
+    assert run(np.full(60, 90.0), Control("fixed", 16.0)).vehicle_a[-1] == 16.0
+    assert run(np.full(60, 90.0), Control("none"), Vehicle(32.0)).vehicle_a[-1] == 32.0
+
+
+def random_case(seed: int):
+    rng = np.random.default_rng(seed)
+    n = 500
+    house = 30 + 60 * rng.random(n).repeat(20)[:n]
+    session = np.where(np.arange(n) < 220, 0, np.where(np.arange(n) < 260, -1, 1))
+    control = Control(
+        str(rng.choice(["sensing", "sensing", "fixed", "none"])), float(rng.uniform(60, 120)), float(rng.choice([0, 5, 10])),
+        float(rng.choice([0, 20])), float(rng.choice([0, 3, 30])), float(rng.choice([0, 10])), 6.0, float(rng.choice([0, 1])),
+        float(rng.choice([0, 2])), float(rng.choice([0, 60])), float(rng.choice([0, 30])), float(rng.choice([0, 40])),
+        float(rng.choice([0, 6, 8])), float(rng.choice([0, 30])),
+    )  # fmt: skip
+    vehicle = Vehicle(
+        float(rng.choice([16, 32, 48])), float(rng.choice([0, 25])), float(rng.choice([0.5, 100])), float(rng.choice([0, 0.4]))
+    )
+    lost = [rng.random(n) < 0.02 for _ in range(2)]
+    lost = [np.convolve(one, np.ones(40), "same") > 0 for one in lost]
+    return house, session, np.array([1.2, 2.0]), float(rng.choice([1, 10, 60])), control, vehicle, lost
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_every_step_agrees_with_a_plain_loop(seed):
+    house, session, need, step_s, control, vehicle, lost = random_case(seed)
+    found = charge(house, session, need, step_s, 240.0, control, vehicle, sensor_lost=lost[0], command_lost=lost[1])
+    car, pilots, energy = charging(house.tolist(), session.tolist(), need.tolist(), step_s, 240.0, control, vehicle, *lost)
+    assert found.vehicle_a == pytest.approx(np.array(car), abs=1e-9)
+    assert found.pilot_a == pytest.approx(np.array(pilots), abs=1e-9)
+    assert found.energy_kwh == pytest.approx(np.array(energy), abs=1e-9)
+    assert found.energy_kwh.sum() == pytest.approx((found.vehicle_a * 240.0 * step_s / 3.6e6).sum(), abs=1e-9)
+
+
+@quick
+@given(seed=st.integers(0, 10_000), more=st.floats(0, 30))
+def test_a_higher_setting_never_delivers_less_where_the_control_is_ideal(seed, more):
+    rng = np.random.default_rng(seed)
+    house = 20 + 90 * rng.random(200)
+    low, high = (run(house, Control("sensing", setting)).energy_kwh[0] for setting in (80.0, 80.0 + more))
+    assert high >= low - 1e-9
+
+
+@quick
+@given(seed=st.integers(0, 10_000))
+def test_nothing_holds_six_amperes_where_less_is_left(seed):
+    """Whatever the parameters: where the house leaves less than the floor for good, the vehicle stops."""
+    _, _, _, _, control, vehicle, _ = random_case(seed)
+    if control.kind != "sensing":
+        return
+    found = run(np.full(2000, control.setting_a - 5.9), control, vehicle)
+    assert found.vehicle_a[-100:].max() == 0.0
+
+
+def test_the_energy_of_a_year_is_never_above_a_linear_program_and_meets_it_where_the_control_is_ideal():
+    """scipy's HiGHS: most energy of each session within what the setting leaves; a floor of nothing makes the two comparable."""
+    from scipy.optimize import linprog
+
+    rng = np.random.default_rng(3)
+    n, hours, volts = 300, 60 / 3600, 240.0
+    house = 20 + 70 * rng.random(n)
+    session = np.repeat([0, 1, 2], 100)
+    need = np.array([2.0, 4.0, 40.0])
+    room = np.clip(100.0 - house, 0.0, 48.0)
+    found = charge(house, session, need, 60.0, volts, Control("sensing", 100.0, floor_a=0.0), Vehicle(48.0))
+    cap = volts * hours / 1000.0
+    rows = np.array([(session == one) * cap for one in range(3)])
+    best = linprog(-np.full(n, cap), A_ub=rows, b_ub=need, bounds=[(0, one) for one in room], method="highs")
+    assert found.energy_kwh.sum() <= -best.fun + 48.0 * cap, "one step late"
+    late = np.concatenate([[0.0], room[:-1]])
+    same = linprog(-np.full(n, cap), A_ub=rows, b_ub=need, bounds=[(0, one) for one in late], method="highs")
+    assert found.energy_kwh.sum() == pytest.approx(-same.fun, abs=1e-6)
+
+
+def test_what_is_no_control_is_refused():
+    with pytest.raises(CalculationFault, match="unknown kind"):
+        Control("app")
+    with pytest.raises(CalculationFault, match="negative value"):
+        Control("sensing", 100.0, raise_delay_s=-1.0)
+    with pytest.raises(CalculationFault):
+        Vehicle(0.0)
+    with pytest.raises(CalculationFault, match="session without its need"):
+        charge(np.zeros(4), np.array([0, 0, 1, 1]), np.array([1.0]), 1.0, 240.0, Control("none"), Vehicle(48.0))
