@@ -251,6 +251,8 @@ ADAPTERS: dict[str, Callable[[Mapping, Edition], Answers]] = {
     "voltage": _of("tie", "voltage"),
     "pv_rounding": _of("tie", "factored"),
     "electrode": _of("tie", "electrode"),
+    "shared_circuit": _of("evse", "shared"),
+    "pilot": _of("evse", "pilot"),
     "energy_chain": _of("backup", "chain"),
     "motor_start": _of("backup", "start"),
     "backup_permission": _of("backup", "permit"),
