@@ -1,71 +1,118 @@
-"""A controlled charger as a plain loop, written from the rules in words, to hold the engine to: slow and simple."""
+"""Controlled chargers as a plain loop, written from the rules in words, to hold the engine to: slow and simple."""
 
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
+
+from workbook_lib.rules.sharing import split
 
 
-def charging(house, session, need, step_s, volts, control, vehicle, sensor_lost, command_lost):
-    """Current of the vehicle and pilot at each step [A], energy of each session [kWh]."""
+def _fallen(control, room: float, wanting: list[int], cars) -> dict[int, float]:
+    """What each that wants may have: shares rounded down to the step; where one falls below the floor the last of them pauses."""
+    ranks = list(wanting)
+    while True:
+        asked = [cars[name].onboard_a for name in ranks]
+        shares = dict(zip(ranks, split(max(room, 0.0), asked, control.way, 0.0), strict=True))
+        if control.way != "equal":
+            left = max(room, 0.0)
+            for name in ranks:
+                shares[name] = min(cars[name].onboard_a, left)
+                left -= shares[name] if shares[name] >= control.floor_a - 1e-9 else 0.0
+        if control.step_a:
+            shares = {name: math.floor(value / control.step_a + 1e-9) * control.step_a for name, value in shares.items()}
+        short = [name for name in ranks if shares[name] < control.floor_a - 1e-9]
+        if not short:
+            return shares
+        ranks.remove(short[-1])
+
+
+def _decide(control, one, may: float, room: float, others: float, sample: int, least) -> None:
+    """A rise of one charger, after all that fall have fallen."""
+    if may <= one.commanded + 1e-9:
+        one.waited = 0
+        return
+    one.waited += sample
+    value = may if others is None else min(may, room - others)
+    if others is not None and control.step_a:
+        value = math.floor(value / control.step_a + 1e-9) * control.step_a
+    ready = one.waited > least.raising and (one.commanded > 0 or one.paused >= least.off)
+    if ready and value > one.commanded + control.dead_band_a + 1e-9 and value >= control.floor_a - 1e-9:
+        one.commanded, one.waited = value, 0
+
+
+def charging(house, sessions, needs, step_s, volts, control, cars, sensor_lost, command_lost):
+    """Current and pilot of each charger at each step [A], energy of each of its sessions [kWh]: three lists of lists."""
 
     def steps(seconds):
         return math.ceil(seconds / step_s - 1e-9)
 
-    hours, sample = step_s / 3600, max(1, steps(control.sample_s))
-    way, late = steps(control.command_delay_s + vehicle.response_s), steps(control.sensor_delay_s)
-    raise_, off_least, patience = steps(control.raise_delay_s), steps(control.minimum_off_s), steps(control.lost_after_s)
-    car, pilots, energy = [], [], [0.0] * len(need)
-    commanded, known, waited, paused, blind, cut, draws = 0.0, house[0], 0, off_least, 0, 0, 0.0
-    ran, on_least = 0, steps(control.minimum_on_s)
+    kwh, sample, late = volts * step_s / 3.6e6, max(1, steps(control.sample_s)), steps(control.sensor_delay_s)
+    least = SimpleNamespace(raising=steps(control.raise_delay_s), off=steps(control.minimum_off_s), on=steps(control.minimum_on_s))
+    patience, known, blind, cut = steps(control.lost_after_s), house[0], 0, 0
+    part = 1.0 if control.filter_s <= 0 else 1 - math.exp(-step_s / control.filter_s)
+    ones = [
+        SimpleNamespace(commanded=0.0, waited=0, paused=least.off, ran=0, draws=0.0, came=0, car=[], pilots=[], energy=[0.0] * len(need))
+        for need in needs
+    ]
     for now in range(len(house)):
-        at = session[now]
-        pilot = pilots[now - 1 - way] if now - 1 - way >= 0 else 0.0
         cut = cut + 1 if command_lost[now] else 0
-        if cut > patience:
-            pilot = min(control.fallback_a, vehicle.onboard_a)
-        left = need[at] - energy[at] if at >= 0 else 0.0
-        if at < 0 or left <= 1e-12 or pilot < control.floor_a - 1e-9:
-            draws = 0.0
-        else:
-            wish = min(pilot, vehicle.onboard_a)
-            if vehicle.taper_kwh and left < vehicle.taper_kwh:
-                wish = min(wish, max(vehicle.onboard_a * left / vehicle.taper_kwh, control.floor_a))
-            move = vehicle.ramp_a_per_s * step_s
-            draws = max(draws - move, wish) if wish < draws else min(draws + move, wish)
-        now_a = min(draws, left / (volts * hours / 1000)) if at >= 0 else min(draws, 0.0)
-        car.append(now_a)
-        if at >= 0:
-            energy[at] += now_a * volts * hours / 1000
+        for name, one in enumerate(ones):
+            car, at = cars[name], sessions[name][now]
+            sent = now - 1 - steps(control.command_delay_s + car.response_s)
+            pilot = one.pilots[sent] if sent >= 0 else 0.0
+            if cut > patience:
+                pilot = min(control.fallback_a, car.onboard_a)
+            left = needs[name][at] - one.energy[at] if at >= 0 else 0.0
+            if at < 0 or left <= 1e-12 or pilot < control.floor_a - 1e-9:
+                one.draws = 0.0
+            else:
+                wish = min(pilot, car.onboard_a)
+                if car.taper_kwh and left < car.taper_kwh:
+                    wish = min(wish, max(car.onboard_a * left / car.taper_kwh, control.floor_a))
+                move = car.ramp_a_per_s * step_s
+                one.draws = max(one.draws - move, wish) if wish < one.draws else min(one.draws + move, wish)
+            one.car.append(min(one.draws, left / kwh) if at >= 0 else 0.0)
+            if at >= 0:
+                one.energy[at] += one.car[-1] * kwh
         if control.kind != "sensing":
-            pilots.append(vehicle.onboard_a if control.kind == "none" else control.setting_a)
+            for name, one in enumerate(ones):
+                one.pilots.append(cars[name].onboard_a if control.kind == "none" else control.setting_a)
             continue
-        then = max(now - late, 0)
-        part = 1.0 if control.filter_s <= 0 else 1 - math.exp(-step_s / control.filter_s)
-        known += (house[then] - known) * part
-        paused += 1
-        ran = 0 if commanded == 0 else ran + 1
+        known += (house[max(now - late, 0)] - known) * part
         blind = blind + 1 if sensor_lost[now] else 0
+        for name, one in enumerate(ones):
+            one.paused += 1
+            one.ran = 0 if one.commanded == 0 else one.ran + 1
+            if now == 0 or sessions[name][now] != sessions[name][now - 1]:
+                one.came = now
         if now % sample == 0:
-            if blind > patience:
-                commanded = control.fallback_a if control.fallback_a >= control.floor_a else 0.0
-                waited = 0
-            elif not blind:
-                room = control.setting_a - known
-                if control.step_a:
-                    room = math.floor(room / control.step_a + 1e-9) * control.step_a
-                may = room if room >= control.floor_a - 1e-9 else 0.0
-                if may == 0.0 and commanded > 0 and ran < on_least:
-                    may = min(control.floor_a, commanded)
-                lower = may < commanded - control.dead_band_a - 1e-9 or (may == 0.0 and commanded > 0.0)
-                if lower:
-                    paused = 0 if may == 0.0 else paused
-                    commanded, waited = may, 0
-                elif may > commanded + 1e-9:
-                    waited += sample
-                    ready = commanded > 0 or paused >= off_least
-                    if waited > raise_ and ready and may > commanded + control.dead_band_a + 1e-9:
-                        commanded, waited = may, 0
-                else:
-                    waited = 0
-        pilots.append(commanded)
-    return car, pilots, energy
+            _sample(control, ones, cars, sessions, needs, now, control.setting_a - known, sample, least, blind, patience)
+        for one in ones:
+            one.pilots.append(one.commanded)
+    return [one.car for one in ones], [one.pilots for one in ones], [one.energy for one in ones]
+
+
+def _sample(control, ones, cars, sessions, needs, now, room, sample, least, blind, patience):
+    """One sampling instant."""
+    ats = [row[now] for row in sessions]
+    wanting = [name for name, at in enumerate(ats) if at >= 0 and needs[name][at] - ones[name].energy[at] > 1e-12]
+    if blind > patience:
+        for name, one in enumerate(ones):
+            one.commanded = control.fallback_a if name in wanting and control.fallback_a >= control.floor_a else 0.0
+            one.waited = 0
+        return
+    if blind:
+        return
+    ranked = sorted(wanting, key=lambda name: ones[name].came) if control.way == "first-come" else wanting
+    may = _fallen(control, room, ranked, cars)
+    for name, one in enumerate(ones):
+        value = may.get(name, 0.0)
+        if value == 0.0 and name in wanting and one.commanded > 0 and one.ran < least.on:
+            value = min(control.floor_a, one.commanded)
+        if value < one.commanded - control.dead_band_a - 1e-9 or (value == 0.0 and one.commanded > 0.0):
+            one.paused = 0 if value == 0.0 and name in wanting else one.paused
+            one.commanded, one.waited = value, 0
+    for name, one in enumerate(ones):
+        others = sum(other.commanded for other in ones) - one.commanded if len(ones) > 1 else None
+        _decide(control, one, may.get(name, 0.0), room, others, sample, least)

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from tests.plain_charging import charging
 from workbook_lib.errors import CalculationFault
-from workbook_lib.simulate.charging import Control, Vehicle, charge, relay
+from workbook_lib.rules.sharing import split
+from workbook_lib.simulate.charging import WAYS, Charged, Control, Vehicle, charge, relay
 
 quick = settings(max_examples=40, deadline=None)
 N = 600
@@ -28,7 +29,8 @@ def stepped(before: float, after: float, at: int = 300, n: int = N) -> np.ndarra
 
 def run(house, control: Control, vehicle: Vehicle | None = None, need: float = 1000.0, **lost):
     vehicle = vehicle or Vehicle(48.0)
-    return charge(house, np.zeros(len(house), dtype=int), np.array([need]), 1.0, 240.0, control, vehicle, **lost)
+    found = charge(house, np.zeros((1, len(house)), dtype=int), np.array([[need]]), 1.0, 240.0, control, [vehicle], **lost)
+    return Charged(found.vehicle_a[0], found.pilot_a[0], found.energy_kwh[0])
 
 
 def above(house, found, setting: float) -> np.ndarray:
@@ -155,34 +157,68 @@ def test_a_fixed_setting_and_no_control():
     assert run(np.full(60, 90.0), Control("none"), Vehicle(32.0)).vehicle_a[-1] == 32.0
 
 
-def random_case(seed: int):
+def random_case(seed: int, count: int = 1):
     rng = np.random.default_rng(seed)
     n = 500
     house = 30 + 60 * rng.random(n).repeat(20)[:n]
-    session = np.where(np.arange(n) < 220, 0, np.where(np.arange(n) < 260, -1, 1))
+    ends = [(220 - 30 * one, 260 + 20 * one) for one in range(count)]
+    session = np.array([np.where(np.arange(n) < end, 0, np.where(np.arange(n) < again, -1, 1)) for end, again in ends])
     control = Control(
         str(rng.choice(["sensing", "sensing", "fixed", "none"])), float(rng.uniform(60, 120)), float(rng.choice([0, 5, 10])),
         float(rng.choice([0, 20])), float(rng.choice([0, 3, 30])), float(rng.choice([0, 10])), 6.0, float(rng.choice([0, 1])),
         float(rng.choice([0, 2])), float(rng.choice([0, 60])), float(rng.choice([0, 30])), float(rng.choice([0, 40])),
-        float(rng.choice([0, 6, 8])), float(rng.choice([0, 30])),
+        float(rng.choice([0, 6, 8])), float(rng.choice([0, 30])), str(rng.choice(WAYS)),
     )  # fmt: skip
-    vehicle = Vehicle(
-        float(rng.choice([16, 32, 48])), float(rng.choice([0, 25])), float(rng.choice([0.5, 100])), float(rng.choice([0, 0.4]))
-    )
+    vehicles = [
+        Vehicle(float(rng.choice([16, 32, 48])), float(rng.choice([0, 25])), float(rng.choice([0.5, 100])), float(rng.choice([0, 0.4])))
+        for _ in range(count)
+    ]
     lost = [rng.random(n) < 0.02 for _ in range(2)]
     lost = [np.convolve(one, np.ones(40), "same") > 0 for one in lost]
-    return house, session, np.array([1.2, 2.0]), float(rng.choice([1, 10, 60])), control, vehicle, lost
+    return house, session, np.tile([1.2, 2.0], (count, 1)), float(rng.choice([1, 10, 60])), control, vehicles, lost
 
 
+@pytest.mark.parametrize("count", [1, 2, 4])
 @pytest.mark.parametrize("seed", range(24))
-def test_every_step_agrees_with_a_plain_loop(seed):
-    house, session, need, step_s, control, vehicle, lost = random_case(seed)
-    found = charge(house, session, need, step_s, 240.0, control, vehicle, sensor_lost=lost[0], command_lost=lost[1])
-    car, pilots, energy = charging(house.tolist(), session.tolist(), need.tolist(), step_s, 240.0, control, vehicle, *lost)
+def test_every_step_agrees_with_a_plain_loop(seed, count):
+    house, session, need, step_s, control, vehicles, lost = random_case(seed, count)
+    found = charge(house, session, need, step_s, 240.0, control, vehicles, sensor_lost=lost[0], command_lost=lost[1])
+    car, pilots, energy = charging(house.tolist(), session.tolist(), need.tolist(), step_s, 240.0, control, vehicles, *lost)
     assert found.vehicle_a == pytest.approx(np.array(car), abs=1e-9)
     assert found.pilot_a == pytest.approx(np.array(pilots), abs=1e-9)
     assert found.energy_kwh == pytest.approx(np.array(energy), abs=1e-9)
     assert found.energy_kwh.sum() == pytest.approx((found.vehicle_a * 240.0 * step_s / 3.6e6).sum(), abs=1e-9)
+
+
+@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize("house_a", [20.0, 50.0, 70.0, 82.0, 89.0, 95.0])
+def test_several_chargers_settle_at_the_shares_of_the_rule(way, house_a):
+    """48, 16 and 32 A beside a constant house at a setting of 100 A: the pilots are what `rules.sharing` gives by hand."""
+    vehicles = [Vehicle(48.0), Vehicle(16.0), Vehicle(32.0)]
+    found = charge(np.full(60, house_a), np.zeros((3, 60)), np.full((3, 1), 99.0), 1.0, 240.0, Control("sensing", 100.0, way=way), vehicles)
+    assert found.pilot_a[:, -1] == pytest.approx(split(100.0 - house_a, [48.0, 16.0, 32.0], way))
+
+
+def test_a_second_vehicle_takes_its_share_when_it_comes_and_its_order_counts():
+    """Three 30 A units on an 80 A share are the published 26.7 A each; the first to come keeps 30 A."""
+    session = np.zeros((3, 300))
+    session[0, :200], session[1, :100], session[2, :50] = -1, -1, -1
+    for way, last in (("equal", [80 / 3] * 3), ("first-come", [20.0, 30.0, 30.0]), ("priority", [30.0, 30.0, 20.0])):
+        found = charge(np.zeros(300), session, np.full((3, 1), 99.0), 1.0, 240.0, Control("sensing", 80.0, way=way), [Vehicle(30.0)] * 3)
+        assert found.pilot_a[:, 90] == pytest.approx([0.0, 0.0, 30.0])
+        assert found.pilot_a[:, 190] == pytest.approx([0.0, 30.0, 30.0])
+        assert found.pilot_a[:, -1] == pytest.approx(last)
+        assert found.pilot_a.sum(axis=0).max() <= 80.0 + 1e-9
+
+
+@quick
+@given(seed=st.integers(0, 10_000))
+def test_commands_together_never_exceed_the_room_of_a_plain_control(seed):
+    """No delay, band or least time: what is commanded is within what the setting leaves at that step, whatever comes and goes."""
+    house, session, need, step_s, control, vehicles, _ = random_case(seed, 3)
+    plain = Control("sensing", control.setting_a, way=control.way, raise_delay_s=control.raise_delay_s, step_a=control.step_a)
+    found = charge(house, session, need, step_s, 240.0, plain, vehicles)
+    assert (found.pilot_a.sum(axis=0) <= np.maximum(control.setting_a - house, 0) + 1e-9).all()
 
 
 @quick
@@ -198,10 +234,10 @@ def test_a_higher_setting_never_delivers_less_where_the_control_is_ideal(seed, m
 @given(seed=st.integers(0, 10_000))
 def test_nothing_holds_six_amperes_where_less_is_left(seed):
     """Whatever the parameters: where the house leaves less than the floor for good, the vehicle stops."""
-    _, _, _, _, control, vehicle, _ = random_case(seed)
+    _, _, _, _, control, vehicles, _ = random_case(seed)
     if control.kind != "sensing":
         return
-    found = run(np.full(2000, control.setting_a - 5.9), control, vehicle)
+    found = run(np.full(2000, control.setting_a - 5.9), control, vehicles[0])
     assert found.vehicle_a[-100:].max() == 0.0
 
 
@@ -215,12 +251,13 @@ def test_the_energy_of_a_year_is_never_above_a_linear_program_and_meets_it_where
     session = np.repeat([0, 1, 2], 100)
     need = np.array([2.0, 4.0, 40.0])
     room = np.clip(100.0 - house, 0.0, 48.0)
-    found = charge(house, session, need, 60.0, volts, Control("sensing", 100.0, floor_a=0.0), Vehicle(48.0))
+    found = charge(house, session[None], need[None], 60.0, volts, Control("sensing", 100.0, floor_a=0.0), [Vehicle(48.0)])
     cap = volts * hours / 1000.0
     rows = np.array([(session == one) * cap for one in range(3)])
     best = linprog(-np.full(n, cap), A_ub=rows, b_ub=need, bounds=[(0, one) for one in room], method="highs")
     assert found.energy_kwh.sum() <= -best.fun + 48.0 * cap, "one step late"
     late = np.concatenate([[0.0], room[:-1]])
+    late[[100, 200]] = 0.0, 0.0
     same = linprog(-np.full(n, cap), A_ub=rows, b_ub=need, bounds=[(0, one) for one in late], method="highs")
     assert found.energy_kwh.sum() == pytest.approx(-same.fun, abs=1e-6)
 
@@ -233,4 +270,8 @@ def test_what_is_no_control_is_refused():
     with pytest.raises(CalculationFault):
         Vehicle(0.0)
     with pytest.raises(CalculationFault, match="session without its need"):
-        charge(np.zeros(4), np.array([0, 0, 1, 1]), np.array([1.0]), 1.0, 240.0, Control("none"), Vehicle(48.0))
+        charge(np.zeros(4), np.array([[0, 0, 1, 1]]), np.array([[1.0]]), 1.0, 240.0, Control("none"), [Vehicle(48.0)])
+    with pytest.raises(CalculationFault, match="unknown way"):
+        Control("sensing", 100.0, way="fair")
+    with pytest.raises(CalculationFault, match="differ in shape"):
+        charge(np.zeros(4), np.zeros((2, 4)), np.array([[1.0]]), 1.0, 240.0, Control("none"), [Vehicle(48.0)])

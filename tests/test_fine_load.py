@@ -46,7 +46,7 @@ def test_the_two_shapes_are_a_band_for_the_excursion_of_a_slow_control(home):
     above = []
     for fine in (flat(energy, 3600, 60), blocks(energy, 3600, 60, 0.3, 9.6, 1)):
         house = fine * 1000.0 / 240.0
-        found = charge(house, np.zeros(len(house), dtype=int), np.array([1e6]), 60.0, 240.0, control, vehicle)
+        found = charge(house, np.zeros((1, len(house)), dtype=int), np.array([[1e6]]), 60.0, 240.0, control, [vehicle])
         above.append(np.maximum(house + found.vehicle_a - setting, 0).sum())
     assert above[1] > above[0]
 

@@ -1,22 +1,26 @@
-"""A controlled charger step by step: what the sensor sees, what is commanded, what the vehicle draws.
+"""Controlled chargers step by step: what the sensor sees, what is commanded, what the vehicles draw.
 
 Within a step everything is constant. The rules of one step, in this order:
 
-1. The vehicle follows the pilot that was commanded `command_delay_s + response_s` and one step ago, at most its on-board limit,
-   changing by at most its ramp; from a plain pilot of less than the floor, unplugged or with its need met it draws nothing, at once.
+1. A vehicle follows the pilot that was commanded `command_delay_s + response_s` and one step ago, at most its on-board limit,
+   changing by at most its ramp; from a pilot of less than the floor, unplugged or with its need met it draws nothing, at once.
    Near the end of its need it tapers: with less left than `taper_kwh` its limit falls in proportion.
-2. The service carries the house and the vehicle.
-3. At every sampling instant the control knows the house (the service less its own vehicle, both measured) as it was `sensor_delay_s`
-   ago, through a first-order filter. What the setting leaves beside it, rounded down to the step of the pilot, is what it may command.
+2. The service carries the house and the vehicles.
+3. At every sampling instant the control knows the house (the service less its own vehicles, all measured) as it was `sensor_delay_s`
+   ago, through a first-order filter. What the setting leaves beside it is shared by the vehicles that are plugged in with a need
+   left: `equal`, by `priority` in their order, or `first-come`; each share rounded down to the step of the pilot. Where one would
+   get less than the floor the last of the order pauses, and the others share. A charger without a need is commanded nothing.
 4. A lower value is commanded at once, if it differs by more than the dead band or would be paused. A higher one only after it has
-   been possible for the raise delay without a break. Below the floor the pilot pauses; a pause lasts at least `minimum_off_s`.
-   A charger that has not yet run for `minimum_on_s` is held at the floor instead of paused: that time is part of its excursion.
-5. Where the sensor is lost, the last value holds for `lost_after_s`, then the fallback is commanded until it is back.
-   Where the command is lost on its way, the charger takes its fallback by itself `lost_after_s` later.
+   been possible for the raise delay without a break, and only as far as the other commands leave room. A pause lasts at least
+   `minimum_off_s`. A charger that has not yet run for `minimum_on_s` is held at the floor instead of paused: that time is part of
+   its excursion.
+5. Where the sensor is lost, the last value holds for `lost_after_s`, then each charger is commanded its fallback until it is back.
+   Where the command is lost on its way, each charger takes its fallback by itself `lost_after_s` later.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numba
@@ -28,14 +32,15 @@ TINY_A = 1e-9
 FLOOR_A = 6.0
 """Least current that a pilot can ask for [A]. Source: IEC 61851-1 and SAE J1772, 10 % duty cycle."""
 KINDS = ("none", "fixed", "sensing")
+WAYS = ("equal", "priority", "first-come")
 
 
 @dataclass(frozen=True)
 class Control:
-    """A control of one charger.
+    """A control of one charger or of several that share its setting.
 
-    `kind` none, fixed (commands `setting_a`), sensing (holds the service to `setting_a`); currents [A], times [s]; `step_a` of the
-    pilot, 0 for none; `fallback_a` on a lost sensor or command.
+    `kind` none, fixed (commands each `setting_a`), sensing (holds the service to `setting_a`); currents [A], times [s]; `step_a` of the
+    pilot, 0 for none; `fallback_a` of each charger on a lost sensor or command; `way` of sharing.
     """
 
     kind: str
@@ -52,11 +57,14 @@ class Control:
     minimum_on_s: float = 0.0
     fallback_a: float = 0.0
     lost_after_s: float = 0.0
+    way: str = "equal"
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
             raise CalculationFault("unknown kind of control", value=self.kind, limit=", ".join(KINDS), where="Control")
-        plain = {name: value for name, value in vars(self).items() if name not in ("kind", "setting_a")}
+        if self.way not in WAYS:
+            raise CalculationFault("unknown way of sharing", value=self.way, limit=", ".join(WAYS), where="Control")
+        plain = {name: value for name, value in vars(self).items() if name not in ("kind", "setting_a", "way")}
         wrong = [name for name, value in plain.items() if not np.isfinite(value) or value < 0]
         if wrong or self.setting_a < 0 or np.isnan(self.setting_a):
             raise CalculationFault("a control with a negative value or none", value=", ".join(wrong) or "setting_a", where="Control")
@@ -88,7 +96,7 @@ class Vehicle:
 
 @dataclass(frozen=True)
 class Charged:
-    """What happened at each step, arrays of shape (n,): current of the vehicle and the pilot as commanded [A]; energy by session [kWh]."""
+    """What happened at each step: current of each vehicle and its pilot as commanded, shape (m, n) [A]; energy by session, (m, k) [kWh]."""
 
     vehicle_a: np.ndarray
     pilot_a: np.ndarray
@@ -96,68 +104,147 @@ class Charged:
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _down(value, step):
-    """A current rounded down to the step of a pilot, the last bit of arithmetic guarded."""
-    return np.floor(value / step + 1e-9) * step if step > 0.0 else value
+def _level(left, wishes, active, given):
+    """The same for each active one; what a smaller wish leaves goes to the others."""
+    count = 0
+    for one in range(len(wishes)):
+        given[one] = -1.0 if active[one] else 0.0
+        count += active[one]
+    changed = True
+    while changed and count > 0:
+        changed, share = False, left / count
+        for one in range(len(wishes)):
+            if given[one] < 0.0 and wishes[one] <= share:
+                given[one], changed = wishes[one], True
+                left -= wishes[one]
+                count -= 1
+                share = left / count if count > 0 else 0.0
+    for one in range(len(wishes)):
+        if given[one] < 0.0:
+            given[one] = left / count
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _run(house, session, need, sensing, lost_sensor, lost_command, hours, volts, plain, times, vehicle_a, pilot_a, energy):
-    """Every step. `plain`: setting, floor, step, dead band, fallback, onboard, ramp a step, taper, filter weight; `times` in steps."""
-    setting, floor, step, dead, fallback = plain[0], plain[1], plain[2], plain[3], plain[4]
-    onboard, ramp, taper, weight = plain[5], plain[6], plain[7], plain[8]
-    sample, seen_s, way_s, raise_s, off_s, on_s, lost_s = times[0], times[1], times[2], times[3], times[4], times[5], times[6]
-    command, seen, rising, off, on, blind, cut, drawn = 0.0, house[0], 0, off_s, 0, 0, 0, 0.0
-    kwh, due = volts * hours / 1000.0, 0
-    for at in range(house.shape[0]):
-        here = session[at]
-        sent = at - 1 - way_s
-        pilot = pilot_a[sent] if sent >= 0 else 0.0
-        cut = cut + 1 if lost_command[at] else 0
-        if cut > lost_s:
-            pilot = min(fallback, onboard)
-        left = need[here] - energy[here] if here >= 0 else 0.0
-        target = 0.0
-        if here >= 0 and left > 1e-12 and pilot >= floor - TINY_A:
-            target = min(pilot, onboard)
-            if taper > 0.0 and left < taper:
-                target = min(target, max(onboard * left / taper, floor))
-            drawn = max(drawn - ramp, target) if target < drawn else min(drawn + ramp, target)
+def _share(room, wishes, active, order, way, floor, step, given):
+    """What each charger may have of a room, in `given`; `active` loses those that pause."""
+    while True:
+        left = max(room, 0.0)
+        if way == 0:
+            _level(left, wishes, active, given)
         else:
-            drawn = 0.0
-        if drawn > 0.0:
-            now = min(drawn, left / kwh)
-            vehicle_a[at] = now
-            energy[here] += now * kwh
-        if not sensing:
-            pilot_a[at] = setting
+            for place in range(len(order)):
+                one = order[place]
+                given[one] = min(wishes[one], left) if active[one] else 0.0
+                if given[one] >= floor - TINY_A:
+                    left -= given[one]
+        short = -1
+        for place in range(len(order)):
+            one = order[place]
+            if step > 0.0:
+                given[one] = np.floor(given[one] / step + 1e-9) * step
+            if active[one] and given[one] < floor - TINY_A:
+                short = one
+        if short < 0:
+            return
+        active[short] = False
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _draw(at, session, need, energy, lost, cars, ways, floor, fallback, lost_s, hours, volts, state, vehicle_a, pilot_a):
+    """What each vehicle draws in a step. `cars`: onboard, ramp a step, taper; `state`: drawn."""
+    kwh = volts * hours / 1000.0
+    for one in range(len(cars)):
+        here, sent = session[one, at], at - 1 - ways[one]
+        pilot = pilot_a[one, sent] if sent >= 0 else 0.0
+        onboard, ramp, taper = cars[one, 0], cars[one, 1], cars[one, 2]
+        if lost > lost_s:
+            pilot = min(fallback, onboard)
+        left = need[one, here] - energy[one, here] if here >= 0 else 0.0
+        if left <= 1e-12 or pilot < floor - TINY_A:
+            state[one] = 0.0
             continue
-        then = max(at - seen_s, 0)
-        seen += (house[then] - seen) * weight
-        off += 1
-        on = on + 1 if command > 0.0 else 0
+        target, drawn = min(pilot, onboard), state[one]
+        if taper > 0.0 and left < taper:
+            target = min(target, max(onboard * left / taper, floor))
+        state[one] = max(drawn - ramp, target) if target < drawn else min(drawn + ramp, target)
+        now = min(state[one], left / kwh)
+        vehicle_a[one, at] = now
+        energy[one, here] += now * kwh
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _command(room, may, wanted, command, rising, off, on, numbers, times):
+    """New commands of a sampling instant: first all that fall, then what may rise beside the others."""
+    floor, step, dead = numbers[1], numbers[2], numbers[3]
+    sample, raise_s, off_s, on_s = times[0], times[2], times[3], times[4]
+    for one in range(len(may)):
+        value = may[one]
+        if value == 0.0 and wanted[one] and 0 < on[one] < on_s:
+            value = min(command[one], floor)
+        if value < command[one] - dead - TINY_A or (value < command[one] and value == 0.0):
+            if value == 0.0 and wanted[one]:
+                off[one] = 0
+            command[one], rising[one] = value, 0
+    for one in range(len(may)):
+        if may[one] <= command[one] + TINY_A:
+            rising[one] = 0
+            continue
+        rising[one] += sample
+        value = may[one]
+        if len(may) > 1:
+            value = min(value, room - command.sum() + command[one])
+            value = np.floor(value / step + 1e-9) * step if step > 0.0 else value
+        ready = rising[one] > raise_s and (command[one] > 0.0 or off[one] >= off_s)
+        if ready and value > command[one] + dead + TINY_A and value >= floor - TINY_A:
+            command[one], rising[one] = value, 0
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _run(house, session, need, sensing, lost_sensor, lost_command, hours, volts, numbers, fixed, cars, times, ways, way, out):
+    """Every step. `numbers`: setting, floor, step, dead band, fallback, weight; `times` in steps: sample, sensor, raise, off, on, lost."""
+    vehicle_a, pilot_a, energy = out
+    count = len(cars)
+    setting, floor, step, fallback, weight = numbers[0], numbers[1], numbers[2], numbers[4], numbers[5]
+    sample, seen_s, lost_s = times[0], times[1], times[5]
+    state, command, may = np.zeros(count), np.zeros(count), np.zeros(count)
+    rising, off, on = np.zeros(count, np.int64), np.full(count, times[3]), np.zeros(count, np.int64)
+    came, active, wanted = np.zeros(count, np.int64), np.zeros(count, np.bool_), np.zeros(count, np.bool_)
+    order, wishes = np.arange(count), np.copy(cars[:, 0])
+    seen, blind, cut, due = house[0], 0, 0, 0
+    for at in range(house.shape[0]):
+        cut = cut + 1 if lost_command[at] else 0
+        _draw(at, session, need, energy, cut, cars, ways, floor, fallback, lost_s, hours, volts, state, vehicle_a, pilot_a)
+        if not sensing:
+            for one in range(count):
+                pilot_a[one, at] = fixed[one]
+            continue
+        seen += (house[max(at - seen_s, 0)] - seen) * weight
         blind = blind + 1 if lost_sensor[at] else 0
+        for one in range(count):
+            off[one] += 1
+            on[one] = on[one] + 1 if command[one] > 0.0 else 0
+            if at == 0 or session[one, at] != session[one, at - 1]:
+                came[one] = at
         due -= 1
         if due < 0:
-            due = sample - 1
-            if blind > lost_s:
-                command, rising = (fallback if fallback >= floor else 0.0), 0
+            due, idle = sample - 1, True
+            for one in range(count):
+                here = session[one, at]
+                wanted[one] = here >= 0 and need[one, here] - energy[one, here] > 1e-12
+                active[one] = wanted[one]
+                idle = idle and not wanted[one] and command[one] == 0.0
+            if idle:
+                rising[:] = 0
+            elif blind > lost_s:
+                for one in range(count):
+                    command[one], rising[one] = (fallback if wanted[one] and fallback >= floor else 0.0), 0
             elif blind == 0:
-                room = _down(setting - seen, step)
-                may = room if room >= floor - TINY_A else 0.0
-                if may == 0.0 and 0 < on < on_s:
-                    may = min(command, floor)
-                if may < command - dead - TINY_A or (may < command and may == 0.0):
-                    if may == 0.0:
-                        off = 0
-                    command, rising = may, 0
-                elif may > command + TINY_A:
-                    rising += sample
-                    if rising > raise_s and (command > 0.0 or off >= off_s) and may > command + dead + TINY_A:
-                        command, rising = may, 0
-                else:
-                    rising = 0
-        pilot_a[at] = command
+                if way == 2:
+                    order = np.argsort(came, kind="mergesort")
+                _share(setting - seen, wishes, active, order, way, floor, step, may)
+                _command(setting - seen, may, wanted, command, rising, off, on, numbers, times)
+        for one in range(count):
+            pilot_a[one, at] = command[one]
 
 
 def charge(
@@ -167,45 +254,43 @@ def charge(
     step_s: float,
     volts: float,
     control: Control,
-    vehicle: Vehicle,
+    vehicles: Sequence[Vehicle],
     *,
     sensor_lost: np.ndarray | None = None,
     command_lost: np.ndarray | None = None,
 ) -> Charged:
-    """One charger over a time.
+    """Chargers under one control over a time.
 
-    Parameters: house_a current of the heavier leg without the charger, shape (n,) [A]; session its number at each step, -1 where
-    nothing is plugged in; need_kwh of each session [kWh]; step_s [s]; volts [V]; sensor_lost, command_lost shape (n,). Returns:
-    Charged. Errors: CalculationFault where shapes differ or a value is no number. Source: the rules of this module.
+    Parameters: house_a current of the heavier leg without the chargers, shape (n,) [A]; session of each charger its number at each
+    step, shape (m, n), -1 where nothing is plugged in; need_kwh of each session, shape (m, k) [kWh]; step_s [s]; volts [V]; vehicles,
+    m in the order of priority; sensor_lost, command_lost shape (n,). Returns: Charged. Errors: CalculationFault where shapes differ
+    or a value is no number. Source: the rules of this module.
     """
     house = np.ascontiguousarray(house_a, dtype=np.float64)
     order, need = np.ascontiguousarray(session, dtype=np.int64), np.ascontiguousarray(need_kwh, dtype=np.float64)
-    n = len(house)
+    m, n = len(vehicles), len(house)
     lost = [
         np.zeros(n, dtype=np.bool_) if one is None else np.ascontiguousarray(one, dtype=np.bool_) for one in (sensor_lost, command_lost)
     ]
-    if order.shape != (n,) or any(one.shape != (n,) for one in lost) or not np.isfinite(house).all() or not np.isfinite(need).all():
-        raise CalculationFault("arrays of a charging run differ in shape or hold what is no number", value=f"{house.shape}", where="charge")
-    if len(order) and (order.max() >= len(need) or order.min() < -1):
-        raise CalculationFault("a session without its need", value=int(order.max()), limit=f"below {len(need)}", where="charge")
+    shapes = m > 0 and order.shape == (m, n) and need.ndim == 2 and len(need) == m and all(one.shape == (n,) for one in lost)
+    if not shapes or not np.isfinite(house).all() or not np.isfinite(need).all():
+        raise CalculationFault("arrays of a charging run differ in shape or hold what is no number", value=f"{order.shape}", where="charge")
+    if order.size and (order.max() >= need.shape[1] or order.min() < -1):
+        raise CalculationFault("a session without its need", value=int(order.max()), limit=f"below {need.shape[1]}", where="charge")
 
-    def steps(seconds: float) -> int:
-        return int(np.ceil(seconds / step_s - 1e-9))
+    def steps(*seconds: float) -> list[int]:
+        return [int(np.ceil(one / step_s - 1e-9)) for one in seconds]
 
     weight = 1.0 if control.filter_s <= 0 else 1.0 - np.exp(-step_s / control.filter_s)
-    setting = vehicle.onboard_a if control.kind == "none" else control.setting_a
-    plain = np.array(
-        [setting, control.floor_a, control.step_a, control.dead_band_a, control.fallback_a, vehicle.onboard_a]
-        + [vehicle.ramp_a_per_s * step_s, vehicle.taper_kwh, weight]
-    )
-    way = steps(control.command_delay_s + vehicle.response_s)
-    times = np.array(
-        [max(1, steps(control.sample_s)), steps(control.sensor_delay_s), way, steps(control.raise_delay_s)]
-        + [steps(control.minimum_off_s), steps(control.minimum_on_s), steps(control.lost_after_s)]
-    )
-    found = Charged(np.zeros(n), np.zeros(n), np.zeros(len(need)))
+    numbers = np.array([control.setting_a, control.floor_a, control.step_a, control.dead_band_a, control.fallback_a, weight])
+    fixed = np.array([one.onboard_a if control.kind == "none" else control.setting_a for one in vehicles])
+    cars = np.array([[one.onboard_a, one.ramp_a_per_s * step_s, one.taper_kwh] for one in vehicles])
+    ways = np.array(steps(*(control.command_delay_s + one.response_s for one in vehicles)))
+    own = (control.sensor_delay_s, control.raise_delay_s, control.minimum_off_s, control.minimum_on_s, control.lost_after_s)
+    times = np.array([max(1, steps(control.sample_s)[0]), *steps(*own)])
+    found = Charged(np.zeros((m, n)), np.zeros((m, n)), np.zeros(need.shape))
     _run(
-        house, order, need, control.kind == "sensing", lost[0], lost[1], step_s / 3600.0, volts, plain, times, found.vehicle_a,
-        found.pilot_a, found.energy_kwh,
+        house, order, need, control.kind == "sensing", lost[0], lost[1], step_s / 3600.0, volts, numbers, fixed, cars, times, ways,
+        WAYS.index(control.way), (found.vehicle_a, found.pilot_a, found.energy_kwh),
     )  # fmt: skip
     return found
