@@ -1,0 +1,139 @@
+"""What came of a charging run: time above a setting, starts, nights; when vehicles are plugged in; where a lost signal hurts most."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from workbook_lib.errors import CalculationFault
+from workbook_lib.simulate.steps import DAY_S
+
+TINY_A = 1e-6
+TINY_KWH = 1e-6
+
+
+def sessions(count: int, step_s: int, arrive_s: int, depart_s: int, plugged: np.ndarray | None = None) -> tuple[np.ndarray, int]:
+    """Number of the night at each step, from a first step at midnight.
+
+    A night begins on its own day at `arrive_s` and ends at the next `depart_s`, on the day after where that is earlier. Nights that do
+    not lie wholly within the steps are left out, since their need could not be judged.
+
+    Parameters: count of steps, step_s [s]; arrive_s, depart_s after midnight [s]; plugged by night, None for every one. Returns: shape
+    (count,), -1 where nothing is plugged in; how many nights there are. Errors: CalculationFault where they are the same moment, not
+    within a day, not on a step, or no night fits. Source: definition.
+    """
+    wrong = [name for name, value in (("arrive", arrive_s), ("depart", depart_s)) if not 0 <= value < DAY_S or value % step_s]
+    if wrong or arrive_s == depart_s:
+        what = "arrival and departure of a vehicle"
+        raise CalculationFault(what, value=f"{arrive_s} s, {depart_s} s", limit=f"two moments of a day, each on a step of {step_s} s")
+    long = (depart_s - arrive_s) % DAY_S
+    nights = (count * step_s - arrive_s - long) // DAY_S + 1
+    if nights < 1:
+        raise CalculationFault("no night lies wholly within the time", value=f"{count * step_s} s", limit=f"{arrive_s + long} s or more")
+    if plugged is not None and len(plugged) < nights:
+        raise CalculationFault("nights without word whether the vehicle is plugged in", value=len(plugged), limit=f"{nights} nights")
+    since = step_s * np.arange(count) - arrive_s
+    night = since // DAY_S
+    inside = (since >= 0) & (since % DAY_S < long) & (night < nights)
+    if plugged is not None:
+        inside &= np.asarray(plugged, dtype=bool)[np.clip(night, 0, nights - 1)]
+    return np.where(inside, night, -1), nights
+
+
+@dataclass(frozen=True)
+class Excursions:
+    """Time of a service above a setting: in all and the longest [s], ampere-seconds of all and of the worst, highest current [A].
+
+    `worst_at` is the first step of the excursion of most ampere-seconds, None where there is none.
+    """
+
+    time_s: float
+    longest_s: float
+    overshoot_as: float
+    worst_as: float
+    peak_a: float
+    worst_at: int | None
+
+
+def excursions(service_a: np.ndarray, setting_a: float, step_s: float) -> Excursions:
+    """Excursions of a service above a setting.
+
+    Parameters: service_a shape (n,) [A], setting_a [A], step_s [s]. Returns: Excursions. Errors: CalculationFault for an empty
+    or broken current. Source: sums over steps, within which the current is constant.
+    """
+    service = np.asarray(service_a, dtype=np.float64)
+    if not len(service) or not np.isfinite(service).all():
+        raise CalculationFault("a service current that is empty or no number", value=len(service), where="excursions")
+    over = service - setting_a
+    above = over > TINY_A
+    if not above.any():
+        return Excursions(0.0, 0.0, 0.0, 0.0, float(service.max()), None)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], above, [False]]).astype(np.int8)))
+    begins, ends = edges[::2], edges[1::2]
+    held = np.concatenate([[0.0], np.cumsum(np.where(above, over, 0.0))]) * step_s
+    each = held[ends] - held[begins]
+    worst = int(np.argmax(each))
+    longest = float((ends - begins).max() * step_s)
+    return Excursions(float(above.sum() * step_s), longest, float(held[-1]), float(each[worst]), float(service.max()), int(begins[worst]))
+
+
+def starts(vehicle_a: np.ndarray) -> np.ndarray:
+    """Steps at which a charger begins to charge. Parameters: shape (n,) [A]. Returns: indices. Source: definition."""
+    runs = np.asarray(vehicle_a) > TINY_A
+    return np.flatnonzero(runs & ~np.concatenate([[False], runs[:-1]]))
+
+
+def most_starts(vehicle_a: np.ndarray, step_s: float, window_s: float) -> int:
+    """Most starts within any window that long. Parameters: shape (n,) [A], step_s, window_s [s]. Returns: count. Source: definition."""
+    at = starts(vehicle_a) * step_s
+    return int((np.searchsorted(at, at + window_s - 1e-9) - np.arange(len(at))).max(initial=0))
+
+
+@dataclass(frozen=True)
+class Nights:
+    """Nights of one vehicle: how many, how many met, longest run of missed ones, energy missed in all [kWh]; share is met over all."""
+
+    count: int
+    met: int
+    longest_missed: int
+    missed_kwh: float
+
+    @property
+    def share(self) -> float:
+        """Share of nights that met the need [-]."""
+        return self.met / self.count
+
+
+def nights(energy_kwh: np.ndarray, need_kwh: np.ndarray, plugged: np.ndarray | None = None) -> Nights:
+    """Which nights met their need.
+
+    Parameters: energy_kwh, need_kwh shape (k,) [kWh]; plugged by night, None for every one: a night without the vehicle is not
+    counted. Returns: Nights. Errors: CalculationFault where there is no night. Source: definition.
+    """
+    keep = np.ones(len(need_kwh), dtype=bool) if plugged is None else np.asarray(plugged, dtype=bool)[: len(need_kwh)]
+    got, need = np.asarray(energy_kwh)[keep], np.asarray(need_kwh)[keep]
+    if not len(need):
+        raise CalculationFault("no night to judge", where="nights")
+    missed = got < need - TINY_KWH
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], missed, [False]]).astype(np.int8)))
+    longest = int((edges[1::2] - edges[::2]).max(initial=0))
+    return Nights(len(need), int((~missed).sum()), longest, float(np.maximum(need - got, 0.0)[missed].sum()))
+
+
+def worst_loss(house_a: np.ndarray, vehicle_a: np.ndarray, blind_s: float, step_s: float) -> tuple[int, float]:
+    """When a lost sensor brings the service highest: the vehicles go on as they are while the house does what it did.
+
+    Parameters: house_a, vehicle_a (all vehicles) shape (n,) [A]; blind_s until the fallback is drawn [s]; step_s [s]. Returns: step at
+    which the loss begins and the highest current until the fallback [A]. Errors: CalculationFault where no vehicle charges or the
+    time is shorter than that. Source: search of every step.
+    """
+    house, vehicle = np.asarray(house_a, dtype=np.float64), np.asarray(vehicle_a, dtype=np.float64)
+    window = int(np.ceil(blind_s / step_s - 1e-9)) + 1
+    if window > len(house) or not (vehicle > TINY_A).any():
+        raise CalculationFault("no moment to lose the sensor at", value=f"{len(house)} steps", limit=f"{window} with charging")
+    reach = sliding_window_view(house, window).max(axis=1) + vehicle[: len(house) - window + 1]
+    reach[vehicle[: len(reach)] <= TINY_A] = -np.inf
+    at = int(np.argmax(reach))
+    return at, float(reach[at])
