@@ -80,7 +80,7 @@ def _matters(work: Work) -> bool:
 
 def _metered(work: Work, steps):
     """A production record on the steps of the year [kW]."""
-    from workbook_lib.simulate.steps import laid, slot
+    from workbook_lib.simulate.steps import laid
     from workbook_lib.workbooks.backup_profile import _year
 
     record = metered.read(work.home, "production")
@@ -110,11 +110,8 @@ def _metered(work: Work, steps):
         if shared is not None:
             return shared
         work.notes.append("the production record and the load record are of different years: joined by month, day and hour")
-    places = own.slot * 1
-    at = slot(own.month, own.day, np.rint(own.hour * 3600).astype(np.int64) // own.step_s, own.step_s)
-    year = np.full(int(365 * 86400 // own.step_s), np.nan)
-    year[at] = values[: len(places)]
-    year = np.where(np.isnan(year), 0.0, year)
+    year = np.zeros(365 * 86400 // own.step_s)  # a record may lack one day, which then has no sun
+    year[own.slot] = values
     fine = onto(year, own.step_s, steps.step_s)
     return laid(fine, np.arange(len(fine)), steps.step_s, steps, file)
 
