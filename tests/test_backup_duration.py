@@ -284,6 +284,20 @@ def test_production_by_a_record_is_joined_by_date(tmp_path):
     assert set(np.round(sun.island_kw[lit], 9)) == {2.0}
 
 
+def test_production_of_another_year_is_joined_by_month_day_and_hour(tmp_path):
+    """Of 366 days of 2024 the last 365 are taken: 1 January of the study has no sun. 29 February stands in no day of its own."""
+    quarter_hours(tmp_path, "sun.csv", lambda month, day, hour: 2000.0 * (10 <= hour < 14) * (day == month), year=2024)
+    records = 'production = { file = "sun.csv", power_factor = 1.0, stamp = "start" }\n'
+    work, found = profile_of(record_home(tmp_path, array=True, more=records))
+    sun = backup_sun.sun(work, found.steps)
+    assert any("joined by month, day and hour" in note for note in work.notes)
+    lit = sun.island_kw > 0
+    assert (found.steps.day[lit] == found.steps.month[lit]).all()
+    assert lit.sum() == 11 * 16
+    assert not lit[found.steps.month == 1].any()
+    assert (found.steps.hour[lit].min(), found.steps.hour[lit].max()) == (10.0, 13.75)
+
+
 def weather_line(file: str = "weather.csv") -> str:
     return f'[records]\nweather = {{ file = "{file}", format = "csv", stamp = "start", typical = true }}\n'
 
