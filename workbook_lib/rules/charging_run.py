@@ -96,6 +96,9 @@ def window_energy(evse_id: str, window: Quantity, current: Quantity, voltage: Qu
 
 
 def window_check(evse_id: str, need: Quantity, most: Step) -> Check:
-    """Check `vehicle-window:EVSE`: a need that its night can give at all. Parameters: need, most [kWh]. Returns: Check [kWh]. Source: definition."""
+    """Check `vehicle-window:EVSE`: a need that its night can give at all.
+
+    Parameters: need, most [kWh]. Returns: Check [kWh]. Source: definition.
+    """
     question = f"is the night at {evse_id} long enough for the vehicle's need at full current?"
     return compare(f"vehicle-window:{evse_id}", question, need, "<=", most)
