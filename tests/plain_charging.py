@@ -36,7 +36,10 @@ def _decide(control, one, may: float, room: float, others: float, sample: int, l
     value = may if others is None else min(may, room - others)
     if others is not None and control.step_a:
         value = math.floor(value / control.step_a + 1e-9) * control.step_a
-    ready = one.waited > least.raising and (one.commanded > 0 or one.paused >= least.off)
+    if one.commanded > 0:
+        ready = one.waited > least.raising
+    else:
+        ready = one.waited > least.raising + one.further and one.paused >= least.off
     if ready and value > one.commanded + control.dead_band_a + 1e-9 and value >= control.floor_a - 1e-9:
         one.commanded, one.waited = value, 0
 
@@ -52,8 +55,19 @@ def charging(house, sessions, needs, step_s, volts, control, cars, sensor_lost, 
     patience, known, blind, cut = steps(control.lost_after_s), house[0], 0, 0
     part = 1.0 if control.filter_s <= 0 else 1 - math.exp(-step_s / control.filter_s)
     ones = [
-        SimpleNamespace(commanded=0.0, waited=0, paused=least.off, ran=0, draws=0.0, came=0, car=[], pilots=[], energy=[0.0] * len(need))
-        for need in needs
+        SimpleNamespace(
+            further=steps(wait),
+            commanded=0.0,
+            waited=0,
+            paused=least.off,
+            ran=0,
+            draws=0.0,
+            came=0,
+            car=[],
+            pilots=[],
+            energy=[0.0] * len(need),
+        )
+        for need, wait in zip(needs, control.spread(len(needs)), strict=True)
     ]
     for now in range(len(house)):
         cut = cut + 1 if command_lost[now] else 0

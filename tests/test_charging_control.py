@@ -111,6 +111,18 @@ def test_a_charger_that_has_just_begun_is_held_at_the_floor_and_its_excursion_is
     assert above(house, found, 100.0)[22:60] == pytest.approx(np.full(38, 2.0))
 
 
+def test_several_chargers_do_not_come_back_at_once_where_their_restart_is_spread():
+    """Three chargers, all paused until 300 s: each comes back by its own wait after that, the same for the same seed."""
+    house = stepped(99.0, 10.0)
+    control = Control("sensing", 100.0, restart_spread_s=120.0, seed=1)
+    found = charge(house, np.zeros((3, N)), np.full((3, 1), 99.0), 1.0, 240.0, control, [Vehicle(16.0)] * 3)
+    begins = [int(np.flatnonzero(row > 0)[0]) for row in found.pilot_a]
+    assert begins == [300 + math.ceil(one) for one in control.spread(3)]
+    assert len(set(begins)) == 3
+    assert max(begins) <= 420
+    assert (control.spread(3) == Control("sensing", 100.0, restart_spread_s=120.0, seed=1).spread(3)).all()
+
+
 def test_a_relay_sheds_a_charger_whole_and_takes_it_back_whole():
     """32 A beside a house of 60, 70 and again 60 A at a threshold of 100 A: 38 A do not fit, and return after 90 s of room."""
     house = np.concatenate([np.full(200, 60.0), np.full(100, 70.0), np.full(300, 60.0)])
@@ -167,7 +179,8 @@ def random_case(seed: int, count: int = 1):
         str(rng.choice(["sensing", "sensing", "fixed", "none"])), float(rng.uniform(60, 120)), float(rng.choice([0, 5, 10])),
         float(rng.choice([0, 20])), float(rng.choice([0, 3, 30])), float(rng.choice([0, 10])), 6.0, float(rng.choice([0, 1])),
         float(rng.choice([0, 2])), float(rng.choice([0, 60])), float(rng.choice([0, 30])), float(rng.choice([0, 40])),
-        float(rng.choice([0, 6, 8])), float(rng.choice([0, 30])), str(rng.choice(WAYS)),
+        float(rng.choice([0, 6, 8])), float(rng.choice([0, 30])), float(rng.choice([0, 45])),
+        seed, str(rng.choice(WAYS)),
     )  # fmt: skip
     vehicles = [
         Vehicle(float(rng.choice([16, 32, 48])), float(rng.choice([0, 25])), float(rng.choice([0.5, 100])), float(rng.choice([0, 0.4])))

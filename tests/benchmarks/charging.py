@@ -15,7 +15,7 @@ import numpy as np
 from tests.plain_charging import charging
 from workbook_lib.simulate.charging import Control, Vehicle, charge
 
-CONTROL = Control("sensing", 100.0, 5.0, 3.0, 1.0, 1.0, 6.0, 1.0, 1.0, 60.0, 60.0, 60.0, 6.0, 30.0)
+CONTROL = Control("sensing", 100.0, 5.0, 3.0, 1.0, 1.0, 6.0, 1.0, 1.0, 60.0, 60.0, 60.0, 6.0, 30.0, 90.0)
 VEHICLE = Vehicle(48.0, 3.0, 5.0, 1.0)
 
 

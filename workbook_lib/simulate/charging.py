@@ -12,8 +12,9 @@ Within a step everything is constant. The rules of one step, in this order:
    get less than the floor the last of the order pauses, and the others share. A charger without a need is commanded nothing.
 4. A lower value is commanded at once, if it differs by more than the dead band or would be paused. A higher one only after it has
    been possible for the raise delay without a break, and only as far as the other commands leave room. A pause lasts at least
-   `minimum_off_s`. A charger that has not yet run for `minimum_on_s` is held at the floor instead of paused: that time is part of
-   its excursion.
+   `minimum_off_s`; out of it, and at the start of a session, a charger waits a further time of its own, drawn once from the seed
+   up to `restart_spread_s`, so that several do not come back at once. A charger that has not yet run for `minimum_on_s` is held at
+   the floor instead of paused: that time is part of its excursion.
 5. Where the sensor is lost, the last value holds for `lost_after_s`, then each charger is commanded its fallback until it is back.
    Where the command is lost on its way, each charger takes its fallback by itself `lost_after_s` later.
 """
@@ -40,7 +41,7 @@ class Control:
     """A control of one charger or of several that share its setting.
 
     `kind` none, fixed (commands each `setting_a`), sensing (holds the service to `setting_a`); currents [A], times [s]; `step_a` of the
-    pilot, 0 for none; `fallback_a` of each charger on a lost sensor or command; `way` of sharing.
+    pilot, 0 for none; `fallback_a` of each charger on a lost sensor or command; `seed` of the spread; `way` of sharing.
     """
 
     kind: str
@@ -57,6 +58,8 @@ class Control:
     minimum_on_s: float = 0.0
     fallback_a: float = 0.0
     lost_after_s: float = 0.0
+    restart_spread_s: float = 0.0
+    seed: int = 0
     way: str = "equal"
 
     def __post_init__(self) -> None:
@@ -64,10 +67,14 @@ class Control:
             raise CalculationFault("unknown kind of control", value=self.kind, limit=", ".join(KINDS), where="Control")
         if self.way not in WAYS:
             raise CalculationFault("unknown way of sharing", value=self.way, limit=", ".join(WAYS), where="Control")
-        plain = {name: value for name, value in vars(self).items() if name not in ("kind", "setting_a", "way")}
+        plain = {name: value for name, value in vars(self).items() if name not in ("kind", "setting_a", "way", "seed")}
         wrong = [name for name, value in plain.items() if not np.isfinite(value) or value < 0]
         if wrong or self.setting_a < 0 or np.isnan(self.setting_a):
             raise CalculationFault("a control with a negative value or none", value=", ".join(wrong) or "setting_a", where="Control")
+
+    def spread(self, count: int) -> np.ndarray:
+        """Further wait of each charger before it comes back, shape (count,) [s]; the same for the same seed."""
+        return np.random.default_rng(self.seed).uniform(0.0, self.restart_spread_s, count)
 
 
 def relay(threshold_a: float, rating_a: float, return_delay_s: float) -> Control:
@@ -173,7 +180,7 @@ def _draw(at, session, need, energy, lost, cars, ways, floor, fallback, lost_s, 
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _command(room, may, wanted, command, rising, off, on, numbers, times):
+def _command(room, may, wanted, command, rising, off, on, numbers, times, spread):
     """New commands of a sampling instant: first all that fall, then what may rise beside the others."""
     floor, step, dead = numbers[1], numbers[2], numbers[3]
     sample, raise_s, off_s, on_s = times[0], times[2], times[3], times[4]
@@ -194,13 +201,13 @@ def _command(room, may, wanted, command, rising, off, on, numbers, times):
         if len(may) > 1:
             value = min(value, room - command.sum() + command[one])
             value = np.floor(value / step + 1e-9) * step if step > 0.0 else value
-        ready = rising[one] > raise_s and (command[one] > 0.0 or off[one] >= off_s)
+        ready = rising[one] > raise_s if command[one] > 0.0 else rising[one] > raise_s + spread[one] and off[one] >= off_s
         if ready and value > command[one] + dead + TINY_A and value >= floor - TINY_A:
             command[one], rising[one] = value, 0
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _run(house, session, need, sensing, lost_sensor, lost_command, hours, volts, numbers, fixed, cars, times, ways, way, out):
+def _run(house, session, need, sensing, lost_sensor, lost_command, hours, volts, numbers, fixed, cars, times, ways, spread, way, out):
     """Every step. `numbers`: setting, floor, step, dead band, fallback, weight; `times` in steps: sample, sensor, raise, off, on, lost."""
     vehicle_a, pilot_a, energy = out
     count = len(cars)
@@ -242,7 +249,7 @@ def _run(house, session, need, sensing, lost_sensor, lost_command, hours, volts,
                 if way == 2:
                     order = np.argsort(came, kind="mergesort")
                 _share(setting - seen, wishes, active, order, way, floor, step, may)
-                _command(setting - seen, may, wanted, command, rising, off, on, numbers, times)
+                _command(setting - seen, may, wanted, command, rising, off, on, numbers, times, spread)
         for one in range(count):
             pilot_a[one, at] = command[one]
 
@@ -291,6 +298,6 @@ def charge(
     found = Charged(np.zeros((m, n)), np.zeros((m, n)), np.zeros(need.shape))
     _run(
         house, order, need, control.kind == "sensing", lost[0], lost[1], step_s / 3600.0, volts, numbers, fixed, cars, times, ways,
-        WAYS.index(control.way), (found.vehicle_a, found.pilot_a, found.energy_kwh),
+        np.array(steps(*control.spread(m))), WAYS.index(control.way), (found.vehicle_a, found.pilot_a, found.energy_kwh),
     )  # fmt: skip
     return found
