@@ -275,6 +275,55 @@ def test_the_energy_of_a_year_is_never_above_a_linear_program_and_meets_it_where
     assert found.energy_kwh.sum() == pytest.approx(-same.fun, abs=1e-6)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_several_vehicles_are_never_above_a_maximum_flow(seed):
+    """networkx: from each session by the steps of its stay to what the setting leaves; met where an ideal control has time to spare."""
+    import networkx
+
+    rng = np.random.default_rng(seed)
+    n, kwh = 120, 240.0 / 60 / 1000
+    house = 20 + 70 * rng.random(n)
+    session = np.array([np.where((np.arange(n) >= 20 * one) & (np.arange(n) < 60 + 30 * one), 0, -1) for one in range(3)])
+    need, cap = np.array([[4.0], [5.0], [6.0]]), [48.0, 32.0, 40.0]
+    room = np.clip(100.0 - house, 0.0, None)
+    graph = networkx.DiGraph()
+    for at in range(n):
+        graph.add_edge(("step", at), "sink", capacity=float(room[at]))
+        for one in range(3):
+            if session[one, at] == 0:
+                graph.add_edge(("session", one), ("step", at), capacity=cap[one])
+    for one in range(3):
+        graph.add_edge("source", ("session", one), capacity=float(need[one, 0] / kwh))
+    most = networkx.maximum_flow_value(graph, "source", "sink") * kwh
+    ideal = Control("sensing", 100.0, floor_a=0.0)
+    late = np.concatenate([house[1:], house[-1:]])  # a control that knows the next step, so that no step is above the setting
+    found = charge(late, session, need, 60.0, 240.0, ideal, [Vehicle(one) for one in cap])
+    service = house[1:] + found.vehicle_a[:, 1:].sum(axis=0)
+    assert service.max() <= 100.0 + 1e-9
+    assert found.energy_kwh.sum() <= most + 1e-9
+    worse = Control("sensing", 100.0, raise_delay_s=300.0, step_a=1.0, minimum_off_s=300.0)
+    real = charge(late, session, need, 60.0, 240.0, worse, [Vehicle(one) for one in cap])
+    assert real.energy_kwh.sum() <= found.energy_kwh.sum() + 1e-9
+    ample = charge(np.zeros(n), session, np.full((3, 1), 0.5), 60.0, 240.0, ideal, [Vehicle(one) for one in cap])
+    assert ample.energy_kwh.sum() == pytest.approx(1.5)
+
+
+@quick
+@given(seed=st.integers(0, 10_000), count=st.integers(1, 3), begin=st.integers(0, 300))
+def test_the_fallback_is_reached_within_its_time_from_every_state(seed, count, begin):
+    """A signal lost for good: after its time, a sample, the way of the command and the ramp nothing draws more than the fallback."""
+    house, session, need, step_s, control, vehicles, _ = random_case(seed, count)
+    if control.kind != "sensing":
+        return
+    lost = np.arange(len(house)) >= begin
+    slow = max(one.response_s + one.onboard_a / one.ramp_a_per_s for one in vehicles)
+    waits = control.lost_after_s + max(control.sample_s, step_s) + control.command_delay_s + slow
+    after = begin + math.ceil(waits / step_s) + 4
+    for name in ("sensor_lost", "command_lost"):
+        found = charge(house, session, need, step_s, 240.0, control, vehicles, **{name: lost})
+        assert found.vehicle_a[:, after:].max(initial=0.0) <= control.fallback_a + 1e-9
+
+
 def test_what_is_no_control_is_refused():
     with pytest.raises(CalculationFault, match="unknown kind"):
         Control("app")
