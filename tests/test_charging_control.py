@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from tests.plain_charging import charging
 from workbook_lib.errors import CalculationFault
-from workbook_lib.rules.sharing import split
-from workbook_lib.simulate.charging import WAYS, Charged, Control, Vehicle, charge, relay
+from workbook_lib.rules.sharing import WAYS, split
+from workbook_lib.simulate.charging import Charged, Control, Vehicle, charge, relay
 
 quick = settings(max_examples=40, deadline=None)
 N = 600

@@ -12,7 +12,7 @@ TRIP_WORDS = (
     "what a breaker does is no part of this test: published trip times are the longest that are allowed, and between 100 and 135 % of "
     "its rating no trip is counted on"
 )
-"""Context of an excursion. Source: Aronstein, IEEE Open Journal of Industry Applications 4 (2023), breakers that failed at 135 %."""
+"""Context of an excursion. Source: IEEE Open Journal of Industry Applications 4 (2023), 75 to 86, breakers that failed at 135 %."""
 
 
 def fallback_load(control_id: str, uncontrolled: Quantity, fallback: Sequence[Quantity], edition: Edition) -> Step:

@@ -12,10 +12,10 @@ from math import isfinite
 
 from workbook_lib.editions import Edition
 from workbook_lib.errors import CalculationFault
-from workbook_lib.sheet import Check, Input, Quantity, Source, Step, compare
+from workbook_lib.sheet import UNCONFIRMED, Check, Input, Quantity, Source, Step, compare
 
 WAYS = ("equal", "priority", "first-come")
-PILOT = Source("IEC 61851-1 and SAE J1772, duty cycle of the pilot", note="manual of a test adapter, p. 11")
+PILOT = Source("IEC 61851-1 and SAE J1772, duty cycle", status=UNCONFIRMED, note="read in one source, the manual of a test adapter, p. 11")
 LEAST_A, MOST_A, GAP_A, BEND = 6.0, 80.0, (51.0, 52.5), 0.85
 """Least and most current of a pilot [A], the gap between its two lines [A], duty cycle at which the lower one ends [-].
 

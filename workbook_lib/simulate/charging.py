@@ -28,12 +28,10 @@ import numba
 import numpy as np
 
 from workbook_lib.errors import CalculationFault
+from workbook_lib.rules.sharing import LEAST_A, WAYS
 
 TINY_A = 1e-9
-FLOOR_A = 6.0
-"""Least current that a pilot can ask for [A]. Source: IEC 61851-1 and SAE J1772, 10 % duty cycle."""
 KINDS = ("none", "fixed", "sensing")
-WAYS = ("equal", "priority", "first-come")
 
 
 @dataclass(frozen=True)
@@ -50,7 +48,7 @@ class Control:
     filter_s: float = 0.0
     sensor_delay_s: float = 0.0
     command_delay_s: float = 0.0
-    floor_a: float = FLOOR_A
+    floor_a: float = LEAST_A
     step_a: float = 0.0
     dead_band_a: float = 0.0
     raise_delay_s: float = 0.0
