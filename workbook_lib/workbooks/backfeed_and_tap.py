@@ -5,7 +5,7 @@ from __future__ import annotations
 from workbook_lib.editions import Edition
 from workbook_lib.home import distribution
 from workbook_lib.rules import source as sources
-from workbook_lib.sheet import Check, Input, Quantity, Result, Section, Sheet, Step
+from workbook_lib.sheet import Check, Input, Section, Sheet, Step
 from workbook_lib.workbooks import (
     common,
     tie_adapter,
@@ -20,15 +20,31 @@ from workbook_lib.workbooks import (
 )
 from workbook_lib.workbooks.tie_work import Work, current_of
 
-NAME = "backfeed_and_tap"
-QUESTION = (
-    "May the sources tie in where they are drawn, and is every bus, feeder, tap and conductor on their path to the meter large enough?"
+FORM = common.Form(
+    name="backfeed_and_tap",
+    title="Backfeed and tap",
+    question=(
+        "May the sources tie in where they are drawn, and is every bus, feeder, tap and conductor on their path to the meter large enough?"
+    ),
+    order=(
+        *("bus", "feeder-capacity", "tap-size", "tap-length"),
+        *("supply-side-capacity", "supply-side-size", "supply-side-length", "supply-side-place"),
+        *("disconnect-rating", "service-disconnects", "adapter-connection", "adapter-approval", "adapter-socket", "adapter-source"),
+        *("adapter-load", "adapter-switch", "local-evidence", "control-limit", "control-sees", "breaker-suitability", "pass-through"),
+        *("conductor", "service-conductor", "overcurrent", "neutral", "grounding", "raceway", "single-bond", "emergency-disconnect"),
+        *("interrupting", "voltage", "utility-source-power", "utility-export", "utility-motor-start", "utility-voltage-dip"),
+        *("source-current", "field-verified", "edition-adopted", "independent-check"),
+    ),
+    families=("busbar", "source-circuits", "fault-current", "chapter-9", "conductor", "tables", "mistakes"),
+    first=("worst_bus",),
 )
 CAUTIONS = (
     "Both sides of a disconnect of a source may be live when it is open; batteries and inverter capacitors hold energy after it opens.",
     "Each source breaker under the 120 % rule carries the label not to relocate it; the service equipment the directory of all sources.",
     "Fault and short-circuit ratings of every new device are checked on the utility's figure: ask for it in writing.",
 )
+OF_A_BUS = ("bus_protection_a", "source_allowance_a", "largest_inverter_a")
+"""Results of each bus, by the part of their key before the colon."""
 
 
 def study(home, edition: Edition) -> Sheet:
@@ -52,7 +68,8 @@ def study(home, edition: Edition) -> Sheet:
     tie_utility.utility(work)
     tie_evidence.required(work)
     work.checks += [common.edition_adopted(home), verified(work), common.independent_check(home)]
-    return _sheet(work)
+    work.not_checked += _not_here(work)
+    return common.finished(work, FORM, cautions=CAUTIONS, last=_idle(work), figures=tie_diagrams.figures(work))
 
 
 def _sources(work: Work) -> None:
@@ -101,103 +118,23 @@ def _given(value: object) -> Input | None:
     return value if isinstance(value, Input) else None
 
 
-ORDER = (
-    *(
-        "bus",
-        "feeder-capacity",
-        "tap-size",
-        "tap-length",
-        "supply-side-capacity",
-        "supply-side-size",
-        "supply-side-length",
-        "supply-side-place",
-    ),
-    *(
-        "disconnect-rating",
-        "service-disconnects",
-        "adapter-connection",
-        "adapter-approval",
-        "adapter-socket",
-        "adapter-source",
-        "adapter-load",
-    ),
-    *("adapter-switch", "local-evidence", "control-limit"),
-    *(
-        "control-sees",
-        "breaker-suitability",
-        "pass-through",
-        "conductor",
-        "service-conductor",
-        "overcurrent",
-        "neutral",
-        "grounding",
-        "raceway",
-    ),
-    *(
-        "single-bond",
-        "emergency-disconnect",
-        "interrupting",
-        "voltage",
-        "utility-source-power",
-        "utility-export",
-        "utility-motor-start",
-        "utility-voltage-dip",
-        "source-current",
-        "field-verified",
-        "edition-adopted",
-        "independent-check",
-    ),
-)
-"""Order of the checks on the sheet, by the part of their key before the colon."""
-FAMILIES = ("busbar", "source-circuits", "fault-current", "chapter-9", "conductor", "tables", "mistakes")
-"""Families of published cases that test what this workbook uses."""
-FIRST = ("worst_bus",)
-OF_A_BUS = ("bus_protection_a", "source_allowance_a", "largest_inverter_a")
-
-
-def _place(check: Check) -> tuple[bool, int]:
-    name = check.key.partition(":")[0]
-    return not check.counts, ORDER.index(name) if name in ORDER else len(ORDER)
-
-
-def _sheet(work: Work) -> Sheet:
-    home, edition = work.home, work.edition
-    checks = common.with_decisions(sorted(work.checks, key=_place), home.site.evidence)
-    roots: list[Quantity] = [result.step for result in work.results.values() if result.step is not None]
-    roots += [side for check in checks for side in (check.provided, check.required) if side is not None]
-    cautions = (*common.STANDING_CAUTIONS, *CAUTIONS, *work.notes, *common.status_cautions(roots, checks))
-    work.not_checked += [
+def _not_here(work: Work) -> list[str]:
+    """Lines of `not_checked` on sources and feeders: what no part of this sheet looks at."""
+    lines = [
         "labels and directory of sources: what each rule demands is named, the schedule itself is not part of this sheet",
         "load on each feeder: on the service load sheet; here its conductors are tested against its device and its sources",
     ]
     if work.standing("source"):
-        work.not_checked += [
+        lines += [
             "direct-current side of arrays and storage, rapid shutdown, and storage siting: not part of this sheet",
             "the switch that isolates each source, its place and whether the utility wants it in reach and lockable",
         ]
-    work.not_checked += [f"{name} ({field}) is not there and was not read" for field, name in home.lacking]
-    return Sheet(
-        workbook=NAME,
-        title="Backfeed and tap",
-        question=QUESTION,
-        header=common.header(home, edition),
-        results=_ordered(work),
-        checks=checks,
-        sections=tuple(work.sections),
-        assumptions=(*home.defaults, *work.assumptions),
-        cautions=tuple(dict.fromkeys(cautions)),
-        not_checked=tuple(dict.fromkeys(work.not_checked)),
-        figures=tie_diagrams.figures(work),
-        cases=FAMILIES,
-    )
+    return lines
 
 
-def _ordered(work: Work) -> dict[str, Result]:
-    """Results, the worst bus first, what buses without a source would take last."""
-    results = work.results
-    idle = [key for key in results if key.partition(":")[0] in OF_A_BUS and key.partition(":")[2] not in work.buses]
-    order = [*FIRST, *(key for key in results if key not in idle), *idle]
-    return {key: results[key] for key in order if key in results}
+def _idle(work: Work) -> list[str]:
+    """Keys of the results that say what buses without a source would take."""
+    return [key for key in work.results if key.partition(":")[0] in OF_A_BUS and key.partition(":")[2] not in work.buses]
 
 
 def other_editions(home, edition: Edition) -> tuple[Section, ...]:
@@ -208,4 +145,4 @@ def other_editions(home, edition: Edition) -> tuple[Section, ...]:
     return compared(home, edition, study, KEYS)
 
 
-__all__ = ["NAME", "QUESTION", "other_editions", "study"]
+__all__ = ["FORM", "other_editions", "study"]

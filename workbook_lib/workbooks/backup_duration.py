@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from workbook_lib.editions import Edition
 from workbook_lib.errors import InputFault, MissingInput
-from workbook_lib.sheet import Check, Quantity, Result, Sheet, Verdict, needs_input
+from workbook_lib.sheet import Check, Sheet, Verdict, needs_input
 from workbook_lib.workbooks import (
     backup_answers,
     backup_drawings,
@@ -21,13 +21,35 @@ from workbook_lib.workbooks import (
 )
 from workbook_lib.workbooks.backup_work import Work, find_scope
 
-NAME = "backup_duration"
-QUESTION = "May the store back up what hangs on it, does it start and carry it, and does the promised duration hold often enough?"
+FORM = common.Form(
+    name="backup_duration",
+    title="Backup duration",
+    question="May the store back up what hangs on it, does it start and carry it, and does the promised duration hold often enough?",
+    order=(
+        *("backup-capacity", "backup-target", "record-generation", "motor-start", "motor-start-dip", "backup-running", "backup-leg"),
+        *("backup-neutral", "island-120v"),
+        *("islanding-device", "generation-curtailment", "restart-charge", "backup-restart", "storage-unit", "storage-location"),
+        *("storage-spacing", "storage-vehicles", "storage-detection", "storage-listing", "storage-disconnect", "emergency-shutdown"),
+        *("field-verified", "edition-adopted", "independent-check"),
+    ),
+    families=("backup", "tables", "mistakes"),
+    first=(
+        *("share_reaching_target_frac", "duration_at_target_share_h", "duration_p50_h", "duration_min_h", "usable_energy_kwh"),
+        *("storage_needed_kwh", "storage_needed_units_count"),
+    ),
+    headings=(backup_promise.HEADING, "How long", "What each tier gains"),
+)
 CAUTIONS = (
     "Durations are those of one year of load and weather. Another year, another occupant or a cold week in place of a mild one differ.",
     "Whoever depends on electric power for life or health needs a plan of their own: no share of outage starts is a promise to them.",
     "Batteries hold energy after every switch is open. Fire service and occupants need to find the shutdown.",
 )
+NOT_CHECKED = (
+    "the gap while the island forms, and whether devices ride through it; the delay and the load as the grid comes back",
+    "harmonics, voltage and frequency of the island under load: the inverter's listing",
+    "power factor of the loads: the sweep counts real power, and kilovolt-amperes may be more",
+)
+"""What no part of this sheet looks at, where there is an island."""
 NOTHING = "nothing is backed up: the site file has no [backup]"
 KEYS = (
     *("backup_rule", "backup_sources", "backup_dispute", "backup_restart", "storage_disconnect_ft", "storage_shutdown"),
@@ -60,9 +82,12 @@ def _study(home, edition: Edition, *, whole: bool) -> Sheet:
     backup_place.place(work)
     if work.promised is not None:
         backup_promise.promise(work, *work.promised)
-    if home.site.backup is not None or work.standing("storage"):
+    applies = home.site.backup is not None or work.standing("storage")
+    if applies:
         work.checks += [_verified(work), common.edition_adopted(home), common.independent_check(home)]
-    return _sheet(work)
+    if home.site.backup is not None:
+        work.not_checked += NOT_CHECKED
+    return common.finished(work, FORM, cautions=CAUTIONS if applies else (), figures=work.figures)
 
 
 def _island(work: Work, whole: bool) -> None:
@@ -170,75 +195,6 @@ def _verified(work: Work) -> Check:
     return common.field_verified(fields, "inverters and stores that stand already")
 
 
-ORDER = (
-    *(
-        "backup-capacity",
-        "backup-target",
-        "record-generation",
-        "motor-start",
-        "motor-start-dip",
-        "backup-running",
-        "backup-leg",
-        "backup-neutral",
-        "island-120v",
-    ),
-    *("islanding-device", "generation-curtailment", "restart-charge", "backup-restart", "storage-unit", "storage-location"),
-    *("storage-spacing", "storage-vehicles", "storage-detection", "storage-listing", "storage-disconnect", "emergency-shutdown"),
-    *("field-verified", "edition-adopted", "independent-check"),
-)
-"""Order of the checks on the sheet, by the part of their key before the colon; the shown alternatives last."""
-FAMILIES = ("backup", "tables", "mistakes")
-"""Families of published cases that test what this workbook uses."""
-FIRST = (
-    *("share_reaching_target_frac", "duration_at_target_share_h", "duration_p50_h", "duration_min_h", "usable_energy_kwh"),
-    *("storage_needed_kwh", "storage_needed_units_count"),
-)
-
-
-HEADINGS = (backup_promise.HEADING, "How long", "What each tier gains")
-"""Sections that stand first: the answers."""
-
-
-def _place(check: Check) -> tuple[bool, int]:
-    name = check.key.partition(":")[0]
-    return not check.counts, ORDER.index(name) if name in ORDER else len(ORDER)
-
-
-def _sheet(work: Work) -> Sheet:
-    home, edition = work.home, work.edition
-    checks = common.with_decisions(sorted(work.checks, key=_place), home.site.evidence)
-    roots: list[Quantity] = [result.step for result in work.results.values() if result.step is not None]
-    roots += [side for check in checks for side in (check.provided, check.required) if side is not None]
-    own = CAUTIONS if home.site.backup is not None or work.standing("storage") else ()
-    cautions = (*common.STANDING_CAUTIONS, *own, *work.notes, *common.status_cautions(roots, checks))
-    if home.site.backup is not None:
-        work.not_checked += [
-            "the gap while the island forms, and whether devices ride through it; the delay and the load as the grid comes back",
-            "harmonics, voltage and frequency of the island under load: the inverter's listing",
-            "power factor of the loads: the sweep counts real power, and kilovolt-amperes may be more",
-        ]
-    work.not_checked += [f"{name} ({field}) is not there and was not read" for field, name in home.lacking]
-    return Sheet(
-        workbook=NAME,
-        title="Backup duration",
-        question=QUESTION,
-        header=common.header(home, edition),
-        results=_ordered(work),
-        checks=checks,
-        sections=tuple(sorted(work.sections, key=lambda one: HEADINGS.index(one.heading) if one.heading in HEADINGS else len(HEADINGS))),
-        assumptions=(*home.defaults, *work.assumptions),
-        cautions=tuple(dict.fromkeys(cautions)),
-        not_checked=tuple(dict.fromkeys(work.not_checked)),
-        figures=work.figures,
-        cases=FAMILIES,
-    )
-
-
-def _ordered(work: Work) -> dict[str, Result]:
-    keys = [*(key for key in FIRST if key in work.results), *(key for key in work.results if key not in FIRST)]
-    return {key: work.results[key] for key in keys}
-
-
 def other_editions(home, edition: Edition):
     """Hook of the notebook: the verdicts under each edition, and in words which rules moved. Returns: sections."""
     from workbook_lib.workbooks.by_edition import compared
@@ -246,4 +202,4 @@ def other_editions(home, edition: Edition):
     return compared(home, edition, verdict_study, KEYS)
 
 
-__all__ = ["NAME", "QUESTION", "other_editions", "study", "verdict_study"]
+__all__ = ["FORM", "other_editions", "study", "verdict_study"]

@@ -1,13 +1,14 @@
-"""What every workbook shares: title block, amended edition, decisions of the authority, cautions."""
+"""What every workbook shares: title block, amended edition, decisions of the authority, cautions, the finished sheet."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from workbook_lib.editions import Change, Edition
-from workbook_lib.sheet import CONFIRMED, Check, Header, Input, Quantity, Source, Step, Verdict, needs_input, walk
+from workbook_lib.sheet import CONFIRMED, Check, Figure, Header, Input, Quantity, Sheet, Source, Step, Verdict, needs_input, walk
 from workbook_lib.version import VERSION
+from workbook_lib.workbooks.work import SheetWork
 
 STANDING_CAUTIONS = (
     "This calculation is an aid. The adopted local code and its amendments, the utility's requirements, the makers' instructions and "
@@ -197,3 +198,61 @@ def rekeyed(root: Step, prefix: str, kept: Iterable[Quantity]) -> Step:
 def missing_check(key: str, question: str, lack, *, counts: bool = True) -> Check:
     """A `needs input` check from a MissingInput."""
     return needs_input(key, question, lack.fields, note=lack.reason, counts=counts)
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """What is the same on every sheet of a workbook.
+
+    `name` as in `REGISTRY`; `order` of the checks, by the part of their key before the colon, those that do not count behind all that
+    do; `families` of published cases that test what it uses; `first`, keys of the results that stand first; `headings` of the sections
+    that stand first. What these do not name follows in the order in which it was entered.
+    """
+
+    name: str
+    title: str
+    question: str
+    order: tuple[str, ...]
+    families: tuple[str, ...]
+    first: tuple[str, ...] = ()
+    headings: tuple[str, ...] = ()
+
+
+def finished(
+    work: SheetWork, form: Form, *, cautions: Iterable[str] = (), last: Collection[str] = (), figures: Iterable[Figure] = ()
+) -> Sheet:
+    """The sheet of a work that is done: everything in its order, decisions of the authority applied, cautions and gaps told once.
+
+    Parameters: work, its workbook's form; the workbook's own cautions (they stand before the notes), keys of results that stand last,
+    figures. Returns: Sheet; files that were not read close its `not_checked`, unless the work says them earlier.
+    """
+    home = work.home
+    in_order = sorted(work.checks, key=lambda check: (not check.counts, _place(check.key.partition(":")[0], form.order)))
+    checks = with_decisions(in_order, home.site.evidence)
+    roots: list[Quantity] = [result.step for result in work.results.values() if result.step is not None]
+    roots += [side for check in checks for side in (check.provided, check.required) if side is not None]
+    told = (*STANDING_CAUTIONS, *cautions, *work.notes, *status_cautions(roots, checks))
+    keys = (*form.first, *(key for key in work.results if key not in last), *last)
+    return Sheet(
+        workbook=form.name,
+        title=form.title,
+        question=form.question,
+        header=header(home, work.edition),
+        results={key: work.results[key] for key in keys if key in work.results},
+        checks=checks,
+        sections=tuple(sorted(work.sections, key=lambda section: _place(section.heading, form.headings))),
+        assumptions=(*home.defaults, *work.assumptions),
+        cautions=tuple(dict.fromkeys(told)),
+        not_checked=tuple(dict.fromkeys((*work.not_checked, *unread(home)))),
+        figures=tuple(figures),
+        cases=form.families,
+    )
+
+
+def unread(home) -> list[str]:
+    """A line of `not_checked` for each file that the home names and that is not there."""
+    return [f"{name} ({field}) is not there and was not read" for field, name in home.lacking]
+
+
+def _place(name: str, order: Sequence[str]) -> int:
+    return order.index(name) if name in order else len(order)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from workbook_lib.editions import Edition
@@ -13,9 +13,28 @@ from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Secti
 from workbook_lib.workbooks import common, controls, legs, limits, metered, panels, readings, service_figures, service_record
 from workbook_lib.workbooks.methods import CALCULATE, METHODS, TITLES, MethodResult, Scope, general_steps
 from workbook_lib.workbooks.prepare import BEFORE, Prepared, counts_circuit, dwelling_scope, nominal_voltage, prepare, root_panels, text
+from workbook_lib.workbooks.work import SheetWork
 
-NAME = "service_load"
-QUESTION = "Does the service carry the calculated load of this dwelling, with what is added, and how much is left?"
+FORM = common.Form(
+    name="service_load",
+    title="Service load",
+    question="Does the service carry the calculated load of this dwelling, with what is added, and how much is left?",
+    order=(
+        *("service-capacity", "method-allowed", "control-setting", "control-continuous", "continuous-load", "local-service-limit"),
+        *("service-minimum", "service-conductor", "service-neutral", "leg-capacity", "panel-load", "dwelling-83", "storage-charging"),
+        *("measured-allowed", "record-days", "record-coverage", "record-quality", "record-interval", "record-occupied"),
+        *("record-seasonal", "record-legs", "record-power-factor", "record-plausible", "record-readable"),
+        *("field-verified", "edition-adopted", "independent-check"),
+    ),
+    families=(
+        *("annex-d", "general-load", "cooking", "optional-method", "charging", "local-forms", "motors", "conductor"),
+        *("mistakes", "tables", "measured"),
+    ),
+    first=(
+        *("service_load_va", "service_load_a", "service_limit_a", "service_limited_by", "service_margin_a", "largest_evse_a"),
+        "largest_evse_with_125_a",
+    ),
+)
 CHOICES = {
     "optional-dwelling": "optional_dwelling",
     "existing-dwelling": "existing_dwelling",
@@ -25,24 +44,16 @@ CHOICES = {
 """Choice in the site file -> method name in results.json."""
 
 
-@dataclass
-class Work:
+@dataclass(kw_only=True)
+class Work(SheetWork):
     """What is known while the sheet is put together."""
 
-    home: object
-    edition: Edition
     prepared: Prepared
     scope: Scope
     general: tuple[Step, ...] = ()
     general_lack: MissingInput | None = None
     answers: dict[str, MethodResult] = field(default_factory=dict)
     lacks: dict[str, MissingInput] = field(default_factory=dict)
-    results: dict[str, Result] = field(default_factory=dict)
-    checks: list[Check] = field(default_factory=list)
-    sections: list[Section] = field(default_factory=list)
-    assumptions: list[Assumption] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-    not_checked: list[str] = field(default_factory=list)
     ampacity: Step | None = None
     method: str = ""
     load: Step | None = None
@@ -60,14 +71,6 @@ class Work:
     def voltage(self) -> Input:
         """Nominal voltage between the legs [V]."""
         return nominal_voltage(self.edition)
-
-    def standing_sources(self) -> list:
-        """Sources that this work does not remove."""
-        return [one for one in self.home.site.source if one.status != "removed"]
-
-    def result(self, key: str, item: Quantity) -> None:
-        """Enter one result from the Step or Input behind it."""
-        self.results[key] = Result(item.value, item.unit, item)
 
 
 def study(home, edition: Edition) -> Sheet:
@@ -93,7 +96,9 @@ def study(home, edition: Edition) -> Sheet:
     readings.inverse(work)
     readings.named_switches(work)
     work.checks += [common.edition_adopted(home), panels.verified(work), common.independent_check(home)]
-    return _sheet(work)
+    if counts_circuit(work.edition):
+        work.notes.append("local form: charging is counted by the rating of its circuit")
+    return common.finished(work, FORM, figures=(*service_figures.figures(work), *service_record.figures(work)))
 
 
 def start(home, edition: Edition, *, local: bool = True) -> Work:
@@ -101,7 +106,7 @@ def start(home, edition: Edition, *, local: bool = True) -> Work:
     local = common.local_edition(home, edition) if local else edition
     prepared = prepare(home, local)
     scope = dwelling_scope(home, settle_exclusive(prepared.standing(), local))
-    work = Work(home, local, prepared, scope, metered=metered.gather(home, local, scope.items))
+    work = Work(home, local, prepared=prepared, scope=scope, metered=metered.gather(home, local, scope.items))
     work.method = CHOICES.get(text(home.site.study.service_load_method), "")
     work.scope = replace(scope, demand=service_record.demand_of(work))
     missing, reasons = list(prepared.missing), list(prepared.reasons)
@@ -177,7 +182,7 @@ def _methods(work: Work) -> None:
             else []
         ),
     ]
-    work.not_checked += [f"{name} ({field}) is not there and was not read" for field, name in work.home.lacking]
+    work.not_checked += common.unread(work.home)  # before what the later parts could not compute
 
 
 def _prose(name: str, result: MethodResult, work: Work) -> str:
@@ -415,58 +420,6 @@ def _storage(work: Work) -> None:
     work.checks.append(compare(key, question, work.load_a, "<=", work.limit, note=note))
 
 
-def _sheet(work: Work) -> Sheet:
-    home, edition = work.home, work.edition
-    checks = common.with_decisions(sorted(work.checks, key=_reading_order), home.site.evidence)
-    if counts_circuit(edition):
-        work.notes.append("local form: charging is counted by the rating of its circuit")
-    roots: list[Quantity] = [result.step for result in work.results.values() if result.step is not None]
-    roots += [side for check in checks for side in (check.provided, check.required) if side is not None]
-    cautions = (*common.STANDING_CAUTIONS, *work.notes, *common.status_cautions(roots, checks))
-    return Sheet(
-        workbook=NAME,
-        title="Service load",
-        question=QUESTION,
-        header=common.header(home, edition),
-        results=_ordered(work.results),
-        checks=checks,
-        sections=tuple(work.sections),
-        assumptions=(*home.defaults, *work.assumptions),
-        cautions=tuple(dict.fromkeys(cautions)),
-        not_checked=tuple(work.not_checked),
-        figures=(*service_figures.figures(work), *service_record.figures(work)),
-        cases=FAMILIES,
-    )
-
-
-FAMILIES = (
-    *("annex-d", "general-load", "cooking", "optional-method", "charging", "local-forms", "motors", "conductor"),
-    *("mistakes", "tables", "measured"),
-)
-"""Families of published cases that test what this workbook uses."""
-
-READING_ORDER = (
-    *("service-capacity", "method-allowed", "control-setting", "control-continuous", "continuous-load", "local-service-limit"),
-    *("service-minimum", "service-conductor", "service-neutral", "leg-capacity", "panel-load", "dwelling-83", "storage-charging"),
-    *("measured-allowed", "record-days", "record-coverage", "record-quality", "record-interval", "record-occupied"),
-    *("record-seasonal", "record-legs", "record-power-factor", "record-plausible", "record-readable"),
-    *("field-verified", "edition-adopted", "independent-check"),
-)
-"""Order of the checks on the sheet, by the part of their key before the colon."""
-
-
-def _reading_order(check: Check) -> tuple[bool, int]:
-    """Checks that count first, then by `READING_ORDER`."""
-    name = check.key.partition(":")[0]
-    return not check.counts, READING_ORDER.index(name) if name in READING_ORDER else len(READING_ORDER)
-
-
-def _ordered(results: Mapping[str, Result]) -> dict[str, Result]:
-    first = ("service_load_va", "service_load_a", "service_limit_a", "service_limited_by", "service_margin_a", "largest_evse_a")
-    first = (*first, "largest_evse_with_125_a")
-    return {key: results[key] for key in (*first, *results) if key in results}
-
-
 def other_editions(home, edition: Edition) -> tuple[Section, ...]:
     """Hook of the notebook: load by the chosen method under each edition, and the rules that move it [VA], [A]."""
     from workbook_lib.workbooks.other_editions import other_editions as compared
@@ -474,4 +427,4 @@ def other_editions(home, edition: Edition) -> tuple[Section, ...]:
     return compared(home, edition)
 
 
-__all__ = ["CHOICES", "NAME", "QUESTION", "Work", "chosen_total", "method_totals", "other_editions", "start", "study"]
+__all__ = ["CHOICES", "FORM", "Work", "chosen_total", "method_totals", "other_editions", "start", "study"]

@@ -100,7 +100,7 @@ def _results(work) -> None:
         work.result("record_interval_s", found.interval)
     if found.days is not None:
         work.result("record_days_count", found.days)
-    if found.facts is not None and found.facts.report.received_energy and not work.standing_sources():
+    if found.facts is not None and found.facts.report.received_energy and not work.standing("source"):
         work.notes.append("the record gives energy back, and the site file names no source: find out what feeds it")
     if found.facts is not None:
         report = found.facts.report
