@@ -7,6 +7,7 @@ renewed every 5 s at most. The responses are arithmetic on the rules of the engi
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from hypothesis import strategies as st
 from tests.plain_charging import charging
 from workbook_lib.errors import CalculationFault
 from workbook_lib.rules.sharing import WAYS, split
-from workbook_lib.simulate.charging import Charged, Control, Vehicle, charge, relay
+from workbook_lib.simulate.charging import Charged, Control, Vehicle, charge
 
 quick = settings(max_examples=40, deadline=None)
 N = 600
@@ -126,7 +127,7 @@ def test_several_chargers_do_not_come_back_at_once_where_their_restart_is_spread
 def test_a_relay_sheds_a_charger_whole_and_takes_it_back_whole():
     """32 A beside a house of 60, 70 and again 60 A at a threshold of 100 A: 38 A do not fit, and return after 90 s of room."""
     house = np.concatenate([np.full(200, 60.0), np.full(100, 70.0), np.full(300, 60.0)])
-    found = run(house, relay(100.0, 32.0, 90.0), Vehicle(32.0))
+    found = run(house, Control("sensing", 100.0, raise_delay_s=90.0), Vehicle(32.0, floor_a=32.0))
     assert set(np.unique(found.pilot_a)) == {0.0, 32.0}
     assert found.pilot_a[[89, 90]].tolist() == [0.0, 32.0]
     assert found.pilot_a[200:390].max() == 0.0
@@ -137,9 +138,12 @@ def test_a_relay_sheds_a_charger_whole_and_takes_it_back_whole():
 def test_the_step_of_the_pilot_rounds_down_and_the_dead_band_holds():
     assert run(np.full(60, 63.4), Control("sensing", 100.0, step_a=1.0)).pilot_a[-1] == pytest.approx(36.0)
     house = stepped(60.0, 61.5)
-    assert run(house, Control("sensing", 100.0, dead_band_a=2.0)).pilot_a[-1] == pytest.approx(40.0), "1.5 A is within the band"
-    assert run(stepped(60.0, 63.0), Control("sensing", 100.0, dead_band_a=2.0)).pilot_a[-1] == pytest.approx(37.0)
-    low = run(stepped(60.0, 95.0), Control("sensing", 100.0, dead_band_a=50.0))
+    assert run(house, Control("sensing", 100.0, fall_band_a=2.0)).pilot_a[-1] == pytest.approx(40.0), "1.5 A is within the band"
+    assert run(house, Control("sensing", 100.0, dead_band_a=2.0)).pilot_a[-1] == pytest.approx(38.5), "a good control falls at once"
+    back = run(house[::-1], Control("sensing", 100.0, dead_band_a=2.0))
+    assert back.pilot_a[-1] == pytest.approx(38.5), "and does not rise by 1.5 A"
+    assert run(stepped(60.0, 63.0), Control("sensing", 100.0, fall_band_a=2.0)).pilot_a[-1] == pytest.approx(37.0)
+    low = run(stepped(60.0, 95.0), Control("sensing", 100.0, fall_band_a=50.0))
     assert low.pilot_a[-1] == 0.0, "a pause is never held off by the band"
 
 
@@ -180,12 +184,23 @@ def random_case(seed: int, count: int = 1):
         float(rng.choice([0, 20])), float(rng.choice([0, 3, 30])), float(rng.choice([0, 10])), 6.0, float(rng.choice([0, 1])),
         float(rng.choice([0, 2])), float(rng.choice([0, 60])), float(rng.choice([0, 30])), float(rng.choice([0, 40])),
         float(rng.choice([0, 6, 8])), float(rng.choice([0, 30])), float(rng.choice([0, 45])),
-        seed, str(rng.choice(WAYS)),
+        seed, str(rng.choice(WAYS)), float(rng.choice([40, 70, np.inf])), float(rng.choice([0, 2])),
     )  # fmt: skip
     vehicles = [
         Vehicle(float(rng.choice([16, 32, 48])), float(rng.choice([0, 25])), float(rng.choice([0.5, 100])), float(rng.choice([0, 0.4])))
         for _ in range(count)
     ]
+    if rng.random() < 0.5:  # each charger with values of its own, some shed whole
+        vehicles = [
+            replace(
+                one,
+                floor_a=float(rng.choice([6, 8, 32])),
+                fallback_a=float(rng.choice([0, 8, 32])),
+                volts=240.0,
+                asks_a=float(rng.choice([32, 48])),
+            )
+            for one in vehicles
+        ]
     lost = [rng.random(n) < 0.02 for _ in range(2)]
     lost = [np.convolve(one, np.ones(40), "same") > 0 for one in lost]
     return house, session, np.tile([1.2, 2.0], (count, 1)), float(rng.choice([1, 10, 60])), control, vehicles, lost
@@ -321,7 +336,9 @@ def test_the_fallback_is_reached_within_its_time_from_every_state(seed, count, b
     after = begin + math.ceil(waits / step_s) + 4
     for name in ("sensor_lost", "command_lost"):
         found = charge(house, session, need, step_s, 240.0, control, vehicles, **{name: lost})
-        assert found.vehicle_a[:, after:].max(initial=0.0) <= control.fallback_a + 1e-9
+        for one, drawn in zip(vehicles, found.vehicle_a, strict=True):
+            most = control.fallback_a if one.fallback_a is None else one.fallback_a
+            assert drawn[after:].max(initial=0.0) <= most + 1e-9
 
 
 def test_what_is_no_control_is_refused():

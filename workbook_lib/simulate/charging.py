@@ -10,8 +10,9 @@ Within a step everything is constant. The rules of one step, in this order:
    ago, through a first-order filter. What the setting leaves beside it is shared by the vehicles that are plugged in with a need
    left: `equal`, by `priority` in their order, or `first-come`; each share rounded down to the step of the pilot. Where one would
    get less than the floor the last of the order pauses, and the others share. A charger without a need is commanded nothing.
-4. A lower value is commanded at once, if it differs by more than the dead band or would be paused. A higher one only after it has
-   been possible for the raise delay without a break, and only as far as the other commands leave room. A pause lasts at least
+4. A lower value is commanded at once, if it differs by more than the band on falls (none in a good control) or would be paused. A
+   higher one only if it differs by more than the dead band, after it has been possible for the raise delay without a break, and
+   only as far as the other commands leave room. A pause lasts at least
    `minimum_off_s`; out of it, and at the start of a session, a charger waits a further time of its own, drawn once from the seed
    up to `restart_spread_s`, so that several do not come back at once. A charger that has not yet run for `minimum_on_s` is held at
    the floor instead of paused: that time is part of its excursion.
@@ -39,7 +40,8 @@ class Control:
     """A control of one charger or of several that share its setting.
 
     `kind` none, fixed (commands each `setting_a`), sensing (holds the service to `setting_a`); currents [A], times [s]; `step_a` of the
-    pilot, 0 for none; `fallback_a` of each charger on a lost sensor or command; `seed` of the spread; `way` of sharing.
+    pilot, 0 for none; `dead_band_a` below which nothing rises, `fall_band_a` below which nothing falls either; `total_a` that all its chargers together may have (a circuit that they share); `floor_a` and `fallback_a` on a
+    lost sensor or command of each charger that has none of its own; `seed` of the spread; `way` of sharing.
     """
 
     kind: str
@@ -59,15 +61,17 @@ class Control:
     restart_spread_s: float = 0.0
     seed: int = 0
     way: str = "equal"
+    total_a: float = np.inf
+    fall_band_a: float = 0.0
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
             raise CalculationFault("unknown kind of control", value=self.kind, limit=", ".join(KINDS), where="Control")
         if self.way not in WAYS:
             raise CalculationFault("unknown way of sharing", value=self.way, limit=", ".join(WAYS), where="Control")
-        plain = {name: value for name, value in vars(self).items() if name not in ("kind", "setting_a", "way", "seed")}
+        plain = {name: value for name, value in vars(self).items() if name not in ("kind", "setting_a", "way", "seed", "total_a")}
         wrong = [name for name, value in plain.items() if not np.isfinite(value) or value < 0]
-        if wrong or self.setting_a < 0 or np.isnan(self.setting_a):
+        if wrong or not self.setting_a >= 0 or not self.total_a >= 0:
             raise CalculationFault("a control with a negative value or none", value=", ".join(wrong) or "setting_a", where="Control")
 
     def spread(self, count: int) -> np.ndarray:
@@ -75,28 +79,37 @@ class Control:
         return np.random.default_rng(self.seed).uniform(0.0, self.restart_spread_s, count)
 
 
-def relay(threshold_a: float, rating_a: float, return_delay_s: float) -> Control:
-    """A control that sheds a charger whole and takes it back whole.
-
-    Parameters: threshold_a that the service is held to, rating_a of the charger [A]; return_delay_s for which all of it must fit
-    without a break before it returns [s]. Returns: Control that commands nothing or rating_a. Errors:
-    CalculationFault of Control. Source: the rules of this module.
-    """
-    return Control("sensing", threshold_a, floor_a=rating_a, step_a=rating_a, raise_delay_s=return_delay_s)
-
-
 @dataclass(frozen=True)
 class Vehicle:
-    """What a vehicle does with its pilot: on-board limit [A], delay [s] and ramp [A/s] of its answer, energy of its taper [kWh]."""
+    """A charger with its vehicle: what the vehicle does with its pilot, and what the control takes it for.
+
+    On-board limit [A], delay [s] and ramp [A/s] of its answer, energy of its taper [kWh]; where they are its own: `floor_a` and
+    `fallback_a` of the charger [A], `volts` [V], and `asks_a` that the control keeps for it, else its on-board limit [A]. A relay that
+    sheds a charger whole has both `floor_a` and `asks_a` at its rating.
+    """
 
     onboard_a: float
     response_s: float = 0.0
     ramp_a_per_s: float = np.inf
     taper_kwh: float = 0.0
+    floor_a: float | None = None
+    fallback_a: float | None = None
+    volts: float | None = None
+    asks_a: float | None = None
 
     def __post_init__(self) -> None:
-        if not self.onboard_a > 0 or self.response_s < 0 or not self.ramp_a_per_s > 0 or self.taper_kwh < 0:
+        own = [one for one in (self.floor_a, self.fallback_a, self.volts, self.asks_a) if one is not None]
+        wrong = not self.onboard_a > 0 or self.response_s < 0 or not self.ramp_a_per_s > 0 or self.taper_kwh < 0
+        if wrong or not all(one >= 0 and np.isfinite(one) for one in own):
             raise CalculationFault("a vehicle with a value below zero", value=repr(self), where="Vehicle")
+
+    def row(self, control: Control, step_s: float, volts: float) -> list[float]:
+        """Limit, ramp a step, taper, floor, fallback, volts, what the control keeps for it: as the engine takes them."""
+        floor = control.floor_a if self.floor_a is None else self.floor_a
+        fallback = control.fallback_a if self.fallback_a is None else self.fallback_a
+        asks = self.onboard_a if self.asks_a is None else self.asks_a
+        own = volts if self.volts is None else self.volts
+        return [self.onboard_a, self.ramp_a_per_s * step_s, self.taper_kwh, floor, fallback, own, asks]
 
 
 @dataclass(frozen=True)
@@ -130,8 +143,9 @@ def _level(left, wishes, active, given):
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _share(room, wishes, active, order, way, floor, step, given):
+def _share(room, cars, active, order, way, step, given):
     """What each charger may have of a room, in `given`; `active` loses those that pause."""
+    floors, wishes = cars[:, 3], cars[:, 6]
     while True:
         left = max(room, 0.0)
         if way == 0:
@@ -140,14 +154,14 @@ def _share(room, wishes, active, order, way, floor, step, given):
             for place in range(len(order)):
                 one = order[place]
                 given[one] = min(wishes[one], left) if active[one] else 0.0
-                if given[one] >= floor - TINY_A:
+                if given[one] >= floors[one] - TINY_A:
                     left -= given[one]
         short = -1
         for place in range(len(order)):
             one = order[place]
             if step > 0.0:
                 given[one] = np.floor(given[one] / step + 1e-9) * step
-            if active[one] and given[one] < floor - TINY_A:
+            if active[one] and given[one] < floors[one] - TINY_A:
                 short = one
         if short < 0:
             return
@@ -155,22 +169,22 @@ def _share(room, wishes, active, order, way, floor, step, given):
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _draw(at, session, need, energy, lost, cars, ways, floor, fallback, lost_s, hours, volts, state, vehicle_a, pilot_a):
-    """What each vehicle draws in a step. `cars`: onboard, ramp a step, taper; `state`: drawn."""
-    kwh = volts * hours / 1000.0
+def _draw(at, session, need, energy, lost, cars, ways, lost_s, hours, state, vehicle_a, pilot_a):
+    """What each vehicle draws in a step. `cars`: onboard, ramp a step, taper, floor, fallback, volts, asks; `state`: drawn."""
     for one in range(len(cars)):
         here, sent = session[one, at], at - 1 - ways[one]
         pilot = pilot_a[one, sent] if sent >= 0 else 0.0
-        onboard, ramp, taper = cars[one, 0], cars[one, 1], cars[one, 2]
+        onboard, ramp, taper, floor = cars[one, 0], cars[one, 1], cars[one, 2], cars[one, 3]
+        kwh = cars[one, 5] * hours / 1000.0
         if lost > lost_s:
-            pilot = min(fallback, onboard)
+            pilot = min(cars[one, 4], onboard)
         left = need[one, here] - energy[one, here] if here >= 0 else 0.0
         if left <= 1e-12 or pilot < floor - TINY_A:
             state[one] = 0.0
             continue
         target, drawn = min(pilot, onboard), state[one]
         if taper > 0.0 and left < taper:
-            target = min(target, max(onboard * left / taper, floor))
+            target = min(target, max(onboard * left / taper, min(floor, LEAST_A)))
         state[one] = max(drawn - ramp, target) if target < drawn else min(drawn + ramp, target)
         now = min(state[one], left / kwh)
         vehicle_a[one, at] = now
@@ -178,15 +192,15 @@ def _draw(at, session, need, energy, lost, cars, ways, floor, fallback, lost_s, 
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _command(room, may, wanted, command, rising, off, on, numbers, times, spread):
+def _command(room, may, wanted, command, rising, off, on, cars, numbers, times, spread):
     """New commands of a sampling instant: first all that fall, then what may rise beside the others."""
-    floor, step, dead = numbers[1], numbers[2], numbers[3]
+    floors, step, dead, fall = cars[:, 3], numbers[1], numbers[2], numbers[5]
     sample, raise_s, off_s, on_s = times[0], times[2], times[3], times[4]
     for one in range(len(may)):
         value = may[one]
         if value == 0.0 and wanted[one] and 0 < on[one] < on_s:
-            value = min(command[one], floor)
-        if value < command[one] - dead - TINY_A or (value < command[one] and value == 0.0):
+            value = min(command[one], floors[one])
+        if value < command[one] - fall - TINY_A or (value < command[one] and value == 0.0):
             if value == 0.0 and wanted[one]:
                 off[one] = 0
             command[one], rising[one] = value, 0
@@ -200,25 +214,25 @@ def _command(room, may, wanted, command, rising, off, on, numbers, times, spread
             value = min(value, room - command.sum() + command[one])
             value = np.floor(value / step + 1e-9) * step if step > 0.0 else value
         ready = rising[one] > raise_s if command[one] > 0.0 else rising[one] > raise_s + spread[one] and off[one] >= off_s
-        if ready and value > command[one] + dead + TINY_A and value >= floor - TINY_A:
+        if ready and value > command[one] + dead + TINY_A and value >= floors[one] - TINY_A:
             command[one], rising[one] = value, 0
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _run(house, session, need, sensing, lost_sensor, lost_command, hours, volts, numbers, fixed, cars, times, ways, spread, way, out):
-    """Every step. `numbers`: setting, floor, step, dead band, fallback, weight; `times` in steps: sample, sensor, raise, off, on, lost."""
+def _run(house, session, need, sensing, lost_sensor, lost_command, hours, numbers, fixed, cars, times, ways, spread, way, out):
+    """Every step. `numbers`: setting, step, dead band, weight, total, band on falls; `times` in steps: sample, sensor, raise, off, on, lost."""
     vehicle_a, pilot_a, energy = out
     count = len(cars)
-    setting, floor, step, fallback, weight = numbers[0], numbers[1], numbers[2], numbers[4], numbers[5]
+    setting, step, weight, total = numbers[0], numbers[1], numbers[3], numbers[4]
     sample, seen_s, lost_s = times[0], times[1], times[5]
     state, command, may = np.zeros(count), np.zeros(count), np.zeros(count)
     rising, off, on = np.zeros(count, np.int64), np.full(count, times[3]), np.zeros(count, np.int64)
     came, active, wanted = np.zeros(count, np.int64), np.zeros(count, np.bool_), np.zeros(count, np.bool_)
-    order, wishes = np.arange(count), np.copy(cars[:, 0])
+    order = np.arange(count)
     seen, blind, cut, due = house[0], 0, 0, 0
     for at in range(house.shape[0]):
         cut = cut + 1 if lost_command[at] else 0
-        _draw(at, session, need, energy, cut, cars, ways, floor, fallback, lost_s, hours, volts, state, vehicle_a, pilot_a)
+        _draw(at, session, need, energy, cut, cars, ways, lost_s, hours, state, vehicle_a, pilot_a)
         if not sensing:
             for one in range(count):
                 pilot_a[one, at] = fixed[one]
@@ -242,12 +256,14 @@ def _run(house, session, need, sensing, lost_sensor, lost_command, hours, volts,
                 rising[:] = 0
             elif blind > lost_s:
                 for one in range(count):
-                    command[one], rising[one] = (fallback if wanted[one] and fallback >= floor else 0.0), 0
+                    fallback = cars[one, 4] if wanted[one] and cars[one, 4] >= cars[one, 3] else 0.0
+                    command[one], rising[one] = fallback, 0
             elif blind == 0:
                 if way == 2:
                     order = np.argsort(came, kind="mergesort")
-                _share(setting - seen, wishes, active, order, way, floor, step, may)
-                _command(setting - seen, may, wanted, command, rising, off, on, numbers, times, spread)
+                room = min(setting - seen, total)
+                _share(room, cars, active, order, way, step, may)
+                _command(room, may, wanted, command, rising, off, on, cars, numbers, times, spread)
         for one in range(count):
             pilot_a[one, at] = command[one]
 
@@ -287,15 +303,15 @@ def charge(
         return [int(np.ceil(one / step_s - 1e-9)) for one in seconds]
 
     weight = 1.0 if control.filter_s <= 0 else 1.0 - np.exp(-step_s / control.filter_s)
-    numbers = np.array([control.setting_a, control.floor_a, control.step_a, control.dead_band_a, control.fallback_a, weight])
+    numbers = np.array([control.setting_a, control.step_a, control.dead_band_a, weight, control.total_a, control.fall_band_a])
     fixed = np.array([one.onboard_a if control.kind == "none" else control.setting_a for one in vehicles])
-    cars = np.array([[one.onboard_a, one.ramp_a_per_s * step_s, one.taper_kwh] for one in vehicles])
+    cars = np.array([one.row(control, step_s, volts) for one in vehicles])
     ways = np.array(steps(*(control.command_delay_s + one.response_s for one in vehicles)))
     own = (control.sensor_delay_s, control.raise_delay_s, control.minimum_off_s, control.minimum_on_s, control.lost_after_s)
     times = np.array([max(1, steps(control.sample_s)[0]), *steps(*own)])
     found = Charged(np.zeros((m, n)), np.zeros((m, n)), np.zeros(need.shape))
     _run(
-        house, order, need, control.kind == "sensing", lost[0], lost[1], step_s / 3600.0, volts, numbers, fixed, cars, times, ways,
+        house, order, need, control.kind == "sensing", lost[0], lost[1], step_s / 3600.0, numbers, fixed, cars, times, ways,
         np.array(steps(*control.spread(m))), WAYS.index(control.way), (found.vehicle_a, found.pilot_a, found.energy_kwh),
     )  # fmt: skip
     return found
