@@ -7,6 +7,7 @@ interval comes near it, so that a hand can find it and compute from it.
 from __future__ import annotations
 
 import datetime
+import functools
 import random
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -137,11 +138,84 @@ def year_of_hours() -> str:
     return "\n".join(["Interval start,Usage (kWh)", *rows]) + "\n"
 
 
+BUNGALOW_FIRST, BUNGALOW_LAST = "2025-04-01T00:00", "2026-04-01T00:00"
+MINUTES_FIRST, MINUTES_LAST = "2026-01-12T00:00", "2026-01-22T00:00"
+
+
+@functools.lru_cache(maxsize=1)
+def bungalow_minutes() -> tuple[tuple[datetime.datetime, float, float], ...]:
+    """A year of an invented bungalow by minute: start, current of leg A and of leg B [A].
+
+    Range, dryer, hot tub and air conditioner stand on both legs, refrigerator and furnace fan on one each. On 17 January from 18:24
+    to 18:34 the range, the dryer and the hot tub run at once: 61.5 A on leg B at 18:27.
+    """
+    dice, rows = random.Random(41), []
+    day = datetime.date.fromisoformat(BUNGALOW_FIRST[:10])
+    while day < datetime.date.fromisoformat(BUNGALOW_LAST[:10]):
+        starts = list(moments(f"{day}T00:00", f"{day + datetime.timedelta(days=1)}T00:00", 60))
+        legs = [[2.2 + 0.5 * dice.random() for _ in starts] for _ in "AB"]
+        for first, minutes, both, one, leg in _runs_of_a_day(dice, day):
+            for at in range(first, min(first + minutes, len(starts))):
+                for side in (0, 1):
+                    legs[side][at] += both + (one if side == leg else 0.0)
+        rows += [(when, round(a, 1), round(b, 1)) for when, a, b in zip(starts, *legs, strict=True)]
+        day += datetime.timedelta(days=1)
+    return tuple(rows)
+
+
+def _runs_of_a_day(dice: random.Random, day: datetime.date) -> Iterator[tuple[int, int, float, float, int]]:
+    """What runs on a day: first minute, minutes, current on both legs, current on one leg more [A], which leg."""
+    placed = day == datetime.date(2026, 1, 17)
+    for first in range(dice.randrange(40), 1440, 48):
+        yield first, 16, 0.0, 1.4, 1
+    if day.month in (11, 12, 1, 2, 3):
+        for first in range(dice.randrange(30), 1440, 36):
+            yield first, 12, 0.0, 6.8, 0
+    if day.month in (6, 7, 8, 9):
+        for first in range(690 + dice.randrange(20), 1290, 26):
+            yield first, 10 + dice.randrange(9), 17.4, 0.0, 0
+    for first in (int(dice.gauss(425, 12)), int(dice.gauss(1090, 18))):
+        yield first, 70, 0.0, 5.5, 0
+        yield first + 10, 60, 0.0, 4.0, 1
+    if day.weekday() in (1, 5):
+        begin = 1085 if placed else 1130 + dice.randrange(50)
+        for first in range(begin, begin + 42, 7):
+            yield first, 5, 21.6, 0.0, 0
+    begin = 1098 if placed else 1060 + dice.randrange(40)
+    for first in range(begin, begin + 30, 3):
+        yield first, 2, 12.4 if first < begin + 9 else 7.8, 0.0, 0
+    for first in range(60 + dice.randrange(30), 1440, 260):
+        if not (placed and first > 900):
+            yield first, 11, 22.9, 0.0, 0
+    if placed:
+        yield 1104, 11, 22.9, 0.0, 0
+    yield 1080, 270, 0.0, 2.6, 1
+
+
+def minutes_of_two_legs() -> str:
+    """A table of ten days by minute with the current of each leg, by the clock on the wall."""
+    low, high = local(MINUTES_FIRST), local(MINUTES_LAST)
+    rows = [f"{when.astimezone(HOME):%Y-%m-%d %H:%M},{a},{b}" for when, a, b in bungalow_minutes() if low <= when < high]
+    return "\n".join(["time,A,B", *rows]) + "\n"
+
+
+def hours_of_the_bungalow() -> str:
+    """The same house over a year of hours, as a meter tells it."""
+    sums: dict[datetime.datetime, float] = {}
+    for when, a, b in bungalow_minutes():
+        hour = when.replace(minute=0)
+        sums[hour] = sums.get(hour, 0.0) + (a + b) * 120.0 / 60.0 / 1000.0
+    rows = [f"{when.astimezone(HOME).isoformat(timespec='minutes')},{energy:.3f}" for when, energy in sums.items()]
+    return "\n".join(["Interval start,Usage (kWh)", *rows]) + "\n"
+
+
 FILES: dict[str, Callable[[], str]] = {
     "sedge-row-4-2025.csv": year_of_quarter_hours,
     "cattail-court-9-winter.xml": feed_of_hours,
     "bittern-road-15-june.csv": import_and_export,
     "bergamot-way-6-2025.csv": year_of_hours,
+    "sedge-street-4-minutes.csv": minutes_of_two_legs,
+    "sedge-street-4-hours.csv": hours_of_the_bungalow,
 }
 """Every invented record by its file name."""
 

@@ -54,6 +54,7 @@ evse_own_circuit_above_a,16,16,16,16,A
 evse_own_circuit_above_v,120,120,120,120,V
 evse_disconnect_above_a,60,60,60,0,A
 evse_disconnect_above_v,150,150,150,0,V
+evse_receptacle_most_a,50,50,50,60,A
 optional_first_va,10000,10000,10000,8000,VA
 optional_rest_frac,0.4,0.4,0.4,0.4,frac
 optional_minimum_ampacity_a,100,100,100,100,A
@@ -125,6 +126,7 @@ measured_new_load_continuous,no,no,no,no
 control_setting,none,none,energy-management,power-control
 control_reaches_optional,no,no,disputed,yes
 control_listing,none,none,any,UL 3141
+control_malfunction,not-said,not-said,stop,not-said
 continuous_in_load_calculation,not-addressed,not-addressed,not-addressed,excluded
 service_disconnect_enclosures,shared,separate,separate,separate
 emergency_disconnect,none,outdoors,outdoors,service-disconnect
@@ -596,6 +598,8 @@ def test_difference():
         "pv_rounding": ("none", "drop-below-half"),
         "backup_rule": ("full-or-managed", "full-managed-or-controlled"),
         "backup_restart": ("none", "manual"),
+        "control_malfunction": ("stop", "not-said"),
+        "evse_receptacle_most_a": (50.0, 60.0),
     }
     assert difference(load("2023"), load("2023")) == []
 

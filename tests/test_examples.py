@@ -20,7 +20,7 @@ ROOT = Path(__file__).resolve().parent.parent
 SITES = ROOT / "example_inputs" / "sites"
 STORIES = [
     {"workbook": "service_load", **story}
-    for name in ("stories.toml", "tie_stories.toml", "backup_stories.toml")
+    for name in ("stories.toml", "tie_stories.toml", "backup_stories.toml", "charging_stories.toml")
     for story in tomllib.loads((ROOT / "tests" / "data" / name).read_text(encoding="utf-8"))["story"]
 ]
 TOLERANCE = {"VA": 0.5, "A": 0.005, "kW": 0.0005, "kWh": 0.0005, "h": 0.005, "s": 0, "count": 0, "frac": 1e-9}

@@ -301,7 +301,7 @@ def test_faults_of_the_local_files_come_with_those_of_the_site(tmp_path):
     "pair",
     [
         ('main = "200 A"', 'main = "400 A"'),
-        ('rating = "200 A"                #', 'rating = "60 A" #'),
+        ('rating = "200 A"                #', 'rating = "125 A" #'),
         ('checker = ""', 'checker = "initials"'),
         ('main = "200 A"                  # "none"', 'main = "none" #'),
         (

@@ -191,13 +191,26 @@ def test_the_source_of_the_readme_ties_into_its_home(tmp_path):
     text = text.replace("bus = {", "\n".join(panel) + "\nbus = {").replace(
         'rating = { value = "200 A"', "\n".join(service) + '\nrating = { value = "200 A"', 1
     )
-    text = text.replace('terminals = "75 degC"', 'terminals = "75 degC"\nlength = "40 ft"', 1)
+    text = text.replace('terminals = "75 degC"\nraceway', 'terminals = "75 degC"\nlength = "40 ft"\nraceway', 1)
     (tmp_path / "my-home.toml").write_text(text + "\n" + example("source"), encoding="utf-8")
     sheet = run.study(tmp_path / "my-home.toml", out=tmp_path / "out", only=["backfeed_and_tap"], results_only=True).sheets[0]
     left = open_checks(sheet)
     assert set(left) <= {"edition-adopted", "field-verified", "interrupting:meter"}, left
     assert str(sheet.check("bus:main").verdict) == "pass"
     assert sheet.check("bus-120:main").required.value == 230
+
+
+def test_the_control_of_the_readme_holds_its_charger(tmp_path):
+    """Its rows and what the README says of the charger, added to its home: the control counts, and only the load of the seconds lacks."""
+    charger = 'minimum_current = "0 A", fallback_current = "0 A", connection = "hard-wired", conductor = {'
+    text = example("site file").replace('status = "added", conductor = {', f'status = "added", {charger}', 1)
+    (tmp_path / "my-home.toml").write_text(f"{text}\n{example('control')}", encoding="utf-8")
+    sheet = run.study(tmp_path / "my-home.toml", out=tmp_path / "out", only=["ev_load_management"], results_only=True).sheets[0]
+    left = open_checks(sheet)
+    assert left == {"edition-adopted": "judgement", "control-holds:limiter": "needs input", "vehicle-need:charger": "needs input"}
+    assert "records.load.file" in sheet.check("control-holds:limiter").fields
+    assert str(sheet.check("control-setting:limiter").verdict) == "pass"
+    assert sheet.results["controlled_service_a"].value == 100.0 < sheet.results["uncontrolled_service_a"].value
 
 
 def test_the_backup_of_the_readme_is_of_fields_that_there_are():

@@ -34,6 +34,9 @@ def check(index: Index, givens: Givens, book: FaultBook) -> None:
     _islanding(index, book)
     _stores(index, givens, book)
     _outage_energy(index, givens, book)
+    _settings(index, givens, book)
+    _vehicles(index, givens, book)
+    _daily(index, givens, book)
 
 
 def _value(givens: Givens, row: Table, name: str) -> object:
@@ -271,3 +274,60 @@ def _outage_energy(index: Index, givens: Givens, book: FaultBook) -> None:
             limit = f"at most {most:g} kWh in {hours:g} h"
             todo = "correct the energy, the running power or the hours"
             book.at(row["outage_energy_per_day"], "more energy a day than its running power gives", shown, limit, todo)
+
+
+def _settings(index: Index, givens: Givens, book: FaultBook) -> None:
+    """A control set above the service that it holds, and a charger that cannot go as low as it is set."""
+    service = givens.get("service.rating")
+    for row in rows(index.tree, "control") if service is not None else ():
+        for limit in rows(row, "limit"):
+            given = givens.get(f"{limit.path}.setting")
+            if given is None or text(limit, "way") != "import" or limit["setting"].override or index.tree["service"]["rating"].override:
+                continue  # a what-if changes one of them: a check says whether it fits
+            if text(limit, "at") == "service" and given.value > service.value:
+                most, todo = f"at most the rating of the service, {service.text}", "correct the setting or the rating"
+                book.at(limit["setting"], "a control set above the service that it holds", given.text, most, todo)
+    for row in rows(index.tree, "evse"):
+        least, own = givens.get(f"{row.path}.minimum_current"), givens.get(f"{row.path}.setting")
+        if least is not None and own is not None and least.value > own.value:
+            limit, todo = f"at most its setting, {own.text}", "correct minimum_current or setting"
+            book.at(row["minimum_current"], "least current above its setting", least.text, limit, todo)
+
+
+def _vehicles(index: Index, givens: Givens, book: FaultBook) -> None:
+    """Two vehicles at one charger, arrival and departure at one moment, more need than the battery holds."""
+    seen: set[str] = set()
+    for row in rows(index.tree, "vehicle"):
+        name = text(row, "evse")
+        if name and name in seen:
+            todo = "one row for each charger: the vehicle that needs most"
+            book.at(row["evse"], "two vehicles at one charger", f'"{name}"', "each charger once", todo)
+        seen.add(name)
+        come, go = (givens.get(f"{row.path}.{moment}") for moment in ("arrive", "depart"))
+        if come is not None and go is not None and come.value == go.value:
+            limit, todo = "two moments of a day", "correct one of them; a departure before the arrival is that of the next day"
+            book.at(row["depart"], "arrives and departs at the same moment", go.text, limit, todo)
+        need, holds = givens.get(f"{row.path}.need_per_night"), givens.get(f"{row.path}.battery_energy")
+        if need is not None and holds is not None and need.value > holds.value:
+            limit, todo = f"at most its battery, {holds.text}", "correct need_per_night or battery_energy"
+            book.at(row["need_per_night"], "needs more a night than its battery holds", need.text, limit, todo)
+
+
+def _daily(index: Index, givens: Givens, book: FaultBook) -> None:
+    """Hours of an ordinary day that are given by half, and more energy than the running power gives in them."""
+    for row in rows(index.tree, "load"):
+        start, end = _value(givens, row, "daily_from"), _value(givens, row, "daily_until")
+        if (start is None) != (end is None):
+            given, other = ("daily_from", "daily_until") if end is None else ("daily_until", "daily_from")
+            book.at(row[given], "hours of an ordinary day that are given by half", show(row[given]), "both or none", f"add {other}")
+        energy, power = _value(givens, row, "daily_energy"), _value(givens, row, "running_power")
+        if not isinstance(energy, float) or not isinstance(power, float):
+            continue
+        known = isinstance(start, float) and isinstance(end, float)
+        hours = (((end - start) % 86400.0) or 86400.0) / 3600.0 if known else 24.0
+        count = _value(givens, row, "count")
+        most = power / 1000.0 * hours * (count if isinstance(count, int) else 1)
+        if energy > most * (1.0 + ROUNDED_FRAC):
+            limit, todo = f"at most {most:g} kWh in {hours:g} h", "correct the energy, the running power or the hours"
+            shown = f"{givens[f'{row.path}.daily_energy'].text} with {givens[f'{row.path}.running_power'].text}"
+            book.at(row["daily_energy"], "more energy a day than its running power gives", shown, limit, todo)

@@ -95,6 +95,7 @@ class Dwelling(Record):
     status: Annotated[str | None, Word("status of the dwelling", ("new", "existing"))] = None
     small_appliance_circuits: Annotated[Given, Count("small-appliance circuits", CIRCUITS)] = None
     laundry_circuits: Annotated[Given, Count("laundry circuits", CIRCUITS)] = None
+    always_on_power: Annotated[Given, Number("what always runs", "real power", Limit(at_least=0, at_most=20000))] = None
 
 
 class Transformer(Record):

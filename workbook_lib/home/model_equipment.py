@@ -46,6 +46,7 @@ INSULATIONS = (
     *("NM-B", "UF-B", "SE", "SER", "SEU", "MC", "AC"),
 )
 PLACES = ("outside", "inside")
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 EVIDENCE = (
     *("utility-approval", "utility-consent", "condition", "access-restricted", "limiters", "spacing-test", "commissioned"),
     "authority-decision",
@@ -134,6 +135,9 @@ class Load(Record):
     start_time: Annotated[Given, Number("starting time", "time", Limit(above=0, at_most=120, why="longer is not a start"))] = None
     minimum_current: Annotated[Given, Number("least current under control", "current", Limit(at_least=0, at_most=400))] = None
     running_power: Annotated[Given, Number("running power", "real power", POWER_W)] = None
+    daily_energy: Annotated[Given, Number("energy a day", "energy", Limit(at_least=0, at_most=500))] = None
+    daily_from: Annotated[Given, Clock("runs from, on an ordinary day")] = None
+    daily_until: Annotated[Given, Clock("runs until, on an ordinary day")] = None
     starting_power: Annotated[Given, Number("starting power", "real power", POWER_W)] = None
     outage_energy_per_day: Annotated[Given, Number("energy a day in an outage", "energy", Limit(at_least=0, at_most=500))] = None
     outage_from: OutageFrom = None
@@ -166,6 +170,11 @@ class Evse(Record):
     setting_access: Annotated[Given, Choice("access to the setting", ("restricted", "user"))] = None
     minimum_current: Annotated[Given, Number("least charging current", "current", Limit(at_least=0, at_most=400))] = None
     fallback_current: Annotated[Given, Number("current on loss of control", "current", Limit(at_least=0, at_most=400))] = None
+    relabelled: Annotated[Given, YesNo("the adjusted rating stands on its label")] = None
+    connection: Annotated[Given, Choice("connection", ("hard-wired", "receptacle"))] = None
+    receptacle: Annotated[Given, Number("rating of its receptacle", "current", LOAD_A)] = None
+    stops_after: Annotated[Given, Number("stops a vehicle that draws too much after", "time", SHORT_S)] = None
+    most_starts_per_hour: Annotated[Given, Count("starts in an hour that are allowed", Limit(at_least=1, at_most=3600))] = None
     continuous: Annotated[Given, YesNo("continuous load")] = None
     neutral: Annotated[Given, YesNo("uses the neutral")] = None
     leg: Annotated[Given, Choice("leg", ("A", "B"))] = None
@@ -191,6 +200,12 @@ class Vehicle(Record):
     depart: Annotated[Given, Clock("departs")] = None
     onboard_current: Annotated[Given, Number("on-board charger current", "current", LOAD_A)] = None
     response: Annotated[Given, Number("response time", "time", SHORT_S)] = None
+    ramp_time: Annotated[Given, Number("time from its full current to none", "time", SHORT_S)] = None
+    taper_energy: Annotated[Given, Number("energy of the last part, in which it tapers", "energy", Limit(at_least=0, at_most=100))] = None
+    plugged_in_on: Annotated[tuple[str, ...], Texts("days on which it is plugged in", WEEKDAYS)] = ()
+    battery_energy: Annotated[Given, Number("energy of its battery", "energy", Limit(above=0, at_most=500))] = None
+    need_share: Annotated[Given, Fraction("share of the nights that must meet the need", limit=SHARE)] = None
+    miles_per_kwh: Annotated[Given, Factor("miles that it drives on a kilowatt-hour", limit=Limit(above=0, at_most=20))] = None
 
 
 class Raceway(Record):
@@ -438,6 +453,18 @@ class Control(Record):
     minimum_off: Annotated[Given, Number("least time off", "time", SHORT_S)] = None
     dead_band: Annotated[Given, Number("dead band", "current", Limit(at_least=0, at_most=400))] = None
     allowed_time_above: Annotated[Given, Number("time above the setting that is allowed", "time", SHORT_S)] = None
+    dead_band_on: Annotated[Given, Choice("what its dead band holds back", ("raise", "both"))] = None
+    action: Annotated[Given, Choice("what it does with a charger", ("modulate", "shed"))] = None
+    sharing: Annotated[Given, Choice("how chargers share", ("equal", "priority", "first-come"))] = None
+    filter_time: Annotated[Given, Number("time constant of its filter", "time", SHORT_S)] = None
+    sensor_delay: Annotated[Given, Number("delay of its sensor", "time", SHORT_S)] = None
+    step: Annotated[Given, Number("step of the pilot", "current", Limit(at_least=0, at_most=80))] = None
+    minimum_on: Annotated[Given, Number("least time on", "time", SHORT_S)] = None
+    restart_spread: Annotated[Given, Number("spread of its restarts", "time", SHORT_S)] = None
+    lost_after: Annotated[Given, Number("time until a lost signal is acted on", "time", SHORT_S)] = None
+    sensor_at: Annotated[str | None, Text("place of its sensors")] = None
+    sensor_ratio: Annotated[str | None, Text("ratio of its sensors")] = None
+    settings_held_by: Annotated[str | None, Text("who holds the access to its settings")] = None
     model: Model = None
     data_sheet: DataSheet = None
 

@@ -224,7 +224,7 @@ def inputs(trace: Trace) -> Part:
     )
     if not simulated:
         return Part("inputs", "Inputs", (home, code))
-    followed = _home_grid(trace, simulated, "Figures found by following every outage of a year", "inputs")
+    followed = _home_grid(trace, simulated, "Figures found by a run over time, not by a formula", "inputs")
     return Part("inputs", "Inputs", (home, code, followed))
 
 

@@ -12,7 +12,7 @@ from html import escape
 from io import StringIO
 
 from workbook_lib.errors import MachineryFault
-from workbook_lib.render import backup_figures, diagrams, numbers, record_figures
+from workbook_lib.render import backup_figures, charging_figures, diagrams, numbers, record_figures
 from workbook_lib.sheet import Figure
 
 WIDTH_IN = 5.0
@@ -182,5 +182,9 @@ KINDS: dict[str, Callable[[object, Figure], None]] = {
     "outagetrace": backup_figures.trace,
     "waterfall": backup_figures.waterfall,
     "motorstarts": backup_figures.motor_starts,
+    "chargingday": charging_figures.day,
+    "chargingduration": charging_figures.durations,
+    "chargingnights": charging_figures.nights,
+    "chargingtrip": charging_figures.trip,
 }
 """Drawing of each kind of figure."""

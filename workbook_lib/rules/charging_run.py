@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from workbook_lib.editions import Edition
-from workbook_lib.errors import MissingInput
-from workbook_lib.sheet import Check, Quantity, Step, Verdict, compare
+from workbook_lib.errors import CalculationFault, MissingInput
+from workbook_lib.sheet import Check, Quantity, Step, Verdict, compare, holds
 
 TRIP_WORDS = (
     "what a breaker does is no part of this test: published trip times are the longest that are allowed, and between 100 and 135 % of "
@@ -45,22 +45,53 @@ def fallback_check(control_id: str, load: Step, limit: Quantity, edition: Editio
     return compare(f"control-fallback:{control_id}", question, load, "<=", limit, edition.cite("control_setting"))
 
 
-def holds_check(control_id: str, longest: Quantity, allowed: Quantity, *, fine: bool, words: str = "") -> Check:
+def reaction_time(control_id: str, parts: Mapping[str, Quantity]) -> Step:
+    """Longest time from a step of the house to the current that the control wants, without its filter.
+
+    Parameters: parts by name [s]: the sampling interval, the delays of sensor and control, response and ramp of the vehicle. Returns:
+    [s]. Errors: CalculationFault for no part. Source: delays in a row add up.
+    """
+    if not parts:
+        raise CalculationFault("a reaction without any part", where=f"control.{control_id}")
+    value = sum(one.value for one in parts.values())
+    return Step(
+        f"control.{control_id}.reaction",
+        "t_react",
+        f"longest reaction of {control_id} and the vehicle to a step of the house",
+        " + ".join(parts),
+        dict(parts),
+        value,
+        "s",
+        decimals=1,
+    )
+
+
+def holds_check(control_id: str, longest: Quantity, allowed: Quantity, *, least_s: float, unsure: str = "", words: str = "") -> Check:
     """Check `control-holds:CONTROL`: the longest time above the setting is within what is allowed.
 
-    Parameters: longest excursion, allowed [s]; fine whether the load is a record of one minute or faster; words of the excursion [-].
-    Returns: Check [s]; a judgement where it holds on a load that is modelled within the intervals of its record. Source: the maker's
-    allowed time; common practice.
+    Parameters: longest excursion, allowed [s]; least_s the longest one by the shape of the load that is least hard [s]; unsure what of
+    the load or the vehicle is not measured or stated, in words; words of the excursion [-]. Returns: Check [s]; a judgement where
+    something is unsure and the least hard shape holds. Source: the maker's allowed time; common practice.
     """
     key, question = f"control-holds:{control_id}", "is the longest time above the setting within what is allowed?"
     note = "; ".join(part for part in (words, TRIP_WORDS) if part)
     check = compare(key, question, longest, "<=", allowed, note=note)
-    if fine or check.verdict is Verdict.FAIL:
+    if not unsure or not holds(least_s, "<=", allowed.value):
         return check
-    note = f"the load within the intervals of the record is a model; {note}"
-    closes = "a record of one minute or faster, or a test of the installed control"
+    note = f"{unsure}; {note}"
+    closes = "a record of one minute or faster by leg, the makers' figures, or a test of the installed control"
     sides = (check.provided, check.relation, check.required)
     return Check(key, question, Verdict.JUDGEMENT, *sides, note=note, closes=closes, decides="the engineer")
+
+
+def lost_check(control_id: str, longest: Quantity, allowed: Quantity, words: str) -> Check:
+    """Check `control-lost:CONTROL`: with a signal lost the service is above its limit no longer than is allowed.
+
+    Parameters: longest time above the limit of the service, allowed [s]; words of the faults that were tried [-]. Returns: Check [s].
+    Source: common practice.
+    """
+    question = "is the service above its limit no longer than is allowed while a signal is lost?"
+    return compare(f"control-lost:{control_id}", question, longest, "<=", allowed, note=words)
 
 
 def need_check(evse_id: str, share: Quantity, asked: Quantity, note: str = "") -> Check:

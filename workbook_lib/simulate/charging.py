@@ -40,8 +40,9 @@ class Control:
     """A control of one charger or of several that share its setting.
 
     `kind` none, fixed (commands each `setting_a`), sensing (holds the service to `setting_a`); currents [A], times [s]; `step_a` of the
-    pilot, 0 for none; `dead_band_a` below which nothing rises, `fall_band_a` below which nothing falls either; `total_a` that all its chargers together may have (a circuit that they share); `floor_a` and `fallback_a` on a
-    lost sensor or command of each charger that has none of its own; `seed` of the spread; `way` of sharing.
+    pilot, 0 for none; `dead_band_a` below which nothing rises, `fall_band_a` below which nothing falls either; `total_a` that all its
+    chargers together may have (a circuit that they share); `floor_a` and `fallback_a` on a lost sensor or command of each charger that
+    has none of its own; `seed` of the spread; `way` of sharing.
     """
 
     kind: str
@@ -103,12 +104,16 @@ class Vehicle:
         if wrong or not all(one >= 0 and np.isfinite(one) for one in own):
             raise CalculationFault("a vehicle with a value below zero", value=repr(self), where="Vehicle")
 
+    def volts_of(self, otherwise: float) -> float:
+        """Its own voltage, or that of the others [V]."""
+        return otherwise if self.volts is None else self.volts
+
     def row(self, control: Control, step_s: float, volts: float) -> list[float]:
         """Limit, ramp a step, taper, floor, fallback, volts, what the control keeps for it: as the engine takes them."""
         floor = control.floor_a if self.floor_a is None else self.floor_a
         fallback = control.fallback_a if self.fallback_a is None else self.fallback_a
         asks = self.onboard_a if self.asks_a is None else self.asks_a
-        own = volts if self.volts is None else self.volts
+        own = self.volts_of(volts)
         return [self.onboard_a, self.ramp_a_per_s * step_s, self.taper_kwh, floor, fallback, own, asks]
 
 
@@ -220,7 +225,7 @@ def _command(room, may, wanted, command, rising, off, on, cars, numbers, times, 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _run(house, session, need, sensing, lost_sensor, lost_command, hours, numbers, fixed, cars, times, ways, spread, way, out):
-    """Every step. `numbers`: setting, step, dead band, weight, total, band on falls; `times` in steps: sample, sensor, raise, off, on, lost."""
+    """Every step. `numbers`: setting, step, dead band, weight, total, band on falls; `times`: sample, sensor, raise, off, on, lost."""
     vehicle_a, pilot_a, energy = out
     count = len(cars)
     setting, step, weight, total = numbers[0], numbers[1], numbers[3], numbers[4]

@@ -22,12 +22,12 @@ def checks(work: Work, record, name: str, repaired: int, count: int) -> None:
         return
     if repaired:
         share = 100.0 * repaired / count
-        note = f"{repaired:,} of {count:,} steps of the year are filled with the mean of the same hour of the week, {share:.2g} %"
+        note = f"{repaired:,} of {count:,} steps are filled with the mean of the same hour of the week, {share:.2g} %"
         note += ": a season that is missing is not made up by it"
         closes, decides = "a record without gaps from the utility", "the engineer"
         work.checks.append(Check(f"record-coverage{tail}", GAPS, Verdict.JUDGEMENT, note=note, closes=closes, decides=decides))
     else:
-        work.checks.append(Check(f"record-coverage{tail}", GAPS, Verdict.PASS, note="every step of the year is measured"))
+        work.checks.append(Check(f"record-coverage{tail}", GAPS, Verdict.PASS, note="no step is without a reading"))
     facts = metered.Metered(Demand({}), facts=metered.facts(record))
     check = record_checks.quality(work.home, facts, counts=True)
     work.checks.append(replace(check, key=f"record-quality{tail}"))

@@ -59,6 +59,24 @@ def sun(work: Work, steps) -> Sun:
     return Sun(made, made + rest, f"the weather file {records.weather.file}", _concurrent(weather, steps))
 
 
+def of_home(work, steps, arrays):
+    """What arrays of a home bring with the grid on, shape (n,) [kW].
+
+    Parameters: work of any workbook, steps of a year, sources whose arrays are asked for. Returns: power. Errors: MissingInput,
+    InputFault of a file that cannot be used.
+    """
+    import numpy as np
+
+    records = work.site.records
+    every = [one.id for one in work.standing("source") if one.array or one.kind == "pv-inverter"]
+    if records is not None and records.production is not None and [one.id for one in arrays] == every:
+        return _metered(work, steps)
+    if records is None or records.weather is None:
+        raise MissingInput(["records.weather"], "what the arrays bring is not known without weather or a production record")
+    weather = _weather(work)
+    return sum((_of_source(work, one, weather, steps) for one in arrays), np.zeros(len(steps)))
+
+
 def look(work: Work) -> None:
     """Open the files that the sun needs, so that their faults stand beside those of the load. Errors: InputFault, MissingInput."""
     records = work.site.records

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from workbook_lib.errors import CalculationFault, Fault, InputFault, MissingInput
 from workbook_lib.home import distribution
-from workbook_lib.rules import circuits, conductor
+from workbook_lib.rules import charging, circuits, conductor
 from workbook_lib.rules.source import at_125, pv_rounded
 from workbook_lib.sheet import Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, needs_input
 from workbook_lib.workbooks import tie_grounding, tie_raceways
@@ -44,6 +44,19 @@ def all_circuits(work: Work) -> None:
         )
         work.sections.append(Section("Circuits", tuple(steps), prose, table))
     tie_raceways.raceways(work)
+
+
+def one_circuit(work: Work, name: str) -> None:
+    """Conductor and device of one circuit alone, as checks of the work. Parameters: id of what has conductors of its own."""
+    steps: list[Step] = []
+    found = next((item, path, wire) for one, path, item, wire in wired(work) if one == name)
+    try:
+        circuit = _circuit(work, name, found[1], found[0], found[2])
+    except MissingInput as lack:
+        work.checks.append(needs_input(f"conductor:{name}", _asked(name), lack.fields, note=str(lack)))
+        return
+    _conductor(work, circuit, steps, [])
+    _overcurrent(work, circuit, steps)
 
 
 def _asked(name: str) -> str:
@@ -94,9 +107,10 @@ def _circuit(work: Work, name: str, path: str, item, wire) -> Circuit:
     if node.kind == "disconnect" and device is None:
         device = distribution.device_of(node)
     if node.kind == "evse":
-        held = item.setting if item.setting is not None and text(item.setting_access) == "restricted" else item.rating
-        if held is None:
+        if item.rating is None:
             raise MissingInput([f"evse.{name}.rating"])
+        charger = charging.Charger(name, item.rating, item.voltage, item.setting, text(item.setting_access))
+        held = item.setting if charging.setting_counts(charger, work.edition)[0] else item.rating
         return Circuit(name, path, item, wire, "charging", held, device, None, "evse_device", "evse_device_frac")
     current = flow(work, name)
     most = item.maximum_overcurrent_device if node.kind == "source" else None

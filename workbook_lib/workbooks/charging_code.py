@@ -1,0 +1,170 @@
+"""The charger in the load calculation: the code load, the control in its place, the loss of its sensor, what the reviewer is handed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from workbook_lib.errors import MissingInput
+from workbook_lib.rules import charging_run, service
+from workbook_lib.sheet import Check, Section, Step, Table, Verdict, compare, needs_input
+from workbook_lib.workbooks import controls, service_load
+from workbook_lib.workbooks.charging_work import Work, held_by
+from workbook_lib.workbooks.prepare import listing, nominal_voltage, standing_controls, text
+
+CAPACITY = "does the service carry the calculated load, with the control in place of what it holds where that is allowed?"
+FALLBACK = "does the service carry the load when the control has lost its sensor?"
+MALFUNCTION = "does the current that the control holds stop when the control fails, where the edition asks for it?"
+OPEN = "open"
+
+
+def code_load(work: Work) -> None:
+    """Check `service-capacity` with the controls, `control-setting:CONTROL`, `control-fallback:CONTROL` and the record to hand over."""
+    known = service_load.start(work.home, work.edition, local=False)
+    work.calculation = known
+    known.answers, known.lacks = service_load.method_totals(known, known.scope.items)
+    known.limit = work.limit = service_load.limit_of(known)
+    lack = _lacking(work)
+    if lack is not None:
+        work.checks.append(needs_input("service-capacity", CAPACITY, lack.fields, note=str(lack)))
+        work.not_checked.append(f"controlled_service_a: {lack}")
+        for row, _ in work.service_controls():
+            work.checks.append(needs_input(f"control-fallback:{row.id}", FALLBACK, lack.fields, note=str(lack)))
+    else:
+        _capacity(work)
+    for row in standing_controls(work.home):
+        if held_by(row) & {one.id for one in work.chargers}:
+            _malfunction(work, row)
+            _handed_over(work, row)
+
+
+def _lacking(work: Work) -> MissingInput | None:
+    """Why there is no service load or no limit; None where there are both."""
+    known = work.calculation
+    if not known.method:
+        return MissingInput(["study.service_load_method"])
+    if known.chosen is None:
+        return known.lacks[known.method]
+    return MissingInput(["service.rating"]) if work.limit is None else None
+
+
+def _capacity(work: Work) -> None:
+    known, edition = work.calculation, work.edition
+    voltage, whole = nominal_voltage(edition), known.chosen.total
+    held = controls.hold_service(
+        work.home, known.scope.items, lambda items: service_load.chosen_total(known, items, "uncontrolled"), whole, work.limit, edition
+    )
+    without = service.load_current("service.without_control", whole, voltage, edition.cite("rounding"))
+    without = replace(without, meaning="calculated load of the service without a control of it")
+    work.load_a = service.load_current("service.current", held.load, voltage, edition.cite("rounding"))
+    work.load_a = replace(work.load_a, meaning="calculated load of the service with its controls")
+    work.result("controlled_service_a", work.load_a)
+    work.result("uncontrolled_service_a", without)
+    work.checks.append(compare("service-capacity", CAPACITY, work.load_a, "<=", work.limit, edition.cite("minimum_rating")))
+    work.checks += [*held.checks, *controls.charger_checks(work.home, edition)]
+    work.notes += held.notes
+    chargers = [item for item in known.scope.items if item.group == "evse"]
+    for item in chargers:
+        work.result(f"code_load_va:{item.id}", item.va)
+    if held.credited:
+        _credited(work, held)
+    prose = f"The service load is that of the sheet of the service load, by the method {known.method.replace('_', ' ')}."
+    steps = [whole, *held.steps, work.load_a, *(item.va for item in chargers if isinstance(item.va, Step))]
+    work.sections.append(Section("Charging in the load calculation", tuple({step.key: step for step in steps}.values()), prose))
+    for row, _ in work.service_controls():
+        work.guarded(f"control-fallback:{row.id}", FALLBACK, lambda row=row: _fallback(work, row))
+
+
+def _credited(work: Work, held: controls.Held) -> None:
+    """What a credited setting brings with it: it is a continuous load, and may be argued not to reach the method."""
+    reach = work.edition.value("control_reaches_optional")
+    if work.calculation.method != "standard" and reach.value != "yes":
+        work.notes.append(f"whether a control setting reaches the optional methods is argued ({reach.source}): {reach.source.note}")
+    passed = {check.key for check in held.checks if check.verdict is Verdict.PASS}
+    hundred = work.site.service.hundred_percent_rated
+    for row, bound in controls.service_limits(work.home):
+        if f"control-setting:{row.id}" not in passed:
+            continue
+        if hundred is not None and hundred.value:
+            work.notes.append("the service equipment is listed for 100 %: the setting is not raised to 125 %")
+        else:
+            work.checks.append(controls.continuous_allowance(bound.setting, work.limit, work.edition))
+
+
+def _fallback(work: Work, row) -> Check:
+    """Check `control-fallback:CONTROL`: all that the control does not hold, by calculation, and what each charger falls back to."""
+    known, names = work.calculation, held_by(row)
+    held = [one for one in work.chargers if one.id in names]
+    lacking = [f"evse.{one.id}.fallback_current" for one in held if one.fallback_current is None]
+    if lacking:
+        raise MissingInput(lacking, "what a charger draws when its control is lost is not known")
+    free = [item for item in known.scope.items if item.id not in {one.id for one in held}]
+    rest = service_load.chosen_total(known, free, f"fallback.{row.id}")
+    amperes = service.load_current(f"control.{row.id}.rest", rest, nominal_voltage(work.edition))
+    amperes = replace(amperes, meaning=f"calculated load without the chargers of {row.id}")
+    load = charging_run.fallback_load(row.id, amperes, [one.fallback_current for one in held], work.edition)
+    return charging_run.fallback_check(row.id, load, work.limit, work.edition)
+
+
+def _malfunction(work: Work, row) -> None:
+    """Check `control-malfunction:CONTROL`: an edition that wants the current to stop, and a fallback above nothing."""
+    key, rule = f"control-malfunction:{row.id}", work.edition.value("control_malfunction")
+    falling = [
+        one for one in work.chargers if one.id in held_by(row) and one.fallback_current is not None and one.fallback_current.value > 0
+    ]
+    if rule.value != "stop":
+        note = "no such rule was read in this edition"
+        work.checks.append(Check(key, MALFUNCTION, Verdict.NOT_APPLICABLE, source=rule.source, note=note))
+        return
+    if not falling:
+        unsaid = [one.id for one in work.chargers if one.id in held_by(row) and one.fallback_current is None]
+        if unsaid:
+            work.checks.append(needs_input(key, MALFUNCTION, [f"evse.{name}.fallback_current" for name in unsaid], rule.source))
+            return
+        work.checks.append(Check(key, MALFUNCTION, Verdict.PASS, source=rule.source, note="its chargers stop"))
+        return
+    words = ", ".join(f"{one.id} goes on with {one.fallback_current.text or one.fallback_current.value}" for one in falling)
+    note = f"{words}; read strictly the current stops, read by its purpose a current that the calculation carries may stay"
+    closes = f"a fallback of 0 A, or an authority-decision for {key}"
+    work.checks.append(
+        Check(
+            key, MALFUNCTION, Verdict.JUDGEMENT, source=rule.source, note=note, closes=closes, decides="the authority having jurisdiction"
+        )
+    )
+
+
+def _handed_over(work: Work, row) -> None:
+    """The record that goes with a control: what a reviewer, an inspector and the next owner must be handed, filled or open."""
+    evidence = {text(one.shows): one for one in work.site.evidence if one.for_ == row.id}
+
+    def shown(kind: str) -> str:
+        one = evidence.get(kind)
+        if one is None:
+            return OPEN
+        parts = [text(one.by), text(one.date), text(one.document)]
+        return ", ".join(part for part in parts if part) or "stated"
+
+    held = [one for one in work.chargers if one.id in held_by(row)]
+    fallbacks = [f"{one.id} {one.fallback_current.text}" for one in held if one.fallback_current is not None]
+    settings = [f"{bound.setting.text}, {text(bound.way)} at {bound.at}" for bound in row.limit if bound.setting is not None]
+    minimums = [f"{one.id} {one.minimum_current.text}" for one in held if one.minimum_current is not None]
+    rows = (
+        ("Model", text(row.model) or OPEN),
+        ("Data sheet", text(row.data_sheet) or OPEN),
+        ("Listed to", ", ".join(listing(row)) or OPEN),
+        ("Function", f"{text(row.action) or 'modulate'}, {', '.join(sorted({text(bound.way) for bound in row.limit})) or OPEN}"),
+        ("Setting", "; ".join(settings) or OPEN),
+        ("What it holds", ", ".join(sorted(held_by(row))) or OPEN),
+        ("Least current of each", "; ".join(minimums) if len(minimums) == len(held) else OPEN),
+        ("Place of its sensors", row.sensor_at or OPEN),
+        ("Ratio of its sensors", row.sensor_ratio or OPEN),
+        ("On a lost sensor or signal", "; ".join(fallbacks) if len(fallbacks) == len(held) else OPEN),
+        ("Time until a lost signal is acted on", row.lost_after.text if row.lost_after is not None else OPEN),
+        ("Access to its settings", text(row.access) or OPEN),
+        ("Who holds the access", row.settings_held_by or OPEN),
+        ("Access shown restricted", shown("access-restricted")),
+        ("Test at commissioning", shown("commissioned")),
+    )
+    count = sum(value == OPEN for _, value in rows)
+    words = "Every line is filled." if not count else f"{count} of {len(rows)} lines are open: fill them before the permit set goes out."
+    table = Table(("What", "As filed"), rows, f"Record of {row.id}")
+    work.sections.append(Section(f"What is handed over with {row.id}", (), words, table))

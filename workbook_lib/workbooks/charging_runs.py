@@ -1,0 +1,278 @@
+"""The runs: a year at one minute for energy, nights and starts; every night that could pass the setting at one second for currents."""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+from dataclasses import dataclass, field, replace
+
+from workbook_lib.errors import MissingInput
+from workbook_lib.workbooks.charging_fleet import Fleet, Group
+from workbook_lib.workbooks.charging_house import DAY_S, MINUTE_S, House
+
+DAY_MIN = DAY_S // MINUTE_S
+ALWAYS_KWH = 1e9
+"""Need of a vehicle of which nothing is said: it never has enough [kWh]."""
+MODEL_NIGHTS = 40
+"""Nights at one second for each shape of a load that is modelled within its intervals: those in which most comes together."""
+HOUR_S = 3600.0
+SECONDS = 60
+"""Steps of one second in a minute."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Nights of one charger by minute: number of the night at each minute, need of each night [kWh], whether it is plugged in, and known.
+
+    `store` where it is no vehicle but a store, whose days follow each other without a break.
+    """
+
+    session: object
+    need_kwh: object
+    plugged: object
+    known: bool
+    store: bool = False
+
+
+@dataclass(frozen=True)
+class Ran:
+    """One run: current of the house and of each vehicle in the order of the fleet, shapes (n,) and (m, n) [A]; energy of nights [kWh]."""
+
+    house_a: object
+    vehicle_a: object
+    pilot_a: object
+    energy_kwh: tuple
+
+    @property
+    def service_a(self):
+        """Current of the heavier leg of the service, shape (n,) [A]."""
+        return self.house_a + self.vehicle_a.sum(axis=0)
+
+
+@dataclass(frozen=True)
+class Seconds:
+    """Runs at one second of one shape: excursions of all nights together, and where the worst is.
+
+    `nights` run of `count`; `over_s`, `longest_s` [s], `over_as`, `peak_a`, `worst` beginning and end of its night [min]; most starts of
+    each charger in an hour and a day.
+    """
+
+    nights: int
+    count: int
+    over_s: float
+    longest_s: float
+    over_as: float
+    peak_a: float
+    worst: tuple[int, int]
+    hour_starts: tuple[int, ...]
+    day_starts: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Case:
+    """A house, its fleet, the plan of its nights: what all runs of a study have in common. Equal where its digest is.
+
+    `digest` is that of `nights`, the house and its plans, and of the fleet.
+    """
+
+    digest: str
+    nights: str = field(compare=False)
+    house: House = field(compare=False)
+    fleet: Fleet = field(compare=False)
+    plans: tuple[Plan, ...] = field(compare=False)
+
+    def __hash__(self) -> int:
+        return hash(self.digest)
+
+    def with_fleet(self, made: Fleet) -> Case:
+        """The same nights under other controls or vehicles."""
+        return _under(self.nights, self.house, made, self.plans)
+
+    def with_house(self, factor: float) -> Case:
+        """The same with a house that takes more."""
+        shapes = tuple(shape * factor for shape in self.house.shapes_a)
+        return _under(f"{self.nights} times {factor!r}", replace(self.house, shapes_a=shapes), self.fleet, self.plans)
+
+
+def case(house: House, made: Fleet) -> Case:
+    """What all runs have in common. Errors: MissingInput where no night fits into the record."""
+    plans = {}
+    for group in made.groups:
+        for one, night in zip(group.chargers, group.nights, strict=True):
+            plans[one.id] = _plan(house, night)
+    ordered = tuple(plans[name] for name in made.order)
+    told = hashlib.sha256()
+    for shape in house.shapes_a:
+        told.update(shape.tobytes())
+    for plan in ordered:
+        told.update(plan.session.tobytes() + plan.need_kwh.tobytes() + plan.plugged.tobytes())
+    return _under(told.hexdigest(), house, made, ordered)
+
+
+def _under(nights: str, house: House, made: Fleet, plans: tuple[Plan, ...]) -> Case:
+    told = repr([(group.ids, group.control, group.vehicles, group.sees) for group in made.groups])
+    return Case(f"{nights} under {told}", nights, house, made, plans)
+
+
+def _plan(house: House, night) -> Plan:
+    import numpy as np
+
+    from workbook_lib.errors import CalculationFault
+    from workbook_lib.simulate.charging_outcome import sessions
+
+    count = len(house.shapes_a[0])
+    if night.daily_kwh is not None:
+        number = (np.arange(count) * MINUTE_S - int(night.begin_s)) // DAY_S + 1
+        days = int(number[-1]) + 1
+        return Plan(number, np.full(days, night.daily_kwh), np.zeros(days, dtype=bool), False, True)
+    if not night.known:
+        return Plan(np.zeros(count, dtype=np.int64), np.array([ALWAYS_KWH]), np.ones(1, dtype=bool), False)
+    plugged = np.isin(house.weekdays(), night.days)
+    try:
+        found, nights = sessions(count, MINUTE_S, int(night.arrive.value), int(night.depart.value), plugged)
+    except CalculationFault as fault:
+        raise MissingInput(["records.load.file"], f"no whole night lies in the record: {fault}") from None
+    plugged = plugged[:nights]
+    if not plugged.any():
+        raise MissingInput([night.arrive.key], "the record holds none of the nights on which the vehicle is plugged in")
+    return Plan(found, np.full(nights, night.need.value), plugged, True)
+
+
+def minutes(one: Case, shape: int, *, free: bool = False, less_a=None) -> Ran:
+    """All days at one minute.
+
+    Parameters: shape of the house, free to leave every control out, less_a what an array takes off the house, shape (n,) [A]. Returns:
+    Ran.
+    """
+    if less_a is None:
+        return _remembered(one, shape, free)
+    session = [plan.session for plan in one.plans]
+    return follow(one.fleet, one.house.shapes_a[shape] - less_a, session, [plan.need_kwh for plan in one.plans], MINUTE_S, free=free)
+
+
+@functools.lru_cache(maxsize=24)
+def _remembered(one: Case, shape: int, free: bool) -> Ran:
+    house = one.house.shapes_a[shape]
+    session = [plan.session for plan in one.plans]
+    return follow(one.fleet, house, session, [plan.need_kwh for plan in one.plans], MINUTE_S, free=free)
+
+
+def follow(made: Fleet, house, session, need, step_s: float, *, free: bool = False, sensor_lost=None, command_lost=None) -> Ran:
+    """Every group over a time, the one that looks at the service last.
+
+    Parameters: fleet; house shape (n,) [A]; session and need of each charger in the order of the fleet; step_s [s]; free to leave every
+    control out; sensor_lost, command_lost shape (n,) of the group that looks at the service. Returns: Ran.
+    """
+    import numpy as np
+
+    from workbook_lib.simulate.charging import Control, charge
+
+    drawn, pilots, energies, place = [], [], [], 0
+    base = np.asarray(house, dtype=float)
+    for group in made.groups:
+        count = len(group.chargers)
+        mine = slice(place, place + count)
+        place += count
+        nights = max(len(one) for one in need[mine])
+        needs = np.zeros((count, nights))
+        for row, one in enumerate(need[mine]):
+            needs[row, : len(one)] = one
+        control = Control("none") if free else group.control
+        seen = base if group.sees else np.zeros_like(base)
+        lost = {"sensor_lost": sensor_lost, "command_lost": command_lost} if group.sees and not free else {}
+        found = charge(seen, np.array(session[mine]), needs, step_s, 240.0, control, group.vehicles, **lost)
+        drawn.append(found.vehicle_a)
+        pilots.append(found.pilot_a)
+        energies += [row[: len(one)] for row, one in zip(found.energy_kwh, need[mine], strict=True)]
+        if not group.sees:
+            base = base + found.vehicle_a.sum(axis=0)
+    return Ran(np.asarray(house, dtype=float), np.concatenate(drawn), np.concatenate(pilots), tuple(energies))
+
+
+# nights at one second
+
+
+def windows(one: Case) -> list[tuple[int, int]]:
+    """Beginning and end of each night [min]: days are parted at a minute at which no vehicle is plugged in, else at noon."""
+    import numpy as np
+
+    count = len(one.house.shapes_a[0])
+    away = np.ones(DAY_MIN, dtype=bool)
+    for plan in (each for each in one.plans if not each.store):
+        away &= (plan.session.reshape(-1, DAY_MIN) < 0).all(axis=0)
+    noon = DAY_MIN // 2
+    free = np.flatnonzero(away)
+    cut = int(free[np.argmin(np.abs(free - noon))]) if len(free) else noon
+    edges = sorted({0, *range(cut, count, DAY_MIN), count})
+    return list(zip(edges[:-1], edges[1:], strict=True))
+
+
+def reach(one: Case, shape: int) -> list[float]:
+    """Highest current of each night that could come together: the house and every vehicle that is plugged in at its limit [A]."""
+    import numpy as np
+
+    limits = [vehicle.onboard_a for group in one.fleet.groups for vehicle in group.vehicles]
+    most = np.array(one.house.shapes_a[shape], dtype=float)
+    for limit, plan in zip(limits, one.plans, strict=True):
+        most += limit * (plan.session >= 0)
+    return [float(most[low:high].max()) for low, high in windows(one)]
+
+
+def at_seconds(one: Case, shape: int, low: int, high: int) -> Ran:
+    """One night at one second. Parameters: shape of the house, its minutes. Returns: Ran."""
+    import numpy as np
+
+    house = np.repeat(one.house.shapes_a[shape][low:high], SECONDS)
+    session = [np.repeat(plan.session[low:high], SECONDS) for plan in one.plans]
+    return follow(one.fleet, house, session, needs_from(one, shape, low), 1.0)
+
+
+def needs_from(one: Case, shape: int, low: int) -> list:
+    """Need of each night from a minute on: what the run of the year has given before is taken off the night that has begun [kWh]."""
+    vehicles = [vehicle for group in one.fleet.groups for vehicle in group.vehicles]
+    found = []
+    for place, (plan, vehicle) in enumerate(zip(one.plans, vehicles, strict=True)):
+        number = int(plan.session[low])
+        need = plan.need_kwh
+        if low > 0 and number >= 0 and plan.session[low - 1] == number:
+            begun = minutes(one, shape).vehicle_a[place, :low][plan.session[:low] == number]
+            given = float(begun.sum()) * vehicle.volts_of(240.0) / MINUTE_S / 1000.0
+            need = need.copy()
+            need[number] = max(need[number] - given, 0.0)
+        found.append(need)
+    return found
+
+
+@functools.lru_cache(maxsize=24)
+def seconds(one: Case, shape: int) -> Seconds:
+    """Every night at one second that could pass the setting; of a modelled load those in which most comes together."""
+    import numpy as np
+
+    from workbook_lib.simulate.charging_outcome import excursions, most_starts
+
+    group = one.fleet.service
+    setting = group.setting.value if group is not None else np.inf
+    nights, tops = windows(one), reach(one, shape)
+    order = sorted(range(len(nights)), key=lambda place: -tops[place])
+    chosen = [place for place in order if tops[place] > setting] if np.isfinite(setting) else order[:1]
+    if not one.house.fine:
+        chosen = chosen[:MODEL_NIGHTS]
+    chosen = chosen or order[:1]
+    over_s = over_as = longest = worst_as = 0.0
+    peak, worst = -np.inf, nights[chosen[0]]
+    hour, day = np.zeros(len(one.plans), dtype=int), np.zeros(len(one.plans), dtype=int)
+    for place in chosen:
+        ran = at_seconds(one, shape, *nights[place])
+        found = excursions(ran.service_a, setting, 1.0)
+        over_s, over_as, longest = over_s + found.time_s, over_as + found.overshoot_as, max(longest, found.longest_s)
+        peak = max(peak, found.peak_a)
+        if found.worst_as > worst_as:
+            worst_as, worst = found.worst_as, nights[place]
+        hour = np.maximum(hour, [most_starts(row, 1.0, HOUR_S) for row in ran.vehicle_a])
+        day = np.maximum(day, [most_starts(row, 1.0, DAY_S) for row in ran.vehicle_a])
+    return Seconds(len(chosen), len(nights), over_s, longest, over_as, float(peak), worst, tuple(hour.tolist()), tuple(day.tolist()))
+
+
+def replaced(made: Fleet, group: Group, other: Group) -> Fleet:
+    """A fleet with another group in the place of one."""
+    return Fleet([other if one is group else one for one in made.groups], list(made.open))
