@@ -12,7 +12,7 @@ def own(control, car):
     """What is the charger's own: floor, fallback, what the control keeps for it."""
     floor = control.floor_a if car.floor_a is None else car.floor_a
     fallback = control.fallback_a if car.fallback_a is None else car.fallback_a
-    return SimpleNamespace(floor=floor, fallback=fallback, asks=car.onboard_a if car.asks_a is None else car.asks_a)
+    return SimpleNamespace(floor=floor, fallback=fallback, asks=max(car.onboard_a, floor) if car.asks_a is None else car.asks_a)
 
 
 def _fallen(control, room: float, wanting: list[int], cars) -> dict[int, float]:
@@ -69,6 +69,7 @@ def charging(house, sessions, needs, step_s, volts, control, cars, sensor_lost, 
             paused=least.off,
             ran=0,
             draws=0.0,
+            came_through=0.0,
             came=0,
             car=[],
             pilots=[],
@@ -82,8 +83,10 @@ def charging(house, sessions, needs, step_s, volts, control, cars, sensor_lost, 
             car, at = cars[name], sessions[name][now]
             kwh, its = (volts if car.volts is None else car.volts) * step_s / 3.6e6, own(control, car)
             sent = now - 1 - steps(control.command_delay_s + car.response_s)
-            pilot = one.pilots[sent] if sent >= 0 else 0.0
-            if cut > patience:
+            if not cut:
+                one.came_through = one.pilots[sent] if sent >= 0 else 0.0
+            pilot = one.came_through
+            if cut > patience + steps(car.response_s):
                 pilot = min(its.fallback, car.onboard_a)
             left = needs[name][at] - one.energy[at] if at >= 0 else 0.0
             if at < 0 or left <= 1e-12 or pilot < its.floor - 1e-9:
@@ -99,7 +102,7 @@ def charging(house, sessions, needs, step_s, volts, control, cars, sensor_lost, 
                 one.energy[at] += one.car[-1] * kwh
         if control.kind != "sensing":
             for name, one in enumerate(ones):
-                one.pilots.append(cars[name].onboard_a if control.kind == "none" else control.setting_a)
+                one.pilots.append(own(control, cars[name]).asks if control.kind == "none" else control.setting_a)
             continue
         known += (house[max(now - late, 0)] - known) * part
         blind = blind + 1 if sensor_lost[now] else 0

@@ -1,7 +1,7 @@
 """How fast a controlled charger is run: `python -m tests.benchmarks.charging [--short]`.
 
 A year at one minute and a day at one second with every parameter of the control in use, beside the same as a plain loop, which runs
-on a part and is scaled up; then ten chargers. A slow machine prints its figures; it does not fail.
+on a part and is scaled up; then ten chargers, and a whole study with nothing remembered, as a multiple of the year. A slow machine prints its figures; it does not fail.
 """
 
 from __future__ import annotations
@@ -9,12 +9,14 @@ from __future__ import annotations
 import argparse
 import time
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 
 from tests.plain_charging import charging
 from workbook_lib.simulate.charging import Control, Vehicle, charge
 
+SITES = Path(__file__).resolve().parent.parent.parent / "example_inputs" / "sites"
 CONTROL = Control("sensing", 100.0, 5.0, 3.0, 1.0, 1.0, 6.0, 1.0, 1.0, 60.0, 60.0, 60.0, 6.0, 30.0, 90.0)
 VEHICLE = Vehicle(48.0, 3.0, 5.0, 1.0)
 
@@ -41,6 +43,23 @@ def fastest(count: int, step_s: float, repeats: int, chargers: int = 1) -> float
     return min(taken)
 
 
+def studied(site: str, repeats: int, *, whole: bool) -> float:
+    """Least time of a study of an example home, runs forgotten before each [s]."""
+    from workbook_lib import editions, home
+    from workbook_lib.workbooks import charging_runs, ev_load_management
+
+    one = home.read_home(SITES / site)
+    edition = editions.load(one.edition_year)
+    study = ev_load_management.study if whole else ev_load_management.verdict_study
+    taken = []
+    for _ in range(repeats + 1):
+        charging_runs.forget()
+        begun = time.perf_counter()
+        study(one, edition)
+        taken.append(time.perf_counter() - begun)
+    return min(taken[1:])
+
+
 def main(words: Sequence[str] | None = None) -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -62,6 +81,9 @@ def main(words: Sequence[str] | None = None) -> None:
     print(f"the plain loop, scaled from {count:7,} steps {slow:8.2f} s, {slow / year:,.0f} x (aim 100)")
     print(f"largest difference                        {apart:8.1e} (aim 1e-9)")
     print(f"ten chargers together                     {fastest(525_600, 60.0, repeats, 10) / year:8.1f} x one (aim 10)")
+    for site in ("bungalow-control-100a.toml", "control-limited-100a.toml", "two-chargers-125a.toml"):
+        spent, quick = (studied(site, min(repeats, 4), whole=whole) for whole in (True, False))
+        print(f"{site:<28} whole {1000 * spent:7.0f} ms (aim 1500), {spent / year:4.0f} x a year; its verdict {1000 * quick:6.0f} ms")
 
 
 if __name__ == "__main__":

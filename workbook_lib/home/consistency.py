@@ -284,7 +284,9 @@ def _settings(index: Index, givens: Givens, book: FaultBook) -> None:
             given = givens.get(f"{limit.path}.setting")
             if given is None or text(limit, "way") != "import" or limit["setting"].override or index.tree["service"]["rating"].override:
                 continue  # a what-if changes one of them: a check says whether it fits
-            if text(limit, "at") == "service" and given.value > service.value:
+            panel = index.things.get(text(limit, "at"))
+            top = text(limit, "at") == "service" or (panel is not None and panel.kind == "panel" and panel.parent == "service")
+            if top and given.value > service.value:
                 most, todo = f"at most the rating of the service, {service.text}", "correct the setting or the rating"
                 book.at(limit["setting"], "a control set above the service that it holds", given.text, most, todo)
     for row in rows(index.tree, "evse"):
@@ -321,6 +323,8 @@ def _daily(index: Index, givens: Givens, book: FaultBook) -> None:
             given, other = ("daily_from", "daily_until") if end is None else ("daily_until", "daily_from")
             book.at(row[given], "hours of an ordinary day that are given by half", show(row[given]), "both or none", f"add {other}")
         energy, power = _value(givens, row, "daily_energy"), _value(givens, row, "running_power")
+        name = "running_power" if isinstance(power, float) else "rating"
+        power = _value(givens, row, name)
         if not isinstance(energy, float) or not isinstance(power, float):
             continue
         known = isinstance(start, float) and isinstance(end, float)
@@ -328,6 +332,6 @@ def _daily(index: Index, givens: Givens, book: FaultBook) -> None:
         count = _value(givens, row, "count")
         most = power / 1000.0 * hours * (count if isinstance(count, int) else 1)
         if energy > most * (1.0 + ROUNDED_FRAC):
-            limit, todo = f"at most {most:g} kWh in {hours:g} h", "correct the energy, the running power or the hours"
-            shown = f"{givens[f'{row.path}.daily_energy'].text} with {givens[f'{row.path}.running_power'].text}"
+            limit, todo = f"at most {most:g} kWh in {hours:g} h", "correct the energy, the power or the hours"
+            shown = f"{givens[f'{row.path}.daily_energy'].text} with {givens[f'{row.path}.{name}'].text}"
             book.at(row["daily_energy"], "more energy a day than its running power gives", shown, limit, todo)

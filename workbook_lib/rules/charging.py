@@ -14,7 +14,7 @@ class Charger:
     """One EV supply equipment: nameplate [A], voltage [V], adjusted setting [A] and who can change it.
 
     `breaker` is the rating [A] of its circuit, needed only where a local form counts the circuit.
-    `managed` where a listed control with restricted access holds it to the setting.
+    `managed` where a listed control with restricted access holds it to the setting; `portable` where it is plugged in.
     """
 
     id: str
@@ -24,6 +24,7 @@ class Charger:
     setting_access: str = ""
     breaker: Input | None = None
     managed: bool = False
+    portable: bool = False
 
 
 def setting_counts(charger: Charger, edition: Edition) -> tuple[bool, str]:
@@ -41,6 +42,8 @@ def setting_counts(charger: Charger, edition: Edition) -> tuple[bool, str]:
     form = edition.value("evse_setting").value
     if form == "none":
         return False, f"the {edition.year} code does not let a setting stand for the nameplate"
+    if form == "fixed" and charger.portable:
+        return False, "the edition takes the setting of fixed equipment only, and this one is plugged in"
     note = "restricted access: the setting stands for the nameplate and goes on the rating label"
     return True, note + ("; only for equipment that is fastened in place or fixed" if form == "fixed" else "")
 

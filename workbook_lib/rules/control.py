@@ -33,12 +33,13 @@ def control_credit(listed_to: Sequence[str], access: str, edition: Edition, *, a
     if form == "none" and not accepted:
         reasons.append(f"the {edition.year} code has no rule that puts a service setting in place of the load")
     listing = edition.value("control_listing").value
-    if form == "power-control" and listed_to and not any(_same_standard(name, listing) for name in listed_to):
+    if form == "power-control" and listed_to and not any(same_standard(name, listing) for name in listed_to):
         reasons.append(f"this edition wants it listed as a power control system ({listing})")
     return Credit(not reasons, tuple(reasons))
 
 
-def _same_standard(name: str, wanted: str) -> bool:
+def same_standard(name: str, wanted: str) -> bool:
+    """Whether a listing is to a standard, however it is spaced. Parameters: texts [-]. Returns: decision. Source: definition."""
     return name.replace(" ", "").upper().startswith(wanted.replace(" ", "").upper())
 
 

@@ -17,7 +17,8 @@ Within a step everything is constant. The rules of one step, in this order:
    up to `restart_spread_s`, so that several do not come back at once. A charger that has not yet run for `minimum_on_s` is held at
    the floor instead of paused: that time is part of its excursion.
 5. Where the sensor is lost, the last value holds for `lost_after_s`, then each charger is commanded its fallback until it is back.
-   Where the command is lost on its way, each charger takes its fallback by itself `lost_after_s` later.
+   Where the command is lost on its way, each charger keeps the last one that arrived and takes its fallback by itself `lost_after_s`
+   later, which the vehicle follows after its own response.
 """
 
 from __future__ import annotations
@@ -85,8 +86,8 @@ class Vehicle:
     """A charger with its vehicle: what the vehicle does with its pilot, and what the control takes it for.
 
     On-board limit [A], delay [s] and ramp [A/s] of its answer, energy of its taper [kWh]; where they are its own: `floor_a` and
-    `fallback_a` of the charger [A], `volts` [V], and `asks_a` that the control keeps for it, else its on-board limit [A]. A relay that
-    sheds a charger whole has both `floor_a` and `asks_a` at its rating.
+    `fallback_a` of the charger [A], `volts` [V], and `asks_a` that the control keeps for it, else its on-board limit, at least the floor
+    [A]. A relay that sheds a charger whole has both `floor_a` and `asks_a` at its rating.
     """
 
     onboard_a: float
@@ -112,7 +113,7 @@ class Vehicle:
         """Limit, ramp a step, taper, floor, fallback, volts, what the control keeps for it: as the engine takes them."""
         floor = control.floor_a if self.floor_a is None else self.floor_a
         fallback = control.fallback_a if self.fallback_a is None else self.fallback_a
-        asks = self.onboard_a if self.asks_a is None else self.asks_a
+        asks = max(self.onboard_a, floor) if self.asks_a is None else self.asks_a
         own = self.volts_of(volts)
         return [self.onboard_a, self.ramp_a_per_s * step_s, self.taper_kwh, floor, fallback, own, asks]
 
@@ -174,14 +175,19 @@ def _share(room, cars, active, order, way, step, given):
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _draw(at, session, need, energy, lost, cars, ways, lost_s, hours, state, vehicle_a, pilot_a):
-    """What each vehicle draws in a step. `cars`: onboard, ramp a step, taper, floor, fallback, volts, asks; `state`: drawn."""
+def _draw(at, session, need, energy, lost, cars, ways, answers, lost_s, hours, state, arrived, vehicle_a, pilot_a):
+    """What each vehicle draws in a step.
+
+    `cars`: onboard, ramp a step, taper, floor, fallback, volts, asks; `state`: drawn; `arrived`: the last pilot that came through.
+    """
     for one in range(len(cars)):
         here, sent = session[one, at], at - 1 - ways[one]
-        pilot = pilot_a[one, sent] if sent >= 0 else 0.0
+        if lost == 0:
+            arrived[one] = pilot_a[one, sent] if sent >= 0 else 0.0
+        pilot = arrived[one]
         onboard, ramp, taper, floor = cars[one, 0], cars[one, 1], cars[one, 2], cars[one, 3]
         kwh = cars[one, 5] * hours / 1000.0
-        if lost > lost_s:
+        if lost > lost_s + answers[one]:
             pilot = min(cars[one, 4], onboard)
         left = need[one, here] - energy[one, here] if here >= 0 else 0.0
         if left <= 1e-12 or pilot < floor - TINY_A:
@@ -224,20 +230,20 @@ def _command(room, may, wanted, command, rising, off, on, cars, numbers, times, 
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _run(house, session, need, sensing, lost_sensor, lost_command, hours, numbers, fixed, cars, times, ways, spread, way, out):
+def _run(house, session, need, sensing, lost_sensor, lost_command, hours, numbers, fixed, cars, times, ways, answers, spread, way, out):
     """Every step. `numbers`: setting, step, dead band, weight, total, band on falls; `times`: sample, sensor, raise, off, on, lost."""
     vehicle_a, pilot_a, energy = out
     count = len(cars)
     setting, step, weight, total = numbers[0], numbers[1], numbers[3], numbers[4]
     sample, seen_s, lost_s = times[0], times[1], times[5]
-    state, command, may = np.zeros(count), np.zeros(count), np.zeros(count)
+    state, command, may, arrived = np.zeros(count), np.zeros(count), np.zeros(count), np.zeros(count)
     rising, off, on = np.zeros(count, np.int64), np.full(count, times[3]), np.zeros(count, np.int64)
     came, active, wanted = np.zeros(count, np.int64), np.zeros(count, np.bool_), np.zeros(count, np.bool_)
     order = np.arange(count)
     seen, blind, cut, due = house[0], 0, 0, 0
     for at in range(house.shape[0]):
         cut = cut + 1 if lost_command[at] else 0
-        _draw(at, session, need, energy, cut, cars, ways, lost_s, hours, state, vehicle_a, pilot_a)
+        _draw(at, session, need, energy, cut, cars, ways, answers, lost_s, hours, state, arrived, vehicle_a, pilot_a)
         if not sensing:
             for one in range(count):
                 pilot_a[one, at] = fixed[one]
@@ -309,14 +315,15 @@ def charge(
 
     weight = 1.0 if control.filter_s <= 0 else 1.0 - np.exp(-step_s / control.filter_s)
     numbers = np.array([control.setting_a, control.step_a, control.dead_band_a, weight, control.total_a, control.fall_band_a])
-    fixed = np.array([one.onboard_a if control.kind == "none" else control.setting_a for one in vehicles])
     cars = np.array([one.row(control, step_s, volts) for one in vehicles])
+    fixed = cars[:, 6].copy() if control.kind == "none" else np.full(m, control.setting_a)
     ways = np.array(steps(*(control.command_delay_s + one.response_s for one in vehicles)))
+    answers = np.array(steps(*(one.response_s for one in vehicles)))
     own = (control.sensor_delay_s, control.raise_delay_s, control.minimum_off_s, control.minimum_on_s, control.lost_after_s)
     times = np.array([max(1, steps(control.sample_s)[0]), *steps(*own)])
     found = Charged(np.zeros((m, n)), np.zeros((m, n)), np.zeros(need.shape))
     _run(
-        house, order, need, control.kind == "sensing", lost[0], lost[1], step_s / 3600.0, numbers, fixed, cars, times, ways,
+        house, order, need, control.kind == "sensing", lost[0], lost[1], step_s / 3600.0, numbers, fixed, cars, times, ways, answers,
         np.array(steps(*control.spread(m))), WAYS.index(control.way), (found.vehicle_a, found.pilot_a, found.energy_kwh),
     )  # fmt: skip
     return found

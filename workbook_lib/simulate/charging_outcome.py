@@ -57,17 +57,17 @@ class Excursions:
     worst_at: int | None
 
 
-def excursions(service_a: np.ndarray, setting_a: float, step_s: float) -> Excursions:
+def excursions(service_a: np.ndarray, setting_a: float, step_s: float, least_a: float = TINY_A) -> Excursions:
     """Excursions of a service above a setting.
 
-    Parameters: service_a shape (n,) [A], setting_a [A], step_s [s]. Returns: Excursions. Errors: CalculationFault for an empty
-    or broken current. Source: sums over steps, within which the current is constant.
+    Parameters: service_a shape (n,) [A], setting_a [A], step_s [s], least_a above the setting that counts [A]. Returns: Excursions.
+    Errors: CalculationFault for an empty or broken current. Source: sums over steps, within which the current is constant.
     """
     service = np.asarray(service_a, dtype=np.float64)
     if not len(service) or not np.isfinite(service).all():
         raise CalculationFault("a service current that is empty or no number", value=len(service), where="excursions")
     over = service - setting_a
-    above = over > TINY_A
+    above = over > least_a
     if not above.any():
         return Excursions(0.0, 0.0, 0.0, 0.0, float(service.max()), None)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], above, [False]]).astype(np.int8)))

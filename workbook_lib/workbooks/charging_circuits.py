@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 from workbook_lib.errors import CalculationFault, MissingInput
+from workbook_lib.home import distribution
 from workbook_lib.rules import charging, circuits, sharing
 from workbook_lib.sheet import Check, Quantity, Result, Section, Step, Table, Verdict, compare, needs_input, worst
 from workbook_lib.workbooks import tie_circuits, tie_work
 from workbook_lib.workbooks.charging_work import Work, circuit_limit
-from workbook_lib.workbooks.prepare import may_hold, text
+from workbook_lib.workbooks.prepare import charger_limit, may_hold, text
 
 SETTING = "may the adjusted setting of the charger stand for its nameplate?"
+LEG_V = 150.0
 RECEPTACLES_A = (30.0, 50.0, 60.0)
 """Ratings of receptacles that charging equipment plugs into at 240 V [A], up to the edition's largest. Source: 625.44."""
 
@@ -30,7 +32,7 @@ def all_circuits(work: Work) -> None:
         _alone(work, one)
         _receptacle(work, one)
         _disconnect(work, one)
-    for breaker in dict.fromkeys(one.connected_to for one in work.chargers):
+    for breaker in dict.fromkeys(work.circuit(one) for one in work.chargers):
         _shared(work, breaker, steps)
     if rows:
         columns = ("Charger", "Current that counts (A)", "Device ahead (A)", "Least device (A)", "Connection")
@@ -49,10 +51,10 @@ def counted_current(work: Work, one) -> Quantity:
 
 
 def _charger(work: Work, one) -> charging.Charger:
-    lacking = [f"evse.{one.id}.{name}" for name in ("rating", "voltage") if getattr(one, name) is None]
-    if lacking:
-        raise MissingInput(lacking)
-    return charging.Charger(one.id, one.rating, one.voltage, one.setting, text(one.setting_access))
+    if one.rating is None:
+        raise MissingInput([f"evse.{one.id}.rating"])
+    portable = text(one.connection) == "receptacle"
+    return charging.Charger(one.id, one.rating, one.voltage, one.setting, text(one.setting_access), portable=portable)
 
 
 def _circuit(work: Work, one, steps: list[Step], rows: list) -> None:
@@ -64,7 +66,7 @@ def _circuit(work: Work, one, steps: list[Step], rows: list) -> None:
     work.result(f"circuit_overcurrent_a:{one.id}", size)
     steps.append(size)
     breaker = work.tree.breaker_of(one.id)
-    device = breaker.rating if breaker is not None else None
+    device = distribution.protection(work.tree, one.id, own=False).device
     known = device.value if device is not None else "not given"
     rows.append((one.id, current.value, known, size.value, text(one.connection) or "not stated"))
     if device is None:
@@ -83,6 +85,7 @@ def _with_conductor(work: Work, one, device: Check) -> Check:
     """The check of the device, or that of the conductor where that is worse or has less room."""
     if one.conductor is None:
         if device.verdict is Verdict.FAIL:
+            work.not_checked.append(f"conductor of {one.id}: not given")
             return device
         if one.status != "added":
             work.not_checked.append(f"conductor of {one.id}, which stands already: not given")
@@ -114,9 +117,6 @@ def _setting(work: Work, one) -> None:
     except MissingInput as lack:
         work.checks.append(needs_input(key, SETTING, lack.fields, cite))
         return
-    portable = text(one.connection) == "receptacle"
-    if counts and portable and work.edition.value("evse_setting").value == "fixed":
-        counts, why = False, "the edition takes the setting of fixed equipment only, and this one is plugged in"
     if not counts:
         sides = (one.setting, "<=", one.rating)
         note = f"{one.setting.text} does not count: {why}"
@@ -141,21 +141,31 @@ def _alone(work: Work, one) -> None:
         edition.value("evse_own_circuit_above_a"),
         edition.value("evse_own_circuit_above_v"),
     )
-    if one.rating is None or one.voltage is None:
+    if one.voltage is None or (one.rating is None and one.voltage.value <= most_v.value):
+        work.not_checked.append(f"{key}: rating or voltage of {one.id} is not given")
         return
-    if one.rating.value <= most_a.value and one.voltage.value <= most_v.value:
+    if one.voltage.value <= most_v.value and one.rating.value <= most_a.value:
         note = f"up to {most_a.value:g} A and {most_v.value:g} V it may share"
         work.checks.append(Check(key, asked, Verdict.NOT_APPLICABLE, source=cite, note=note))
         return
-    beside = [load.id for load in work.standing("load") if load.connected_to == one.connected_to]
+    circuit = work.circuit(one)
+    beside = [load.id for load in work.standing("load") if circuit in (load.connected_to, _own_breaker(work, load))]
     if beside:
-        note = f"{', '.join(beside)} hangs on {one.connected_to} too"
+        note = f"{', '.join(beside)} hangs on {circuit} too"
         work.checks.append(Check(key, asked, Verdict.FAIL, source=cite, note=note, closes="a circuit of its own", decides="the engineer"))
         return
-    others = [other.id for other in work.on_breaker(one.connected_to) if other is not one]
-    note = (
-        f"shared with {', '.join(others)} under a control: see shared-circuit:{one.connected_to}" if others else "nothing else hangs on it"
+    others = [other for other in work.on_breaker(circuit) if other is not one]
+    names = ", ".join(other.id for other in others)
+    held = circuit_limit(work.home, circuit, {one.id, *(other.id for other in others)})
+    alone = all(
+        (own := charger_limit(work.home, each)) is not None and own[1].at == each.id and may_hold(own[0]) for each in (one, *others)
     )
+    if others and not alone and (held is None or not may_hold(held[0])):
+        note = f"shared with {names}, and no listed control with restricted access holds them"
+        closes = "a circuit for each, or a control of the circuit"
+        work.checks.append(Check(key, asked, Verdict.FAIL, source=cite, note=note, closes=closes, decides="the engineer"))
+        return
+    note = f"shared with {names} under a control: see shared-circuit:{circuit}" if others else "nothing else hangs on it"
     work.checks.append(Check(key, asked, Verdict.PASS, source=cite, note=note))
 
 
@@ -184,7 +194,8 @@ def _receptacle(work: Work, one) -> None:
             key, asked, one.receptacle, ">=", breaker.rating, cite, note="a single receptacle has at least the rating of its circuit"
         )
         check = beside if beside.verdict is Verdict.FAIL else check
-    if check.verdict is Verdict.PASS and one.receptacle.value not in RECEPTACLES_A:
+    listed = one.voltage is None or one.voltage.value > LEG_V
+    if check.verdict is Verdict.PASS and listed and one.receptacle.value not in RECEPTACLES_A:
         sizes = ", ".join(f"{size:g}" for size in RECEPTACLES_A if size <= most.value)
         check = replace(check, verdict=Verdict.FAIL, note=f"receptacles for charging are of {sizes} A")
     work.checks.append(check)
@@ -211,13 +222,17 @@ def _disconnect(work: Work, one) -> None:
     if any(off.lockable is not None and off.lockable.value for off in found):
         work.checks.append(Check(key, asked, Verdict.PASS, source=cite, note=f"{', '.join(off.id for off in found)}, lockable open"))
         return
+    unsaid = [f"disconnect.{off.id}.lockable" for off in found if off.lockable is None]
+    if unsaid:
+        work.checks.append(needs_input(key, asked, unsaid, cite))
+        return
     if found and all(off.lockable is not None for off in found):
         note = f"{', '.join(off.id for off in found)} cannot be locked open"
         work.checks.append(
             Check(key, asked, Verdict.FAIL, source=cite, note=note, closes="a switch that can be locked", decides="the engineer")
         )
         return
-    stated = one.connection is not None
+    stated = one.connection is not None or one.rating.value > work.edition.value("evse_receptacle_most_a").value
     note = "the edition asks for one, and none is drawn for it: a switch in sight, or a breaker that can be locked open"
     closes = f"a [[disconnect]] with in_sight_of {one.id} and lockable, or evse.{one.id}.connection where it is plugged in"
     fields = ("disconnect", f"evse.{one.id}.connection")
@@ -237,7 +252,8 @@ def _shared(work: Work, breaker: str, steps: list[Step]) -> None:
     if device is None:
         work.not_checked.append(f"largest_evse_a:{breaker}: the device is not given")
         if len(ones) > 1:
-            work.checks.append(needs_input(key, asked, [f"{breaker}.rating"], note="the device of the circuit is not given"))
+            field = f"panel.{_panel(work, ones[0])}.breakers.{breaker}.rating"
+            work.checks.append(needs_input(key, asked, [field], note="the device of the circuit is not given"))
         return
     limit = sharing.continuous_limit(breaker, device, work.edition)
     work.result(f"largest_evse_a:{breaker}", limit)
@@ -249,7 +265,7 @@ def _shared(work: Work, breaker: str, steps: list[Step]) -> None:
         work.checks.append(needs_input(key, asked, lacking))
         return
     found = circuit_limit(work.home, breaker, {one.id for one in ones})
-    ratings = [counted_current(work, one) for one in ones]
+    ratings = [_under_control(work, one) for one in ones]
     together = Step(
         f"circuit.{breaker}.together", "I_sum", f"ratings of the chargers on {breaker}", "sum(ratings)", {"ratings": tuple(ratings)},
         sum(one.value for one in ratings), "A", decimals=1,
@@ -270,8 +286,47 @@ def _shared(work: Work, breaker: str, steps: list[Step]) -> None:
     )  # fmt: skip
     work.checks.append(sharing.shared_check(breaker, held, limit, work.edition, managed=True))
     room = limit if bound.setting.value >= limit.value else _least(breaker, limit, bound.setting)
-    _shares(work, breaker, row, room, ratings, [one.id for one in ones], steps)
+    _shares(work, breaker, row, room, [one.id for one in ones], steps)
     steps.append(held)
+    _fallbacks(work, breaker, ones, limit)
+
+
+def _under_control(work: Work, one) -> Quantity:
+    """Current of a charger on a shared circuit [A]: what counts for it, or the setting of a control at the charger itself."""
+    own = charger_limit(work.home, one)
+    counted = counted_current(work, one)
+    if own is None or own[1].at != one.id or not may_hold(own[0]) or own[1].setting is None:
+        return counted
+    return own[1].setting if own[1].setting.value < counted.value else counted
+
+
+def _fallbacks(work: Work, breaker: str, ones, limit: Step) -> None:
+    """Check `shared-fallback:BREAKER`: what the chargers of a circuit fall back to is within what it carries for hours."""
+    key, asked = f"shared-fallback:{breaker}", f"does {breaker} carry what its chargers fall back to when their control is lost?"
+    lacking = [f"evse.{one.id}.fallback_current" for one in ones if one.fallback_current is None]
+    cite = work.edition.cite("evse_managed")
+    if lacking:
+        work.checks.append(needs_input(key, asked, lacking, cite))
+        return
+    parts = tuple(one.fallback_current for one in ones)
+    meaning = f"fallbacks of the chargers on {breaker}"
+    total = Step(
+        f"circuit.{breaker}.fallback",
+        "I_fb",
+        meaning,
+        "sum(fallback)",
+        {"fallback": parts},
+        sum(one.value for one in parts),
+        "A",
+        decimals=1,
+    )
+    work.checks.append(compare(key, asked, total, "<=", limit, cite))
+
+
+def _own_breaker(work: Work, load) -> str:
+    """Id of the breaker of a load, empty where none is drawn."""
+    breaker = work.tree.breaker_of(load.id)
+    return breaker.id if breaker is not None else ""
 
 
 def _least(breaker: str, limit: Step, setting) -> Step:
@@ -286,9 +341,12 @@ def _device(work: Work, breaker: str):
     return getattr(node.item, "rating", None) if node is not None and node.kind == "breaker" else None
 
 
-def _shares(work: Work, breaker: str, row, room: Step, ratings, names, steps: list[Step]) -> None:
-    """What each of 1, 2, 3 ... active chargers gets, by the way in which they share."""
+def _shares(work: Work, breaker: str, row, room: Step, names: list[str], steps: list[Step]) -> None:
+    """What each of 1, 2, 3 ... active chargers gets, by the way in which they share, in the order in which the control names them."""
     way = text(row.sharing) or "equal"
+    named = [text(name) for name in row.controls if text(name) in names]
+    names = [*named, *(name for name in names if name not in named)]
+    ratings = [_under_control(work, next(one for one in work.chargers if one.id == name)) for name in names]
     table: list[tuple[object, ...]] = []
     for count in range(1, len(ratings) + 1):
         given = sharing.split(room.value, [one.value for one in ratings[:count]], way)
@@ -307,8 +365,8 @@ def _shares(work: Work, breaker: str, row, room: Step, ratings, names, steps: li
             work.notes.append(f"share_a:{breaker}:{count} is the {meaning}; 0 A is a pause")
     words = {
         "equal": "Each active charger gets the same; what a smaller one cannot take goes to the others.",
-        "priority": "Chargers are filled in the order of the site file; one that would get less than 6 A pauses.",
-        "first-come": "Chargers are filled in the order of arrival, shown in the order of the site file; less than 6 A is a pause.",
+        "priority": "Chargers are filled in the order in which the control names them; one that would get less than 6 A pauses.",
+        "first-come": "Chargers are filled in the order of arrival, shown in the order of the control; less than 6 A is a pause.",
     }
     columns = ("Active", *(f"{name} (A)" for name in names))
     work.sections.append(Section(f"Sharing on {breaker}", (), words[way], Table(columns, tuple(table), f"Shares on {breaker}", 1)))

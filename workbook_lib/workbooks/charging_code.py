@@ -7,7 +7,7 @@ from dataclasses import replace
 from workbook_lib.errors import MissingInput
 from workbook_lib.rules import charging_run, service
 from workbook_lib.sheet import Check, Section, Step, Table, Verdict, compare, needs_input
-from workbook_lib.workbooks import controls, service_load
+from workbook_lib.workbooks import controls, limits, service_load, service_record
 from workbook_lib.workbooks.charging_work import Work, held_by
 from workbook_lib.workbooks.prepare import listing, nominal_voltage, standing_controls, text
 
@@ -27,14 +27,18 @@ def code_load(work: Work) -> None:
     if lack is not None:
         work.checks.append(needs_input("service-capacity", CAPACITY, lack.fields, note=str(lack)))
         work.not_checked.append(f"controlled_service_a: {lack}")
-        for row, _ in work.service_controls():
+        for row in _holding(work):
             work.checks.append(needs_input(f"control-fallback:{row.id}", FALLBACK, lack.fields, note=str(lack)))
     else:
         _capacity(work)
-    for row in standing_controls(work.home):
-        if held_by(row) & {one.id for one in work.chargers}:
-            _malfunction(work, row)
-            _handed_over(work, row)
+    for row in _holding(work):
+        _malfunction(work, row)
+        _handed_over(work, row)
+
+
+def _holding(work: Work) -> list:
+    """Controls that hold a charger."""
+    return [row for row in standing_controls(work.home) if held_by(row) & {one.id for one in work.chargers}]
 
 
 def _lacking(work: Work) -> MissingInput | None:
@@ -59,7 +63,11 @@ def _capacity(work: Work) -> None:
     work.load_a = replace(work.load_a, meaning="calculated load of the service with its controls")
     work.result("controlled_service_a", work.load_a)
     work.result("uncontrolled_service_a", without)
-    work.checks.append(compare("service-capacity", CAPACITY, work.load_a, "<=", work.limit, edition.cite("minimum_rating")))
+    known.load, known.load_a = held.load, work.load_a
+    known.low_a = service_record.low_current(known)
+    source = edition.cite("measured" if known.method == "measured" else "minimum_rating")
+    work.checks.append(limits.lowered(known, compare("service-capacity", CAPACITY, work.load_a, "<=", work.limit, source)))
+    work.not_checked.append("conditions of the method, continuous load at 125 %, local limits: the sheet of the service load")
     work.checks += [*held.checks, *controls.charger_checks(work.home, edition)]
     work.notes += held.notes
     chargers = [item for item in known.scope.items if item.group == "evse"]
@@ -70,7 +78,7 @@ def _capacity(work: Work) -> None:
     prose = f"The service load is that of the sheet of the service load, by the method {known.method.replace('_', ' ')}."
     steps = [whole, *held.steps, work.load_a, *(item.va for item in chargers if isinstance(item.va, Step))]
     work.sections.append(Section("Charging in the load calculation", tuple({step.key: step for step in steps}.values()), prose))
-    for row, _ in work.service_controls():
+    for row in _holding(work):
         work.guarded(f"control-fallback:{row.id}", FALLBACK, lambda row=row: _fallback(work, row))
 
 
@@ -81,13 +89,12 @@ def _credited(work: Work, held: controls.Held) -> None:
         work.notes.append(f"whether a control setting reaches the optional methods is argued ({reach.source}): {reach.source.note}")
     passed = {check.key for check in held.checks if check.verdict is Verdict.PASS}
     hundred = work.site.service.hundred_percent_rated
-    for row, bound in controls.service_limits(work.home):
-        if f"control-setting:{row.id}" not in passed:
-            continue
-        if hundred is not None and hundred.value:
-            work.notes.append("the service equipment is listed for 100 %: the setting is not raised to 125 %")
-        else:
-            work.checks.append(controls.continuous_allowance(bound.setting, work.limit, work.edition))
+    settings = [bound.setting for row, bound in controls.service_limits(work.home) if f"control-setting:{row.id}" in passed]
+    if hundred is not None and hundred.value:
+        work.notes.append("the service equipment is listed for 100 %: the setting is not raised to 125 %")
+    else:
+        setting = min(settings, key=lambda one: one.value)
+        work.checks.append(controls.continuous_allowance(setting, work.limit, work.edition))
 
 
 def _fallback(work: Work, row) -> Check:
@@ -115,11 +122,11 @@ def _malfunction(work: Work, row) -> None:
         note = "no such rule was read in this edition"
         work.checks.append(Check(key, MALFUNCTION, Verdict.NOT_APPLICABLE, source=rule.source, note=note))
         return
+    unsaid = [one.id for one in work.chargers if one.id in held_by(row) and one.fallback_current is None]
+    if unsaid:
+        work.checks.append(needs_input(key, MALFUNCTION, [f"evse.{name}.fallback_current" for name in unsaid], rule.source))
+        return
     if not falling:
-        unsaid = [one.id for one in work.chargers if one.id in held_by(row) and one.fallback_current is None]
-        if unsaid:
-            work.checks.append(needs_input(key, MALFUNCTION, [f"evse.{name}.fallback_current" for name in unsaid], rule.source))
-            return
         work.checks.append(Check(key, MALFUNCTION, Verdict.PASS, source=rule.source, note="its chargers stop"))
         return
     words = ", ".join(f"{one.id} goes on with {one.fallback_current.text or one.fallback_current.value}" for one in falling)
@@ -151,7 +158,10 @@ def _handed_over(work: Work, row) -> None:
         ("Model", text(row.model) or OPEN),
         ("Data sheet", text(row.data_sheet) or OPEN),
         ("Listed to", ", ".join(listing(row)) or OPEN),
-        ("Function", f"{text(row.action) or 'modulate'}, {', '.join(sorted({text(bound.way) for bound in row.limit})) or OPEN}"),
+        (
+            "Function",
+            f"{text(row.action) or 'modulate or shed not stated'}, {', '.join(sorted({text(bound.way) for bound in row.limit})) or OPEN}",
+        ),
         ("Setting", "; ".join(settings) or OPEN),
         ("What it holds", ", ".join(sorted(held_by(row))) or OPEN),
         ("Least current of each", "; ".join(minimums) if len(minimums) == len(held) else OPEN),

@@ -9,8 +9,8 @@ from workbook_lib.rules.sharing import LEAST_A
 from workbook_lib.sheet import Assumption, Input
 from workbook_lib.workbooks import charging_stores
 from workbook_lib.workbooks.charging_circuits import counted_current
-from workbook_lib.workbooks.charging_work import Work, circuit_limit, held_by
-from workbook_lib.workbooks.prepare import charger_limit, may_hold, text
+from workbook_lib.workbooks.charging_work import CIRCUIT_WAYS, Work, circuit_limit, held_by
+from workbook_lib.workbooks.prepare import charger_limit, standing_controls, text
 
 RESPONSE_S = 5.0
 """Response of a vehicle where it is not stated [s]. Source: IEC 61851-1, from memory; tens of seconds were observed on some."""
@@ -105,8 +105,8 @@ def fleet(work: Work) -> Fleet:
     lacks: list[MissingInput] = []
     left = list(work.chargers)
     holding = work.service_controls()
-    if len({row.id for row, _ in holding}) > 1:
-        names = ", ".join(dict.fromkeys(row.id for row, _ in holding))
+    if len(holding) > 1:
+        names = ", ".join(row.id for row, _ in holding)
         raise MissingInput([], f"{names} hold the service at once: how they stand to each other is not covered, and they are not followed")
     service = None
     for row, bound in holding[:1]:
@@ -120,8 +120,8 @@ def fleet(work: Work) -> Fleet:
         found.groups += [_store_group(work, one) for one in charging_stores.free(work, holding[0][0] if holding else None)]
     except MissingInput as lack:
         lacks.append(lack)
-    for breaker in dict.fromkeys(one.connected_to for one in left):
-        ones = [one for one in left if one.connected_to == breaker]
+    for breaker in dict.fromkeys(work.circuit(one) for one in left):
+        ones = [one for one in left if work.circuit(one) == breaker]
         try:
             found.groups += _circuit_groups(work, found, breaker, ones)
         except MissingInput as lack:
@@ -142,15 +142,37 @@ def _service_group(work: Work, found: Fleet, row, bound, ones) -> Group:
         raise MissingInput(lacking, "how often it looks and how soon it acts")
     order = _ranked(row, ones)
     stores = {one.id for one in ones} - {one.id for one in work.chargers}
-    breakers = {one.connected_to for one in order}
-    total = None
-    if len(breakers) == 1:
-        held = circuit_limit(work.home, next(iter(breakers)), {one.id for one in order})
-        total = held[1].setting if held is not None and held[0].id == row.id else None
+    total = _together(work, [one for one in order if one.id not in stores], bool(stores))
     control = _control(work, found, row, setting_a=bound.setting.value, total=total)
     vehicles = tuple(charging_stores.store(one) if one.id in stores else _vehicle(work, found, one, row) for one in order)
     nights = tuple(_store_night(work, one) if one.id in stores else _night(work, one) for one in order)
     return Group(tuple(order), control, vehicles, nights, row, bound.setting, True)
+
+
+def _together(work: Work, ones, beside: bool) -> Input | None:
+    """The lowest limit of all these chargers on one circuit [A]; None where there is none. Errors: MissingInput where it cannot be told."""
+    for breaker in dict.fromkeys(work.circuit(one) for one in ones):
+        mine = [one for one in ones if work.circuit(one) == breaker]
+        held = _lowest(work, breaker, {one.id for one in mine}) if len(mine) > 1 else None
+        if held is None:
+            continue
+        if len(mine) == len(ones) and not beside:
+            return held
+        words = f"a limit at {breaker} holds some of what charges under one control of the service, which is not followed"
+        raise MissingInput([], words)
+    return None
+
+
+def _lowest(work: Work, place: str, names: set[str]) -> Input | None:
+    """The lowest setting of any control at a place that holds all of these [A], listed or not; None where there is none."""
+    found = [
+        bound.setting
+        for row in standing_controls(work.home)
+        if names <= held_by(row)
+        for bound in row.limit
+        if bound.at == place and text(bound.way) in CIRCUIT_WAYS and bound.setting is not None
+    ]
+    return min(found, key=lambda one: one.value, default=None)
 
 
 def _store_group(work: Work, one) -> Group:
@@ -175,8 +197,11 @@ def _circuit_groups(work: Work, found: Fleet, breaker: str, ones) -> list[Group]
     """Chargers that no control of the service holds: sharing a circuit, held at a limit of their own, or free."""
     from workbook_lib.simulate.charging import Control
 
+    every = work.on_breaker(breaker)
     held = circuit_limit(work.home, breaker, {one.id for one in ones}) if len(ones) > 1 else None
-    if held is not None and held[1].setting is not None and may_hold(held[0]):
+    if len(ones) < len(every) and circuit_limit(work.home, breaker, {one.id for one in every}) is not None:
+        raise MissingInput([], f"the limit at {breaker} holds chargers of several controls, which is not followed")
+    if held is not None and held[1].setting is not None:
         row, bound = held
         order = _ranked(row, ones)
         control = _control(work, found, row, setting_a=float("inf"), total=bound.setting)
@@ -185,8 +210,8 @@ def _circuit_groups(work: Work, found: Fleet, breaker: str, ones) -> list[Group]
     groups = []
     for one in ones:
         own = charger_limit(work.home, one)
-        setting = own[1].setting if own is not None and may_hold(own[0]) else None
-        vehicle = _vehicle(work, found, one, None, at_most=setting)
+        setting = own[1].setting if own is not None else None
+        vehicle = _vehicle(work, found, one, None)
         row = own[0] if setting is not None else None
         groups.append(Group((one,), Control("none"), (vehicle,), (_night(work, one),), row, setting))
     return groups
@@ -197,9 +222,11 @@ def _control(work: Work, found: Fleet, row, *, setting_a: float, total: Input | 
     from workbook_lib.simulate.charging import Control
 
     silent = [name for name in TIMES if getattr(row, name) is None]
+    apart = [name.replace("_", " ") for name in silent if name in ("filter_time", "sensor_delay")]
     values = {inside: getattr(row, name).value for name, inside in TIMES.items() if name not in silent}
     if silent:
         words = f"{row.id}: {', '.join(name.replace('_', ' ') for name in silent)} not stated, taken as none"
+        words += f"; its response is taken to hold {' and '.join(apart)}" if apart else ""
         work.assumptions.append(Assumption("control.*", words))
     band = values.get("dead_band_a", 0.0)
     both = text(row.dead_band_on) == "both"
@@ -223,16 +250,19 @@ def _control(work: Work, found: Fleet, row, *, setting_a: float, total: Input | 
     )
 
 
-def _vehicle(work: Work, found: Fleet, one, row, at_most: Input | None = None):
+def _vehicle(work: Work, found: Fleet, one, row):
     """A charger with its vehicle as the engine takes it. Errors: MissingInput."""
     from workbook_lib.simulate.charging import Vehicle
 
     charger_a = counted_current(work, one).value
-    if at_most is not None:
-        charger_a = min(charger_a, at_most.value)
+    alone = len(work.on_breaker(work.circuit(one))) == 1
+    for place in (one.id, *((work.circuit(one),) if alone else ())):
+        cap = _lowest(work, place, {one.id})
+        charger_a = min(charger_a, cap.value) if cap is not None else charger_a
     lacking = [f"evse.{one.id}.minimum_current"] if row is not None and one.minimum_current is None else []
+    lacking += [f"evse.{one.id}.voltage"] if one.voltage is None else []
     if lacking:
-        raise MissingInput(lacking, "the least current at which it charges; below it a charger pauses")
+        raise MissingInput(lacking, "what a charger gives at least, below which it pauses, and its voltage")
     known = work.vehicle(one.id)
     path, car = known if known is not None else (f"vehicle of {one.id}", None)
     onboard = car.onboard_current.value if car is not None and car.onboard_current is not None else charger_a
@@ -245,6 +275,9 @@ def _vehicle(work: Work, found: Fleet, one, row, at_most: Input | None = None):
         words = f"{one.id}: the response of the vehicle is not stated, taken as {RESPONSE_S:g} s (IEC 61851-1, from memory)"
         work.assumptions.append(Assumption(f"{path}.response", words))
         found.open += [f"the response of the vehicle at {one.id} is not stated"] if row is not None else []
+    for name, words in (("ramp_time", "falls and rises at once after its response"), ("taper_energy", "does not taper near full")):
+        if car is None or getattr(car, name) is None:
+            work.assumptions.append(Assumption(f"{path}.{name}", f"{one.id}: not stated, so the vehicle {words}"))
     limit = min(onboard, charger_a)
     ramp = car.ramp_time.value if car is not None and car.ramp_time is not None else 0.0
     shed = row is not None and text(row.action) == "shed"

@@ -22,6 +22,8 @@ STEPS_S = (60, 120, 180, 240, 300, 360, 600, 720, 900, 1200, 1800, 3600)
 SEEDS = (0, 1, 2)
 """Seeds of the shapes in blocks: a band, not one line."""
 ONE_LEG_V = 150.0
+NATIVE_COUNT = 5_000_000
+"""Most readings of a record faster than a minute that are followed: the last of them."""
 ORDINARY_YEAR = "2023-01-01"
 """First day where no record gives dates."""
 
@@ -32,7 +34,8 @@ class House:
 
     `shapes_a` one array of shape (n,) for each shape [A], the first the record itself or its flat shape; `names` of them; `first` its
     first day; `fine` whether it is a record of one minute or faster; `open` what of it is not known, in words; `words` where it is from;
-    `known` False where there is none and the chargers alone are followed; `begin_s` [s UTC] and `standard_s` [s east] of a record.
+    `known` False where there is none and the chargers alone are followed; `begin_s` [s UTC] and `standard_s` [s east] of a record;
+    `native_a` a record faster than a minute as it is, in steps of `native_s` [s]; `field` of the site file that it comes from.
     """
 
     shapes_a: tuple
@@ -44,6 +47,29 @@ class House:
     known: bool = True
     begin_s: int | None = None
     standard_s: int = 0
+    native_a: object = None
+    native_s: int = MINUTE_S
+    field: str = "records.load.file"
+
+    def at_seconds(self, shape: int, low: int, high: int):
+        """Current at every second between two minutes, shape ((high - low) 60,) [A]."""
+        import numpy as np
+
+        if self.native_a is None:
+            return np.repeat(self.shapes_a[shape][low:high], MINUTE_S)
+        each = MINUTE_S // self.native_s
+        return np.repeat(self.native_a[low * each : high * each], self.native_s)
+
+    def highest(self, shape: int):
+        """Highest current of each minute, shape (n,) [A]."""
+        if self.native_a is None:
+            return self.shapes_a[shape]
+        return self.native_a.reshape(-1, MINUTE_S // self.native_s).max(axis=1)
+
+    def times(self, factor: float) -> House:
+        """The same house with every current multiplied."""
+        native = None if self.native_a is None else self.native_a * factor
+        return replace(self, shapes_a=tuple(shape * factor for shape in self.shapes_a), native_a=native)
 
     def hours(self):
         """Its hours as steps of a year, to lay weather on."""
@@ -72,6 +98,10 @@ class Found:
 
     parts: list = field(default_factory=list)
     open: list[str] = field(default_factory=list)
+
+
+TOO_SHORT = ("whole day", "never measured")
+"""Words of a record that is sound and holds too little."""
 
 
 def house(work: Work, name: str | None, most_a: float | None = None) -> House:
@@ -104,16 +134,20 @@ def _recorded(work: Work, name: str, most_a: float | None) -> House:
     if record.unit == "Wh" and given.power_factor is None:
         raise MissingInput([f"records.{name}.power_factor"], "the record is in watts; amperes need its power factor")
     try:
-        step, clock, legs, repaired, count = _laid_out(record)
+        step, clock, legs, repaired, count, native = _laid_out(record)
     except CalculationFault as fault:
+        if any(words in fault.what for words in TOO_SHORT):
+            raise MissingInput([f"records.{name}.file"], f"{fault.what} ({fault.value}): a longer record is needed") from None
         file = (work.home.folder / given.file).as_posix()
         todo = fault.todo or "get a whole record"
         raise InputFault([Fault(file, f"records.{name}.file", fault.what, str(fault.value), fault.limit or "a day", todo)]) from None
     backup_record.checks(work, record, name, repaired, count)
     amperes, unsure = _amperes(work, record, name, legs)
+    fastest = _amperes(work, record, name, native[1])[0] if native is not None else None
     if amperes.min() < 0.0:
         work.notes.append("steps in which the home gave back are taken as none: what it feeds back leaves no room that is counted on")
         amperes = np.maximum(amperes, 0.0)
+        fastest = None if fastest is None else np.maximum(fastest, 0.0)
     extra, found = _added(work, len(amperes) * step // DAY_S)
     fine = step <= MINUTE_S
     open_ = [*unsure, *found.open]
@@ -122,34 +156,55 @@ def _recorded(work: Work, name: str, most_a: float | None) -> House:
         shapes = tuple(shapes[min(place, len(shapes) - 1)] + more for place, more in enumerate(extra))
         names = tuple(f"{names[min(place, len(names) - 1)]}, with {', '.join(found.parts)}" for place in range(len(extra)))
         open_.append(f"{', '.join(found.parts)} is added by its declared energy, not measured")
+        fastest = None
     _tell(work, name, record)
     words = f"the meter record {given.file}"
-    return House(shapes, names, clock[0], fine, tuple(dict.fromkeys(open_)), words, begin_s=clock[1], standard_s=clock[2])
+    made = House(shapes, names, clock[0], fine, tuple(dict.fromkeys(open_)), words, begin_s=clock[1], standard_s=clock[2])
+    if fastest is not None:
+        made = replace(made, native_a=fastest, native_s=native[0])
+    return replace(made, field=f"records.{name}.file")
 
 
 @functools.lru_cache(maxsize=4)
 def _laid_out(record):
     """Step [s]; first day, its beginning and the clock [s UTC, s east]; rate of each leg, or of the whole under "", over whole days.
 
-    Beside them the steps that were repaired and their number.
+    Beside them the steps that were repaired and their number; of a record faster than a minute its own steps [s] and rates.
     """
     import numpy as np
 
     from workbook_lib.records import settle
     from workbook_lib.records.series import regular
 
-    usual = float(np.median(settle(record).length))
+    settled = settle(record)
+    usual = float(np.median(settled.length))
     step = next((size for size in STEPS_S if size >= usual), STEPS_S[-1])
-    parts = {leg: replace(record, amount=values, legs={}) for leg, values in record.legs.items()} or {"": record}
-    legs, repaired, clock = {}, 0, None
+    parts = {leg: replace(settled, amount=values, legs={}) for leg, values in settled.legs.items()} or {"": settled}
+    legs, fast, repaired, clock = {}, {}, 0, None
+    own = int(usual) if usual < MINUTE_S and usual == int(usual) and MINUTE_S % int(usual) == 0 else None
     for leg, part in parts.items():
         series = regular(part, step, repair=True).whole_days()
         days = min(len(series) * step // DAY_S, YEAR_DAYS)
+        if own is not None:
+            days = max(1, min(days, NATIVE_COUNT * own // DAY_S))
         series = series.part(len(series) - days * DAY_S // step, len(series))
         legs[leg], repaired = series.rate, max(repaired, series.repaired_count)
         first = np.datetime64(series.start + series.standard_s, "s").astype("datetime64[D]")
         clock = (str(first), int(series.start), int(series.standard_s))
-    return step, clock, legs, repaired, len(next(iter(legs.values())))
+        if own is not None:
+            fast[leg] = _as_read(part, series, own)
+    return step, clock, legs, repaired, len(next(iter(legs.values()))), (own, fast) if own is not None else None
+
+
+def _as_read(record, series, own: int):
+    """A record faster than a minute in its own steps; where a reading lacks, what the minute was filled with."""
+    import numpy as np
+
+    rates = np.repeat(series.rate, MINUTE_S // own)
+    places, rest = np.divmod(record.start - series.start, own)
+    fit = (rest == 0) & (record.length == own) & (places >= 0) & (places < len(rates))
+    rates[places[fit]] = record.rate[fit]
+    return rates
 
 
 def _amperes(work: Work, record, name: str, legs):
@@ -158,8 +213,12 @@ def _amperes(work: Work, record, name: str, legs):
 
     given = getattr(work.site.records, name)
     factor = given.power_factor.value if given.power_factor is not None else 1.0
-    if record.unit == "Ah":
+    if record.unit == "Ah" and "" not in legs:
         return np.max(list(legs.values()), axis=0), []
+    if record.unit == "Ah":
+        words = "one current is recorded: taken as that of the heavier leg"
+        _take(work, f"records.{name}.leg_columns", words)
+        return legs[""], ["whether the recorded current is that of the heavier leg is not known"]
     per_va = 1.0 / factor if record.unit == "Wh" else 1.0
     if "" not in legs:
         return np.max([values * per_va / 120.0 for values in legs.values()], axis=0), []
@@ -167,8 +226,13 @@ def _amperes(work: Work, record, name: str, legs):
     if fraction is not None:
         return legs[""] * per_va * fraction.value / 120.0, []
     words = "both legs are taken alike: the record does not part them, and records.heavier_leg_fraction is not given"
-    work.assumptions.append(Assumption("records.heavier_leg_fraction", words))
+    _take(work, "records.heavier_leg_fraction", words)
     return legs[""] * per_va / 240.0, ["what the heavier leg carries is not known"]
+
+
+def _take(work: Work, path: str, words: str) -> None:
+    if all((one.field, one.text) != (path, words) for one in work.assumptions):
+        work.assumptions.append(Assumption(path, words))
 
 
 def _shapes(amperes, step: int, fine: bool, open_: list[str], most: float | None) -> tuple[tuple, tuple[str, ...]]:

@@ -10,24 +10,27 @@ from workbook_lib.sheet import Section, Table
 from workbook_lib.workbooks import readings
 from workbook_lib.workbooks.charging_fleet import NEED_SHARE
 from workbook_lib.workbooks.charging_results import Answers
-from workbook_lib.workbooks.charging_runs import Case, minutes, replaced, seconds
+from workbook_lib.workbooks.charging_runs import DAY_MIN, Case, minutes, replaced, seconds
 from workbook_lib.workbooks.charging_work import Work, simulated
 from workbook_lib.workbooks.prepare import nominal_voltage
 
-SETTINGS = 40
-"""Settings that are tried at most before the ones between are [count]."""
-GROWTHS = tuple(1.0 + place / 20.0 for place in range(20, -1, -1))
-"""Growth of the house that is tried, the largest first [-]."""
-DELAYS_S = (0.0, 60.0, 300.0, 900.0, 1800.0, 3600.0)
+EARLY_DAYS = 45
+"""Days after which a setting that misses too much is given up."""
+ABOVE = 6
+"""Settings above the lowest that are tried as well [count]."""
+GROWTHS = tuple(1.0 + place / 20.0 for place in range(21))
+"""Growth of the house that is tried [-]."""
+DELAYS_S = (0.0, 60.0, 300.0, 900.0, 1800.0)
 """Raise delays that are shown beside the one of the control [s]."""
 
 
 def inverses(work: Work, found: Answers) -> None:
-    """Results and tables of the inverses. What cannot be found is said."""
-    _largest(work)
-    group = found.year.fleet.service
-    known = bool(found.nights)
-    if group is None or not known:
+    """Results and tables of the inverses of the runs. What cannot be found is said."""
+    why = (
+        "nothing holds the service" if found.year.fleet.service is None else "no nights of a vehicle are stated" if not found.nights else ""
+    )
+    if why:
+        work.not_checked += [f"{key}: {why}" for key in ("lowest_setting_a", "house_growth_left_frac")]
         return
     _lowest(work, found)
     _growth(work, found)
@@ -42,16 +45,20 @@ def _meets(found: Answers, one: Case) -> bool:
 def _shares(found: Answers, one: Case) -> list[tuple[float, float]]:
     from workbook_lib.simulate.charging_outcome import nights
 
-    ran, pairs = minutes(one, found.lead), []
-    asked = {
-        name: night.share.value if night.share is not None else NEED_SHARE
-        for group in one.fleet.groups
-        for name, night in zip(group.ids, group.nights, strict=True)
-    }
+    ran, pairs, asked = minutes(one, found.lead), [], _asked(one)
     for name, plan, energy in zip(one.fleet.order, one.plans, ran.energy_kwh, strict=True):
         if plan.known:
             pairs.append((nights(energy, plan.need_kwh, plan.plugged).share, asked[name]))
     return pairs
+
+
+def _asked(one: Case) -> dict[str, float]:
+    """Share of the nights that must meet the need of each vehicle [-]."""
+    return {
+        name: night.share.value if night.share is not None else NEED_SHARE
+        for group in one.fleet.groups
+        for name, night in zip(group.ids, group.nights, strict=True)
+    }
 
 
 def _at_setting(found: Answers, setting_a: float) -> Case:
@@ -59,37 +66,59 @@ def _at_setting(found: Answers, setting_a: float) -> Case:
     return found.year.with_fleet(replaced(found.year.fleet, group, replace(group, control=replace(group.control, setting_a=setting_a))))
 
 
-def _lowest(work: Work, found: Answers) -> None:
-    """Result `lowest_setting_a`: to the whole ampere, every setting of the way tried, since a real control is not monotone."""
-    from workbook_lib.simulate.charging_answers import around, first_passing
+def _fails_early(found: Answers, one: Case) -> bool:
+    """Whether the first days alone miss more nights than may be missed in all."""
+    from workbook_lib.workbooks.charging_runs import MINUTE_S, follow
 
+    low = EARLY_DAYS * DAY_MIN
+    shape = one.house.shapes_a[found.lead]
+    if len(shape) <= 2 * low:
+        return False
+    session = [plan.session[:low] for plan in one.plans]
+    ran = follow(one.fleet, shape[:low], session, [plan.need_kwh for plan in one.plans], MINUTE_S)
+    asked = _asked(one)
+    for name, plan, energy in zip(one.fleet.order, one.plans, ran.energy_kwh, strict=True):
+        if not plan.known:
+            continue
+        done = int(plan.session[:low].max()) if plan.session[low] == plan.session[:low].max() else int(plan.session[:low].max()) + 1
+        missed = int((plan.plugged[:done] & (energy[:done] < plan.need_kwh[:done] - 1e-6)).sum())
+        if missed > (1.0 - asked[name]) * int(plan.plugged.sum()) + 1e-9:
+            return True
+    return False
+
+
+def _lowest(work: Work, found: Answers) -> None:
+    """Result `lowest_setting_a`: every whole ampere from the least, since a real control is not monotone; some above it are tried too."""
     top = work.limit.value if work.limit is not None else found.year.fleet.service.setting.value
-    coarse = around(max(1.0, top // SETTINGS), 0.0, top)
-    first = first_passing(lambda setting: _meets(found, _at_setting(found, setting)), coarse)
-    if first is None:
+    lowest = None
+    for setting in range(int(top) + 1):
+        one = _at_setting(found, float(setting))
+        if not _fails_early(found, one) and _meets(found, one):
+            lowest = setting
+            break
+    if lowest is None:
         work.not_checked.append(f"lowest_setting_a: no setting up to {top:g} A meets the need in the asked share of nights")
         return
-    width = coarse[1] - coarse[0] if len(coarse) > 1 else 0.0
-    between = around(1.0, max(first[0] - width, 0.0), first[0])
-    fine = first_passing(lambda setting: _meets(found, _at_setting(found, setting)), between)
+    above = [lowest + (top - lowest) * place / ABOVE for place in range(1, ABOVE + 1)] + [lowest + 1.0, lowest + 2.0]
+    broken = sorted(setting for setting in above if setting <= top and not _meets(found, _at_setting(found, float(int(setting)))))
     words = "lowest setting at which every vehicle gets its need in the asked share of nights"
     most = max(float(shape.max()) for shape in (*found.year.house.shapes_a[:1], *found.fine.house.shapes_a[:1]))
-    note = f"the house alone reaches {most:.1f} A" + (", above it" if most > fine[0] else "")
-    note += "" if first[1] else "; some higher setting that was tried does not: a real control is not monotone"
-    work.result("lowest_setting_a", simulated("lowest_setting", words, fine[0], "A", 0, note))
+    note = f"the house alone reaches {most:.1f} A" + (", above it" if most > lowest else "")
+    note += f"; at {broken[0]:.0f} A it is not met: a real control is not monotone" if broken else ""
+    work.result("lowest_setting_a", simulated("lowest_setting", words, float(lowest), "A", 0, note))
 
 
 def _growth(work: Work, found: Answers) -> None:
-    """Result `house_growth_left_frac`: the largest growth of the house's load at which nights still meet the need."""
-    passing = next((growth for growth in GROWTHS if _meets(found, found.year.with_house(growth))), None)
+    """Result `house_growth_left_frac`: the largest growth of the house's load up to which nights meet the need."""
+    passing = None
+    for growth in GROWTHS:
+        if not _meets(found, found.year.with_house(growth)):
+            break
+        passing = growth
     if passing is None:
         work.not_checked.append("house_growth_left_frac: the need is not met as the house is")
         return
-    words = (
-        "growth of the house at which every vehicle still gets its need, at least"
-        if passing == GROWTHS[0]
-        else "growth of the house at which every vehicle still gets its need"
-    )
+    words = "growth of the house at which every vehicle still gets its need" + (", at least" if passing == GROWTHS[-1] else "")
     note = "in steps of 5 %; the service itself is tested in service-capacity and control-holds"
     work.result("house_growth_left_frac", simulated("growth", words, passing - 1.0, "frac", 2, note))
 
@@ -133,7 +162,7 @@ def _over(found: Answers, delay: float) -> float:
     return seconds(one, found.hard).longest_s
 
 
-def _largest(work: Work) -> None:
+def largest(work: Work) -> None:
     """Result `largest_evse_a`: the largest standard charger that the calculation carries without any control."""
     known = work.calculation
     if known.chosen is None or known.limit is None:

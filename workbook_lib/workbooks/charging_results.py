@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from workbook_lib.errors import MissingInput
 from workbook_lib.rules import charging_run
 from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, needs_input
-from workbook_lib.workbooks.charging_faults import Tried, tried
+from workbook_lib.workbooks.charging_faults import Tried, lost_lacks, tried
 from workbook_lib.workbooks.charging_fleet import NEED_SHARE, Fleet
 from workbook_lib.workbooks.charging_house import YEAR_DAYS, House
 from workbook_lib.workbooks.charging_runs import Case, Seconds, case, minutes, seconds
@@ -21,35 +22,49 @@ STARTS_PER_HOUR = 6.0
 class Answers:
     """Everything that the runs gave: case of the year and of the seconds, the shape that decides for each, nights by charger, faults.
 
-    `least` and `most` the seconds of the shape that is least and most hard; `beside` those of the record of the year where the seconds
-    are taken from another one.
+    `least_s` longest time above the setting by the shape that is least hard [s], over the longer record too; `most` the worst of every
+    shape; `beside` that of the record of the year where the seconds are taken from another one; `unused` why the fast record is not.
     """
 
     year: Case
     fine: Case
     lead: int
     hard: int
-    least: Seconds
+    least_s: float
     most: Seconds
     tried: tuple[Tried, ...]
     nights: dict
     beside: Seconds | None = None
+    unused: str = ""
 
 
 def answers(work: Work, year: House, fine: House, made: Fleet) -> Answers:
     """Run the year and the seconds. Errors: MissingInput where no night fits."""
-    whole = case(year, made)
-    close = whole if fine is year else case(fine, made)
+    whole, unused = case(year, made), ""
+    close = whole
+    if fine is not year:
+        try:
+            close = case(fine, made)
+        except MissingInput as lack:
+            unused = f"the fast record is not used: {lack}"
     totals = [sum(float(energy.sum()) for energy in minutes(whole, shape).energy_kwh) for shape in range(len(year.shapes_a))]
     lead = min(range(len(totals)), key=totals.__getitem__)
-    ran = [seconds(close, shape) for shape in range(len(fine.shapes_a))]
-    hard = max(range(len(ran)), key=lambda shape: (ran[shape].longest_s, ran[shape].over_as, ran[shape].peak_a))
-    easy = min(range(len(ran)), key=lambda shape: ran[shape].longest_s)
-    beside = None
+    ran = [seconds(close, shape) for shape in range(len(close.house.shapes_a))]
+    hard = max(range(len(ran)), key=lambda shape: (ran[shape].over_as, ran[shape].longest_s, ran[shape].peak_a))
+    least, beside = min(one.longest_s for one in ran), None
     if close is not whole and made.service is not None:
-        beside = max((seconds(whole, shape) for shape in range(len(year.shapes_a))), key=lambda one: one.longest_s)
-    runs = tuple(tried(work, close, hard, *ran[hard].worst))
-    return Answers(whole, close, lead, hard, ran[easy], ran[hard], runs, _nights(whole, lead), beside)
+        others = [seconds(whole, shape) for shape in range(len(year.shapes_a))]
+        least, beside = max(least, min(one.longest_s for one in others)), _worst(others)
+    runs = tuple(tried(work, close, hard, ran[hard].worst))
+    return Answers(whole, close, lead, hard, least, _worst(ran), runs, _nights(whole, lead), beside, unused)
+
+
+def _worst(ran: list[Seconds]) -> Seconds:
+    """The worst of each figure over the shapes; nights and the worst night are those of the shape with most ampere-seconds."""
+    most = max(ran, key=lambda one: (one.over_as, one.longest_s, one.peak_a))
+    tops = {name: max(getattr(one, name) for one in ran) for name in ("over_s", "longest_s", "over_as", "peak_a")}
+    starts = [tuple(max(each) for each in zip(*(getattr(one, name) for one in ran), strict=True)) for name in ("hour_starts", "day_starts")]
+    return replace(most, **tops, hour_starts=starts[0], day_starts=starts[1])
 
 
 def _nights(one: Case, shape: int) -> dict:
@@ -68,14 +83,14 @@ def results(work: Work, found: Answers) -> None:
     ran, group = minutes(found.year, found.lead), found.fine.fleet.service
     over = f"over {_span(found.year.house)}"
     whole = float(ran.service_a.max())
-    top = max(found.most.peak_a, whole if group is None else min(whole, group.setting.value))
+    top = max(found.most.peak_a, whole if group is None else min(whole, group.setting.value), float(found.year.house.shapes_a[0].max()))
     if found.year.house.known:
         work.result("peak_service_a", simulated("peak", "highest current of the heavier leg", top, "A", 1, over))
     if group is not None:
         note = _nights_run(found.most, found.fine.house)
         for key, words, value, unit in (
             ("time_above_setting_s", "time above the setting", found.most.over_s, "s"),
-            ("longest_above_setting_s", "longest time above the setting", longest(found), "s"),
+            ("longest_above_setting_s", "longest time above the setting", found.most.longest_s, "s"),
             ("overshoot_as", "current above the setting times its time", found.most.over_as, "A s"),
         ):
             work.result(key, simulated(key.removesuffix(f"_{unit.replace(' ', '')}"), words, value, unit, 0, note))
@@ -117,12 +132,12 @@ def _nights_run(found: Seconds, house: House) -> str:
     return f"{some} at one second{why}"
 
 
-def longest(found: Answers) -> float:
-    """Longest time above the setting of every run of ordinary use [s]."""
-    from workbook_lib.simulate.charging_outcome import excursions
-
-    setting = found.fine.fleet.service.setting.value
-    return max([found.most.longest_s, *(excursions(one.ran.service_a, setting, 1.0).longest_s for one in found.tried if one.ordinary)])
+def longest(found: Answers) -> tuple[float, str]:
+    """Longest time above the setting of every run of ordinary use [s], and which run that is."""
+    runs = [(found.most.longest_s, "as stated"), *((one.over.longest_s, one.name) for one in found.tried if one.ordinary)]
+    if found.least_s > found.most.longest_s:
+        runs.append((found.least_s, "over the longer record, flat within its intervals"))
+    return max(runs, key=lambda pair: pair[0])
 
 
 def _starts(found: Answers) -> tuple[list[int], list[int]]:
@@ -154,21 +169,20 @@ def checks(work: Work, found: Answers) -> None:
 
 
 def _holds(work: Work, found: Answers) -> Check:
-    from workbook_lib.errors import MissingInput
-
     group = found.fine.fleet.service
     row = group.row
     reaction = charging_run.reaction_time(row.id, _parts(group))
     work.result(f"reaction_time_s:{row.id}", reaction)
     if row.allowed_time_above is None:
         raise MissingInput([f"control.{row.id}.allowed_time_above"], "how long the service may be above the setting")
-    value = simulated(f"longest.{row.id}", f"longest time above the setting of {row.id}", longest(found), "s", 0)
+    spent, which = longest(found)
+    value = simulated(f"longest.{row.id}", f"longest time above the setting of {row.id}, {which}", spent, "s", 0)
     open_ = [*found.fine.house.open, *found.fine.fleet.open]
     if found.beside is not None and found.beside.longest_s > row.allowed_time_above.value:
         open_.append(f"over the longer record, modelled within its intervals, it would be {found.beside.longest_s:,.0f} s")
-    unsure = "; ".join(dict.fromkeys(open_))
     words = _excursion_words(work, found, reaction, row.allowed_time_above)
-    return charging_run.holds_check(row.id, value, row.allowed_time_above, least_s=found.least.longest_s, unsure=unsure, words=words)
+    unsure = "; ".join(dict.fromkeys(open_))
+    return charging_run.holds_check(row.id, value, row.allowed_time_above, least_s=found.least_s, unsure=unsure, words=words)
 
 
 def _parts(group) -> dict[str, Quantity]:
@@ -185,55 +199,46 @@ def _parts(group) -> dict[str, Quantity]:
 
 def _excursion_words(work: Work, found: Answers, reaction: Step, allowed: Input) -> str:
     """What the longest excursion is made of, and by how much and how it would have to be shorter."""
-    group, most = found.fine.fleet.service, longest(found)
-    setting = group.setting.value
-    alone = float((found.fine.house.shapes_a[found.hard] > setting).sum()) * 60.0
-    words = [
-        f"{found.most.over_s:,.0f} s in all, {found.most.over_as:,.0f} A s, at most {found.most.peak_a:.1f} A at a setting of {setting:g} A"
-    ]
+    group, (spent, which) = found.fine.fleet.service, longest(found)
+    setting, most = group.setting.value, found.most
+    words = [f"{most.over_s:,.0f} s in all, {most.over_as:,.0f} A s, at most {most.peak_a:.1f} A at a setting of {setting:g} A"]
     if found.beside is not None:
-        days, longer = found.fine.house.days, found.beside.longest_s
-        words.append(f"on {days} days of the fast record; modelled over the longer one {longer:,.0f} s")
+        days = found.fine.house.days
+        words.append(f"on {days} days of the fast record; modelled over the longer one {found.beside.longest_s:,.0f} s")
+    alone = max(float((house.shapes_a[0] > setting).sum()) for house in (found.fine.house, found.year.house))
     if alone:
-        words.append(f"the house alone is above the setting for {alone / 60:,.0f} min, which no control of the chargers holds")
-    if most > allowed.value:
-        over = most - allowed.value
-        parts = ", ".join(f"{name} {one.value:g} s" for name, one in reaction.uses.items())
-        words.append(
-            f"{over:,.0f} s too long: {parts} would have to be {over:,.0f} s shorter together, a lower setting does not shorten it"
-        )
+        words.append(f"the house alone is above the setting for {alone:,.0f} min in all, which no control of the chargers holds")
+    if spent > allowed.value:
+        over, parts = most.longest_s - allowed.value, ", ".join(f"{name} {one.value:g} s" for name, one in reaction.uses.items())
+        words.append(f"{spent - allowed.value:,.0f} s too long ({which})")
+        if not alone and 0.0 < over and most.longest_s <= reaction.value + 1.0:
+            words.append(f"as stated {parts} would have to be {over:,.0f} s shorter together; a lower setting does not shorten it")
         if group.control.fall_band_a:
             words.append(f"its dead band of {group.control.fall_band_a:g} A holds back reductions, so that what is less stays above")
     return "; ".join(words)
 
 
 def _lost(work: Work, found: Answers) -> None:
-    """Check `control-lost:CONTROL` where the time of the reaction is stated."""
-    from workbook_lib.simulate.charging_outcome import excursions
-
-    row = found.fine.fleet.service.row
-    runs = [one for one in found.tried if not one.ordinary]
-    if not runs or work.limit is None or row.allowed_time_above is None:
+    """Check `control-lost:CONTROL` where the reaction to a loss is stated."""
+    group = found.fine.fleet.service
+    row, runs = group.row, [one for one in found.tried if not one.ordinary and one.name.endswith("lost")]
+    lacking = lost_lacks(work, group)
+    lacking += [f"control.{row.id}.allowed_time_above"] if row.allowed_time_above is None else []
+    lacking += ["service.rating"] if work.limit is None else []
+    if lacking or not runs:
+        why = f"not stated: {', '.join(lacking)}" if lacking else "nothing charges in the nights that were tried"
+        work.not_checked.append(f"a lost signal, second by second: {why}")
         return
-    over = {one.name: excursions(one.ran.service_a, work.limit.value, 1.0) for one in runs}
-    value = max(one.longest_s for one in over.values())
-    words = "; ".join(f"{name}: up to {one.peak_a:.1f} A" for name, one in over.items())
-    longest_ = simulated(f"lost.{row.id}", "longest time above the limit of the service", value, "s", 0)
-    check = charging_run.lost_check(row.id, longest_, row.allowed_time_above, words)
-    if found.fine.house.open and check.verdict is Verdict.PASS:
-        note = f"{'; '.join(found.fine.house.open)}; {check.note}"
+    spent = max(one.above_s for one in runs)
+    words = "; ".join(f"{one.name}: up to {one.over.peak_a:.1f} A, {one.over.longest_s:,.0f} s above the setting" for one in runs)
+    value = simulated(f"lost.{row.id}", "longest time above the limit of the service", spent, "s", 0)
+    check = charging_run.lost_check(row.id, value, row.allowed_time_above, words)
+    open_ = [*found.fine.house.open, *found.fine.fleet.open]
+    if open_ and check.verdict is Verdict.PASS:
+        note = f"{'; '.join(dict.fromkeys(open_))}; {check.note}"
         closes = "a record of one minute or faster by leg, or a test of the installed control"
-        check = Check(
-            check.key,
-            check.question,
-            Verdict.JUDGEMENT,
-            longest_,
-            "<=",
-            row.allowed_time_above,
-            note=note,
-            closes=closes,
-            decides="the engineer",
-        )
+        sides = (value, "<=", row.allowed_time_above)
+        check = Check(check.key, check.question, Verdict.JUDGEMENT, *sides, note=note, closes=closes, decides="the engineer")
     work.checks.append(check)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import hashlib
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from workbook_lib.errors import MissingInput
 from workbook_lib.workbooks.charging_fleet import Fleet, Group
@@ -13,9 +13,13 @@ from workbook_lib.workbooks.charging_house import DAY_S, MINUTE_S, House
 DAY_MIN = DAY_S // MINUTE_S
 ALWAYS_KWH = 1e9
 """Need of a vehicle of which nothing is said: it never has enough [kWh]."""
-MODEL_NIGHTS = 40
+MODEL_NIGHTS = 20
 """Nights at one second for each shape of a load that is modelled within its intervals: those in which most comes together."""
 HOUR_S = 3600.0
+WARM_MIN = 120
+"""Minutes that a night is run before it begins: nights may be cut while a vehicle is plugged in."""
+LEAST_A = 0.1
+"""What is less above a setting is not counted: a sensor does not tell it [A]. A choice."""
 SECONDS = 60
 """Steps of one second in a minute."""
 
@@ -90,8 +94,7 @@ class Case:
 
     def with_house(self, factor: float) -> Case:
         """The same with a house that takes more."""
-        shapes = tuple(shape * factor for shape in self.house.shapes_a)
-        return _under(f"{self.nights} times {factor!r}", replace(self.house, shapes_a=shapes), self.fleet, self.plans)
+        return _under(f"{self.nights} times {factor!r}", self.house.times(factor), self.fleet, self.plans)
 
 
 def case(house: House, made: Fleet) -> Case:
@@ -104,6 +107,8 @@ def case(house: House, made: Fleet) -> Case:
     told = hashlib.sha256()
     for shape in house.shapes_a:
         told.update(shape.tobytes())
+    if house.native_a is not None:
+        told.update(house.native_a.tobytes())
     for plan in ordered:
         told.update(plan.session.tobytes() + plan.need_kwh.tobytes() + plan.plugged.tobytes())
     return _under(told.hexdigest(), house, made, ordered)
@@ -131,10 +136,12 @@ def _plan(house: House, night) -> Plan:
     try:
         found, nights = sessions(count, MINUTE_S, int(night.arrive.value), int(night.depart.value), plugged)
     except CalculationFault as fault:
-        raise MissingInput(["records.load.file"], f"no whole night lies in the record: {fault}") from None
+        raise MissingInput([house.field], f"no whole night lies in the record: {fault}") from None
     plugged = plugged[:nights]
     if not plugged.any():
-        raise MissingInput([night.arrive.key], "the record holds none of the nights on which the vehicle is plugged in")
+        path = night.arrive.key.rpartition(".")[0]
+        words = "the record holds none of the nights on which the vehicle is plugged in"
+        raise MissingInput([f"{path}.plugged_in_on", house.field], words)
     return Plan(found, np.full(nights, night.need.value), plugged, True)
 
 
@@ -212,19 +219,18 @@ def reach(one: Case, shape: int) -> list[float]:
     import numpy as np
 
     limits = [vehicle.onboard_a for group in one.fleet.groups for vehicle in group.vehicles]
-    most = np.array(one.house.shapes_a[shape], dtype=float)
+    most = np.array(one.house.highest(shape), dtype=float)
     for limit, plan in zip(limits, one.plans, strict=True):
         most += limit * (plan.session >= 0)
     return [float(most[low:high].max()) for low, high in windows(one)]
 
 
 def at_seconds(one: Case, shape: int, low: int, high: int) -> Ran:
-    """One night at one second. Parameters: shape of the house, its minutes. Returns: Ran."""
+    """Some minutes at one second. Parameters: shape of the house, its minutes. Returns: Ran."""
     import numpy as np
 
-    house = np.repeat(one.house.shapes_a[shape][low:high], SECONDS)
     session = [np.repeat(plan.session[low:high], SECONDS) for plan in one.plans]
-    return follow(one.fleet, house, session, needs_from(one, shape, low), 1.0)
+    return follow(one.fleet, one.house.at_seconds(shape, low, high), session, needs_from(one, shape, low), 1.0)
 
 
 def needs_from(one: Case, shape: int, low: int) -> list:
@@ -243,36 +249,80 @@ def needs_from(one: Case, shape: int, low: int) -> list:
     return found
 
 
-@functools.lru_cache(maxsize=24)
+def warmed(low: int) -> int:
+    """Where a run of a night begins, so that at its first minute everything is as it would be [min]."""
+    return max(0, low - WARM_MIN)
+
+
+def ranked(one: Case, shape: int) -> list[int]:
+    """Places of the nights, those first in which the run at one minute brings the service highest, then by what could come together."""
+    service, tops = minutes(one, shape).service_a, reach(one, shape)
+    came = [float(service[low:high].max()) for low, high in windows(one)]
+    return sorted(range(len(tops)), key=lambda place: (-came[place], -tops[place]))
+
+
+def top_nights(one: Case, shape: int, count: int) -> list[tuple[int, int]]:
+    """The nights in which most comes together, the most first, with the time in which they are warmed up [min]."""
+    nights = windows(one)
+    return [(warmed(nights[place][0]), nights[place][1]) for place in ranked(one, shape)[:count]]
+
+
+@functools.lru_cache(maxsize=48)
 def seconds(one: Case, shape: int) -> Seconds:
     """Every night at one second that could pass the setting; of a modelled load those in which most comes together."""
     import numpy as np
 
-    from workbook_lib.simulate.charging_outcome import excursions, most_starts
+    from workbook_lib.simulate.charging_outcome import most_starts
 
     group = one.fleet.service
     setting = group.setting.value if group is not None else np.inf
     nights, tops = windows(one), reach(one, shape)
-    order = sorted(range(len(nights)), key=lambda place: -tops[place])
+    order = ranked(one, shape)
     chosen = [place for place in order if tops[place] > setting] if np.isfinite(setting) else order[:1]
     if not one.house.fine:
         chosen = chosen[:MODEL_NIGHTS]
     chosen = chosen or order[:1]
-    over_s = over_as = longest = worst_as = 0.0
+    over_s = over_as = worst_as = 0.0
+    longest = _alone(one, shape, setting)
     peak, worst = -np.inf, nights[chosen[0]]
     hour, day = np.zeros(len(one.plans), dtype=int), np.zeros(len(one.plans), dtype=int)
     for place in chosen:
-        ran = at_seconds(one, shape, *nights[place])
-        found = excursions(ran.service_a, setting, 1.0)
-        over_s, over_as, longest = over_s + found.time_s, over_as + found.overshoot_as, max(longest, found.longest_s)
-        peak = max(peak, found.peak_a)
+        low, high = nights[place]
+        begin = warmed(low)
+        ran = at_seconds(one, shape, begin, high)
+        found = above(ran.service_a[(low - begin) * SECONDS :], setting)
+        over_s, over_as = over_s + found.time_s, over_as + found.overshoot_as
+        longest, peak = max(longest, above(ran.service_a, setting).longest_s), max(peak, found.peak_a)
         if found.worst_as > worst_as:
             worst_as, worst = found.worst_as, nights[place]
         hour = np.maximum(hour, [most_starts(row, 1.0, HOUR_S) for row in ran.vehicle_a])
         day = np.maximum(day, [most_starts(row, 1.0, DAY_S) for row in ran.vehicle_a])
+    worst = (warmed(worst[0]), worst[1])
     return Seconds(len(chosen), len(nights), over_s, longest, over_as, float(peak), worst, tuple(hour.tolist()), tuple(day.tolist()))
+
+
+def above(service_a, setting_a: float):
+    """Excursions of a service by the second, what is less than a sensor tells left out. Parameters: [A]. Returns: Excursions."""
+    from workbook_lib.simulate.charging_outcome import excursions
+
+    return excursions(service_a, setting_a, 1.0, LEAST_A)
+
+
+def _alone(one: Case, shape: int, setting: float) -> float:
+    """Longest time that the house alone is above a setting [s]."""
+    import numpy as np
+
+    values, step = (one.house.shapes_a[shape], MINUTE_S) if one.house.native_a is None else (one.house.native_a, one.house.native_s)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], values > setting + LEAST_A, [False]]).astype(np.int8)))
+    return float((edges[1::2] - edges[::2]).max(initial=0)) * step
 
 
 def replaced(made: Fleet, group: Group, other: Group) -> Fleet:
     """A fleet with another group in the place of one."""
     return Fleet([other if one is group else one for one in made.groups], list(made.open))
+
+
+def forget() -> None:
+    """Leave every remembered run behind."""
+    _remembered.cache_clear()
+    seconds.cache_clear()

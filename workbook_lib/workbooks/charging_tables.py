@@ -67,26 +67,31 @@ def _load_words(work: Work, found: Answers) -> None:
             rows.append((what, house.words, name, house.days, float(shape.mean()), float(shape.max()), energy))
     columns = ("For", "From", "Shape", "Days", "Mean (A)", "Highest minute (A)", "Energy delivered (kWh)")
     prose = "The house beside its chargers, on its heavier leg. What is modelled gives a band, not one line."
-    open_ = list(dict.fromkeys([*found.fine.house.open, *found.fine.fleet.open]))
+    open_ = list(dict.fromkeys([*([found.unused] if found.unused else []), *found.fine.house.open, *found.fine.fleet.open]))
     prose += f" Open: {'; '.join(open_)}." if open_ else " It is measured minute by minute and leg by leg."
     work.sections.append(Section("The house load of the runs", (), prose, Table(columns, tuple(dict.fromkeys(rows)), "House load", 1)))
 
 
 def _faults(work: Work, found: Answers) -> None:
-    from workbook_lib.simulate.charging_outcome import excursions
-
-    group = found.fine.fleet.service
-    if group is None:
+    if found.fine.fleet.service is None:
         return
-    limit = work.limit.value if work.limit is not None else None
     rows = []
     for one in found.tried:
-        over = excursions(one.ran.service_a, group.setting.value, 1.0)
-        above = excursions(one.ran.service_a, limit, 1.0).longest_s if limit is not None else "-"
-        rows.append((one.name, one.words, over.longest_s, over.overshoot_as, over.peak_a, above))
-    columns = ("Run", "What happens", "Longest above the setting (s)", "A s above it", "Highest (A)", "Longest above the service (s)")
-    prose = f"The night in which most comes together, {_night_words(found)}, at one second."
-    work.sections.append(Section("What goes wrong", (), prose, Table(columns, tuple(rows), "Runs of the worst night", 0)))
+        over, above = one.over, one.above_s if work.limit is not None else "-"
+        date = _date(found.fine.house, one.low)
+        rows.append((one.name, one.words, date, over.longest_s, over.overshoot_as, over.peak_a, above))
+    columns = (
+        "Run",
+        "What happens",
+        "Night of",
+        "Longest above the setting (s)",
+        "A s above it",
+        "Highest (A)",
+        "Longest above the service (s)",
+    )
+    prose = "At one second: as stated on the night with most ampere-seconds, each fault on the night of several on which it is worst. "
+    prose += "What belongs to ordinary use counts in the test of the setting, a lost signal in that of the service."
+    work.sections.append(Section("What goes wrong", (), prose, Table(columns, tuple(rows), "Runs of single nights", 0)))
 
 
 def _night_words(found: Answers) -> str:
@@ -205,12 +210,10 @@ def _day(work: Work, found: Answers) -> Figure | None:
     """The longest excursion of the worst night with what is before and after it; the highest current where there is none."""
     import numpy as np
 
-    from workbook_lib.simulate.charging_outcome import excursions
-
     group, ran = found.fine.fleet.service, found.tried[0].ran
     if group is None:
         return None
-    over = excursions(ran.service_a, group.setting.value, 1.0)
+    over = found.tried[0].over
     at = over.worst_at if over.worst_at is not None else int(np.argmax(ran.service_a))
     after = int(over.longest_s) if over.worst_at is not None else 0
     low, high = max(0, at - MARGIN_S), min(len(ran.service_a), at + after + 3 * MARGIN_S)
@@ -279,8 +282,6 @@ def _calendar(found: Answers, name: str) -> Figure:
 
 def _trip(work: Work, found: Answers) -> Figure | None:
     """How far and how long above, beside the times by which the main breaker must have opened."""
-    from workbook_lib.simulate.charging_outcome import excursions
-
     group, roots = found.fine.fleet.service, root_panels(work.home)
     main = main_of(work.home, roots[0]) if len(roots) == 1 else None
     if group is None or main is None:
@@ -290,7 +291,7 @@ def _trip(work: Work, found: Answers) -> Figure | None:
         return None
     rows = []
     for one in found.tried:
-        over = excursions(one.ran.service_a, group.setting.value, 1.0)
+        over = one.over
         rows.append((one.name, over.peak_a / main.value, over.longest_s, "run"))
     rows += [
         (f"{bound.source.locator}, {bound.multiple:g} times", bound.multiple, bound.seconds, "bound, from memory")

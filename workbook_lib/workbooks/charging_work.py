@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from workbook_lib.sheet import Figure, Input, Quantity, Step
 from workbook_lib.workbooks import controls
-from workbook_lib.workbooks.prepare import standing_controls, text
+from workbook_lib.workbooks.prepare import may_hold, standing_controls, text
 from workbook_lib.workbooks.work import SheetWork
 
 CIRCUIT_WAYS = ("import", "output", "bus")
@@ -37,9 +37,14 @@ class Work(SheetWork):
         found = [(f"vehicle.{place}", one) for place, one in enumerate(self.site.vehicle) if one.evse == name]
         return found[0] if found else None
 
+    def circuit(self, one) -> str:
+        """Id of the breaker that a charger or load hangs on, else of what it is connected to."""
+        breaker = self.tree.breaker_of(one.id)
+        return breaker.id if breaker is not None else one.connected_to
+
     def on_breaker(self, breaker: str) -> list:
         """Chargers of one circuit, in the order of the site file."""
-        return [one for one in self.chargers if one.connected_to == breaker]
+        return [one for one in self.chargers if self.circuit(one) == breaker]
 
     def service_controls(self) -> list[tuple[object, object]]:
         """Controls that limit import at the service and hold at least one charger, each with its limit."""
@@ -53,12 +58,17 @@ def held_by(row) -> set[str]:
 
 
 def circuit_limit(home, breaker: str, names: set[str]) -> tuple[object, object] | None:
-    """The control and its limit at a breaker that hold all of these chargers together; None where there is none."""
-    for row in standing_controls(home):
-        for bound in row.limit:
-            if bound.at == breaker and text(bound.way) in CIRCUIT_WAYS and names <= held_by(row):
-                return row, bound
-    return None
+    """The control and its limit at a breaker that hold all of these chargers together; None where there is none.
+
+    Of several a listed one with restricted access comes first, then the lowest setting.
+    """
+    found = [
+        (row, bound)
+        for row in standing_controls(home)
+        for bound in row.limit
+        if bound.at == breaker and text(bound.way) in CIRCUIT_WAYS and names <= held_by(row)
+    ]
+    return min(found, key=lambda pair: (not may_hold(pair[0]), pair[1].setting.value if pair[1].setting else 0.0), default=None)
 
 
 def simulated(key: str, meaning: str, value: float, unit: str | None, decimals: int, note: str = "") -> Input:

@@ -29,14 +29,14 @@ class Held:
 
 
 def service_limits(home) -> list[tuple[object, object]]:
-    """Pairs of control and its import limit on the service."""
+    """Pairs of control and its lowest import limit on the service."""
     places = {*SERVICE_ENDS, *(panel.id for panel in single)} if len(single := root_panels(home)) == 1 else set(SERVICE_ENDS)
-    return [
-        (device, limit)
-        for device in standing_controls(home)
-        for limit in device.limit
-        if text(limit.way) == "import" and limit.at in places
-    ]
+    found = []
+    for device in standing_controls(home):
+        limits = [limit for limit in device.limit if text(limit.way) == "import" and limit.at in places]
+        if limits:  # of several the lowest holds; one that is not stated is asked for
+            found.append((device, min(limits, key=lambda limit: limit.setting.value if limit.setting is not None else -1.0)))
+    return found
 
 
 def hold_service(
@@ -60,8 +60,10 @@ def hold_service(
     needed = limit is not None and not holds(whole.value / voltage.value, "<=", limit.value)
     for device, bound in service_limits(home):
         try:
-            if bound.setting is None:
-                raise MissingInput([f"control.{device.id}.limit.setting"])
+            lacking = [f"control.{device.id}.limit.setting"] if bound.setting is None else []
+            lacking += [f"control.{device.id}.access"] if device.access is None else []
+            if lacking:
+                raise MissingInput(lacking)
             minimum = _minimum_loads(home, device, items, edition)
         except MissingInput as lack:
             question = "does the control setting hold what it cannot shed, and may it be counted?"
@@ -72,7 +74,13 @@ def hold_service(
         uncontrolled = total(without(items, [text(name) for name in device.controls]))
         stays = control.minimum_load(f"control.{device.id}.minimum", uncontrolled, list(minimum.values()), edition.cite("control_setting"))
         stays_a = service.load_current(f"control.{device.id}.minimum_a", stays, voltage)
-        decided = any(e.for_ == f"control-setting:{device.id}" and text(e.shows) == "authority-decision" for e in home.site.evidence)
+        decided = any(
+            one.for_ == f"control-setting:{device.id}"
+            and text(one.shows) == "authority-decision"
+            and one.document is not None
+            and one.date is not None
+            for one in home.site.evidence
+        )
         credit = control.control_credit(listing(device), text(device.access), edition, accepted=decided)
         words = _described(device, bound)
         check = control.control_setting_check(device.id, credit, stays_a, bound.setting, edition, needed=needed, words=words)
@@ -128,7 +136,7 @@ def charger_checks(home, edition: Edition) -> list[Check]:
     """
     at_service = {device.id for device, _ in service_limits(home)}
     checks: list[Check] = []
-    for evse in home.site.evse:
+    for evse in (one for one in home.site.evse if one.status != "removed"):
         found = charger_limit(home, evse)
         if found is None or found[0].id in at_service or any(check.key == f"control-setting:{found[0].id}" for check in checks):
             continue
@@ -137,12 +145,25 @@ def charger_checks(home, edition: Edition) -> list[Check]:
         if limit.setting is None or evse.minimum_current is None:
             lacking = [f"control.{device.id}.limit.setting"] if limit.setting is None else [f"evse.{evse.id}.minimum_current"]
             checks.append(needs_input(key, question, lacking, edition.cite("evse_managed")))
+        elif may_hold(device) and edition.value("control_setting").value == "power-control" and not power_control(device, edition):
+            listed, wanted = ", ".join(listing(device)), edition.value("control_listing").value
+            note = f"listed to {listed}; whether this edition wants {wanted} of a control at the charger too was not read"
+            closes = f"a control listed to {wanted}, or a written decision of the authority"
+            sides, cite = (evse.minimum_current, "<=", limit.setting), edition.cite("evse_managed")
+            decides = "the authority having jurisdiction"
+            checks.append(Check(key, question, Verdict.JUDGEMENT, *sides, cite, note, closes=closes, decides=decides))
         elif may_hold(device):
             checks.append(compare(key, question, evse.minimum_current, "<=", limit.setting, edition.cite("evse_managed")))
         else:
             note = "no credit: the control is not listed, or its setting can be changed by the user; the nameplate counts"
             checks.append(Check(key, question, Verdict.JUDGEMENT, source=edition.cite("evse_managed"), note=note, counts=False))
     return checks
+
+
+def power_control(device, edition: Edition) -> bool:
+    """Whether a control is listed as the edition names it."""
+    wanted = edition.value("control_listing").value
+    return any(control.same_standard(name, wanted) for name in listing(device))
 
 
 def continuous_allowance(setting: Input, limit: Quantity, edition: Edition) -> Check:

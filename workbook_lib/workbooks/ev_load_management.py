@@ -73,6 +73,8 @@ def _study(home, edition: Edition, *, whole: bool) -> Sheet:
         return common.finished(work, FORM)
     charging_circuits.all_circuits(work)
     charging_code.code_load(work)
+    if whole:
+        charging_inverse.largest(work)
     _runs(work, whole)
     fields = [(f"evse.{one.id}.rating", one.rating) for one in work.chargers if one.status != "added"]
     if fields:
@@ -127,10 +129,22 @@ def _runs(work: Work, whole: bool) -> None:
 def _houses(work: Work):
     """The house of the year and that of the seconds, which are one where there is one record."""
     fast, long = charging_house.record_names(work)
-    close = charging_house.house(work, fast)
-    if fast == long:
-        return close, close
+    close = charging_house.house(work, fast) if fast == long else _fast(work, fast)
+    if fast == long or close is None:
+        year = close if close is not None else charging_house.house(work, long)
+        return year, year
     return charging_house.house(work, long, float(close.shapes_a[0].max()) if close.fine else None), close
+
+
+def _fast(work: Work, name: str):
+    """The house by its fast record; None where that is sound and too short, so that the longer one stands for it."""
+    try:
+        return charging_house.house(work, name)
+    except MissingInput as lack:
+        if lack.fields != (f"records.{name}.file",):
+            raise
+        work.notes.append(f"the fast record is not used: {lack}")
+        return None
 
 
 def _lacking(work: Work, lacks: list[MissingInput], made) -> None:

@@ -223,19 +223,19 @@ def _held_setting(home, evse) -> Input | Step | None:
     if found is None or not may_hold(found[0]) or found[1].setting is None:
         return None
     setting = found[1].setting
-    sharing = [other for other in home.site.evse if other.connected_to == evse.connected_to and charger_limit(home, other) == found]
-    if found[1].at == evse.id or len(sharing) == 1:
+    sharing = [
+        other
+        for other in home.site.evse
+        if other.status != "removed" and other.connected_to == evse.connected_to and charger_limit(home, other) == found
+    ]
+    if found[1].at == evse.id or len(sharing) < 2:
         return setting
     number = Input(f"evse.{evse.id}.sharing", "chargers behind one limit", float(len(sharing)), "count")
-    return Step(
-        f"evse.{evse.id}.share",
-        "I",
-        "share of the limit",
-        "setting / number",
-        {"setting": setting, "number": number},
-        setting.value / number.value,
-        "A",
-    )
+    uses: dict[str, Quantity] = {"setting": setting, "number": number}
+    formula, value = "setting / number", setting.value / number.value
+    if evse.rating is not None and evse.rating.value < value:
+        uses["rating"], formula, value = evse.rating, "min(rating, setting / number)", evse.rating.value
+    return Step(f"evse.{evse.id}.share", "I", "share of the limit", formula, uses, value, "A")
 
 
 def _charger(home, evse) -> charging.Charger:
@@ -251,6 +251,7 @@ def _charger(home, evse) -> charging.Charger:
         text(evse.setting_access),
         breaker.rating if breaker is not None else None,
         managed=held is not None,
+        portable=text(evse.connection) == "receptacle",
     )
 
 

@@ -50,6 +50,9 @@ def one_circuit(work: Work, name: str) -> None:
     """Conductor and device of one circuit alone, as checks of the work. Parameters: id of what has conductors of its own."""
     steps: list[Step] = []
     found = next((item, path, wire) for one, path, item, wire in wired(work) if one == name)
+    file = (work.home.folder / work.home.file).as_posix() if getattr(work.home, "file", None) else ""
+    if faults := list(_misfits(work, found[1], found[2], file)):
+        raise InputFault(faults)
     try:
         circuit = _circuit(work, name, found[1], found[0], found[2])
     except MissingInput as lack:
@@ -109,7 +112,8 @@ def _circuit(work: Work, name: str, path: str, item, wire) -> Circuit:
     if node.kind == "evse":
         if item.rating is None:
             raise MissingInput([f"evse.{name}.rating"])
-        charger = charging.Charger(name, item.rating, item.voltage, item.setting, text(item.setting_access))
+        plugged = text(item.connection) == "receptacle"
+        charger = charging.Charger(name, item.rating, item.voltage, item.setting, text(item.setting_access), portable=plugged)
         held = item.setting if charging.setting_counts(charger, work.edition)[0] else item.rating
         return Circuit(name, path, item, wire, "charging", held, device, None, "evse_device", "evse_device_frac")
     current = flow(work, name)
