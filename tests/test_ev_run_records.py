@@ -34,7 +34,6 @@ from tests.charging_records import (
     verdict,
     write,
 )
-from workbook_lib.errors import InputFault
 from workbook_lib.workbooks.charging_runs import minutes, replaced
 
 OPEN_HOME = Path(__file__).resolve().parent / "data" / "records" / "home_17_hourly_load_and_pv.csv"

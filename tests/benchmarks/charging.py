@@ -1,7 +1,8 @@
 """How fast a controlled charger is run: `python -m tests.benchmarks.charging [--short]`.
 
 A year at one minute and a day at one second with every parameter of the control in use, beside the same as a plain loop, which runs
-on a part and is scaled up; then ten chargers, and a whole study with nothing remembered, as a multiple of the year. A slow machine prints its figures; it does not fail.
+on a part and is scaled up; then ten chargers, and a whole study with nothing remembered, as a multiple of the year. A slow machine
+prints its figures; it does not fail.
 """
 
 from __future__ import annotations

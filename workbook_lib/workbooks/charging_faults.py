@@ -30,7 +30,8 @@ RISES = 200
 class Tried:
     """One run of a night: what went wrong, its beginning [min] and the run; excursions above the setting and above the service.
 
-    `at_s` when it went wrong [s of the night], None where it did all the time; `ordinary` where it belongs to ordinary use and counts in `control-holds`.
+    `at_s` when it went wrong [s of the night], None where it did all the time; `ordinary` where it belongs to ordinary use and counts
+    in `control-holds`.
     """
 
     name: str

@@ -211,7 +211,7 @@ def _excursion_words(work: Work, found: Answers, reaction: Step, allowed: Input)
     if spent > allowed.value:
         over, parts = most.longest_s - allowed.value, ", ".join(f"{name} {one.value:g} s" for name, one in reaction.uses.items())
         words.append(f"{spent - allowed.value:,.0f} s too long ({which})")
-        if not alone and 0.0 < over and most.longest_s <= reaction.value + 1.0:
+        if not alone and over > 0.0 and most.longest_s <= reaction.value + 1.0:
             words.append(f"as stated {parts} would have to be {over:,.0f} s shorter together; a lower setting does not shorten it")
         if group.control.fall_band_a:
             words.append(f"its dead band of {group.control.fall_band_a:g} A holds back reductions, so that what is less stays above")
