@@ -15,6 +15,7 @@ PROVISION = re.compile(r"\b(Step|Check|Quantity)\b")
 """A function of the rules whose answer is annotated as one of these is a provision."""
 
 UNITS = {
+    "mi",
     "VA",
     "kVA",
     "W",

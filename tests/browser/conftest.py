@@ -16,6 +16,8 @@ TIED = ("array-and-storage-200a", "supply-tap-100a", "cascade-200a")
 """Homes whose sheet of backfeed and tap is looked at."""
 BACKED = ("backup-panel-200a", "whole-home-backup-200a")
 """Homes whose sheet of backup duration is looked at."""
+CHARGED = ("bungalow-control-100a", "bungalow-slow-car-100a", "sun-store-car-200a")
+"""Homes whose sheet of EV load management is looked at."""
 
 
 @pytest.fixture(scope="module")
@@ -32,4 +34,5 @@ def studies(browser: str, tmp_path_factory: pytest.TempPathFactory) -> dict[str,
     sites = ROOT / "example_inputs" / "sites"
     made = {name: run.study(sites / f"{name}.toml", out=top / name, pdf=True).folder for name in HOMES}
     made |= {name: run.study(sites / f"{name}.toml", out=top / name, only=["backfeed_and_tap"]).folder for name in TIED}
+    made |= {name: run.study(sites / f"{name}.toml", out=top / name, only=["ev_load_management"]).folder for name in CHARGED}
     return made | {name: run.study(sites / f"{name}.toml", out=top / name, only=["backup_duration"]).folder for name in BACKED}

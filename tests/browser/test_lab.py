@@ -20,7 +20,7 @@ from workbook_lib import notebook_tools
 pytestmark = pytest.mark.browser
 
 START_S, RUN_S = 60, 90
-NOTEBOOKS = ("service_load.ipynb", "backfeed_and_tap.ipynb", "backup_duration.ipynb")
+NOTEBOOKS = ("service_load.ipynb", "backfeed_and_tap.ipynb", "backup_duration.ipynb", "ev_load_management.ipynb")
 SHOWN = "window.jupyterapp.shell.currentWidget.node.innerText"
 
 
@@ -172,4 +172,17 @@ def test_the_backup_sheet_is_live_in_jupyterlab_and_a_longer_wish_changes_its_ve
     run_all(chrome)
     chrome.until(lambda: "values overridden: backup.target = 72 h" in said(chrome), "the wish is said")
     chrome.until(lambda: "FAIL" in said(chrome), "three days are not reached")
+    assert "Traceback" not in said(chrome)
+
+
+def test_the_charging_sheet_is_live_in_jupyterlab_and_a_slow_vehicle_changes_its_verdict(lab, chrome: Chrome, tmp_path):
+    opened(lab.replace(NOTEBOOKS[0], NOTEBOOKS[3]).replace("/lab/tree/", "/lab/workspaces/charged/tree/"), chrome)
+    set_parameters(chrome, parameters("bungalow-control-100a.toml", "{}"))
+    run_all(chrome)
+    chrome.until(lambda: "PASS" in said(chrome), "the listed control holds")
+    assert chrome.picture(tmp_path / "lab.png").stat().st_size > 20_000
+    set_parameters(chrome, parameters("bungalow-control-100a.toml", '{"vehicle.0.response": "30 s"}'))
+    run_all(chrome)
+    chrome.until(lambda: "values overridden: vehicle.0.response = 30 s" in said(chrome), "the slow vehicle is said")
+    chrome.until(lambda: "FAIL" in said(chrome), "it is too long above the setting")
     assert "Traceback" not in said(chrome)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.browser.chrome import Chrome
-from tests.browser.conftest import BACKED, HOMES, TIED
+from tests.browser.conftest import BACKED, CHARGED, HOMES, TIED
 from workbook_lib.errors import MachineryFault
 from workbook_lib.render import pdf
 from workbook_lib.workbooks import REGISTRY
@@ -72,8 +72,9 @@ class Words(HTMLParser):
             self.cells[-1] += data
 
 
-TIE, BACKUP = "backfeed_and_tap.html", "backup_duration.html"
-LOOKED_AT = [*((name, page) for name in HOMES for page in PAGES), *((name, TIE) for name in TIED), *((name, BACKUP) for name in BACKED)]
+TIE, BACKUP, CHARGING = "backfeed_and_tap.html", "backup_duration.html", "ev_load_management.html"
+SHEETS = [*((name, TIE) for name in TIED), *((name, BACKUP) for name in BACKED), *((name, CHARGING) for name in CHARGED)]
+LOOKED_AT = [*((name, page) for name in HOMES for page in PAGES), *SHEETS]
 
 
 @pytest.mark.parametrize("width_px", [1280, 375])
@@ -121,7 +122,7 @@ def test_every_link_leads_somewhere_and_a_reader_gets_from_the_verdict_to_a_name
     assert any(target.startswith("#input-") for target in seen)
 
 
-@pytest.mark.parametrize("name,page", [*((name, TIE) for name in TIED), *((name, BACKUP) for name in BACKED)])
+@pytest.mark.parametrize("name,page", SHEETS)
 def test_every_link_of_a_sheet_with_drawings_leads_somewhere(name, page, chrome: Chrome, studies):
     chrome.open((studies[name] / page).as_uri())
     assert chrome.ask("document.querySelectorAll(\"a[href^='#']\").length") > 150
@@ -136,6 +137,7 @@ def test_a_link_jumps_and_marks_its_target(chrome: Chrome, studies):
 
 
 PRINTED = [*((name, "service_load.html") for name in HOMES), ("cascade-200a", TIE), ("whole-home-backup-200a", BACKUP)]
+PRINTED += [("bungalow-control-100a", CHARGING)]
 
 
 @pytest.mark.parametrize("paper", POINTS)
@@ -202,7 +204,19 @@ def test_the_words_of_a_backup_figure_stay_inside_it_and_apart(name, width_px, c
         assert one["least"] >= 9
 
 
-@pytest.mark.parametrize("name,sheet", [*((name, "service_load.html") for name in HOMES), *((name, BACKUP) for name in BACKED)])
+@pytest.mark.parametrize("name", CHARGED)
+@pytest.mark.parametrize("width_px", [1280, 375])
+def test_the_words_of_a_charging_figure_stay_inside_it_and_apart(name, width_px, chrome: Chrome, studies):
+    chrome.open((studies[name] / CHARGING).as_uri(), width_px)
+    found = chrome.ask(DRAWN)
+    titles = ["The worst night around its excursion", "Current of the service by duration", "Nights at evse-1"]
+    assert [one["title"] for one in found] == [*titles, "Time above the setting and trip bounds of the main"]
+    for one in found:
+        assert (one["out"], one["over"]) == ([], []), one["title"]
+        assert one["least"] >= 9
+
+
+@pytest.mark.parametrize("name,sheet", [*((name, "service_load.html") for name in HOMES), *SHEETS[len(TIED) :]])
 def test_no_word_is_printed_outside_the_margins(name, sheet, studies, tmp_path):
     printed = tmp_path / "sheet.pdf"
     pdf.to_pdf(studies[name] / sheet, printed, "a4")

@@ -134,6 +134,7 @@ class Load(Record):
     soft_start_current: Annotated[Given, Number("starting current with soft starter", "current", START_A)] = None
     start_time: Annotated[Given, Number("starting time", "time", Limit(above=0, at_most=120, why="longer is not a start"))] = None
     minimum_current: Annotated[Given, Number("least current under control", "current", Limit(at_least=0, at_most=400))] = None
+    fallback_current: Annotated[Given, Number("current on loss of control", "current", Limit(at_least=0, at_most=400))] = None
     running_power: Annotated[Given, Number("running power", "real power", POWER_W)] = None
     daily_energy: Annotated[Given, Number("energy a day", "energy", Limit(at_least=0, at_most=500))] = None
     daily_from: Annotated[Given, Clock("runs from, on an ordinary day")] = None
@@ -365,6 +366,7 @@ class Source(Record):
     output_power: Annotated[Given, Number("rated output power", "real power", POWER_W)] = None
     input_current: Annotated[Given, Number("charging current taken from AC", "current", Limit(at_least=0, at_most=400))] = None
     charges_from: Annotated[Given, Choice("charges from", ("utility", "solar-only"))] = None
+    fallback_current: Annotated[Given, Number("charging current on loss of control", "current", Limit(at_least=0, at_most=400))] = None
     maximum_overcurrent_device: Annotated[Given, Number("largest overcurrent device allowed", "current", DEVICE_A)] = None
     neutral: Annotated[Given, Choice("use of the neutral", ("none", "instrumentation", "loaded"))] = None
     pass_through_current: Annotated[Given, Number("pass-through current", "current", DEVICE_A)] = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from workbook_lib.editions import Edition
-from workbook_lib.rules import sharing
+from workbook_lib.rules import charging_run, sharing
 from workbook_lib.sheet import Input
 
 Answers = dict[str, float | str]
@@ -31,3 +31,11 @@ def pilot(inputs: Mapping, edition: Edition) -> Answers:
         given = Input("printed.duty", "duty cycle", duty / 100.0, "frac", "stated")
         found[f"at_{duty:g}"] = sharing.pilot_current(given).value
     return found
+
+
+def daily(inputs: Mapping, edition: Edition) -> Answers:
+    """Energy of a day's distance, by which the distance comes back. Inputs: miles, kwh_per_100_miles."""
+    energy = inputs["miles"] * inputs["kwh_per_100_miles"] / 100.0
+    given = Input("printed.energy", "energy of a day", energy, "kWh", "stated")
+    per_kwh = Input("printed.per_kwh", "miles on a kilowatt-hour", 100.0 / inputs["kwh_per_100_miles"], "frac", "stated")
+    return {"energy_kwh": energy, "distance_mi": charging_run.distance("printed", given, per_kwh, "distance of a day").value}

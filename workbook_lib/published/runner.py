@@ -253,6 +253,7 @@ ADAPTERS: dict[str, Callable[[Mapping, Edition], Answers]] = {
     "electrode": _of("tie", "electrode"),
     "shared_circuit": _of("evse", "shared"),
     "pilot": _of("evse", "pilot"),
+    "daily_distance": _of("evse", "daily"),
     "energy_chain": _of("backup", "chain"),
     "motor_start": _of("backup", "start"),
     "backup_permission": _of("backup", "permit"),

@@ -68,7 +68,7 @@ def charging_rated_va(charger: Charger, edition: Edition, *, by_circuit: bool = 
         {name: amperes, "voltage": charger.voltage},
         amperes.value * charger.voltage.value,
         "VA",
-        edition.cite("evse_setting" if counts and not by_circuit else "evse_load"),
+        edition.cite("evse_load" if by_circuit or not counts else "evse_managed" if charger.managed else "evse_setting"),
         note,
     )
 

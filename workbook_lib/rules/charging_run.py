@@ -133,3 +133,20 @@ def window_check(evse_id: str, need: Quantity, most: Step) -> Check:
     """
     question = f"is the night at {evse_id} long enough for the vehicle's need at full current?"
     return compare(f"vehicle-window:{evse_id}", question, need, "<=", most)
+
+
+def distance(evse_id: str, energy: Quantity, per_kwh: Quantity, words: str) -> Step:
+    """Distance that an energy drives.
+
+    Parameters: energy [kWh], per_kwh [mi/kWh], words of the distance [-]. Returns: [mi]. Source: definition.
+    """
+    return Step(
+        f"evse.{evse_id}.distance",
+        "d",
+        words,
+        "energy * per_kwh",
+        {"energy": energy, "per_kwh": per_kwh},
+        energy.value * per_kwh.value,
+        "mi",
+        decimals=0,
+    )

@@ -108,9 +108,7 @@ def _setting(work: Work, one) -> None:
     """Check `evse-setting:EVSE`. Source: 625.42."""
     key, cite = f"evse-setting:{one.id}", work.edition.cite("evse_setting")
     if one.setting is None:
-        work.checks.append(
-            Check(key, SETTING, Verdict.NOT_APPLICABLE, source=cite, note="no adjusted setting is given: the nameplate counts")
-        )
+        work.checks.append(Check(key, SETTING, Verdict.NOT_APPLICABLE, source=cite, note=_no_setting(work, one)))
         return
     try:
         counts, why = charging.setting_counts(_charger(work, one), work.edition)
@@ -130,6 +128,14 @@ def _setting(work: Work, one) -> None:
     if one.relabelled is None:
         why += "; whether the label shows it is not stated (evse.relabelled)"
     work.checks.append(compare(key, SETTING, one.setting, "<=", one.rating, cite, note=why))
+
+
+def _no_setting(work: Work, one) -> str:
+    """Why no adjusted setting is tested, in words."""
+    own = charger_limit(work.home, one)
+    if own is not None and may_hold(own[0]):
+        return f"no adjusted setting is given; {own[0].id} holds it, see control-setting:{own[0].id}"
+    return "no adjusted setting is given: the nameplate counts"
 
 
 def _alone(work: Work, one) -> None:

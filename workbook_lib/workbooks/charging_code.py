@@ -58,7 +58,7 @@ def _capacity(work: Work) -> None:
         work.home, known.scope.items, lambda items: service_load.chosen_total(known, items, "uncontrolled"), whole, work.limit, edition
     )
     without = service.load_current("service.without_control", whole, voltage, edition.cite("rounding"))
-    without = replace(without, meaning="calculated load of the service without a control of it")
+    without = replace(without, meaning="calculated load with no control of the service")
     work.load_a = service.load_current("service.current", held.load, voltage, edition.cite("rounding"))
     work.load_a = replace(work.load_a, meaning="calculated load of the service with its controls")
     work.result("controlled_service_a", work.load_a)
@@ -66,10 +66,12 @@ def _capacity(work: Work) -> None:
     known.load, known.load_a = held.load, work.load_a
     known.low_a = service_record.low_current(known)
     source = edition.cite("measured" if known.method == "measured" else "minimum_rating")
-    work.checks.append(limits.lowered(known, compare("service-capacity", CAPACITY, work.load_a, "<=", work.limit, source)))
+    note = _capacity_note(work, held, without)
+    work.checks.append(limits.lowered(known, compare("service-capacity", CAPACITY, work.load_a, "<=", work.limit, source, note=note)))
     work.not_checked.append("conditions of the method, continuous load at 125 %, local limits: the sheet of the service load")
     work.checks += [*held.checks, *controls.charger_checks(work.home, edition)]
     work.notes += held.notes
+    known.result("always_on_a", service.load_current("service.always_on", held.always_on, voltage))
     chargers = [item for item in known.scope.items if item.group == "evse"]
     for item in chargers:
         work.result(f"code_load_va:{item.id}", item.va)
@@ -80,6 +82,18 @@ def _capacity(work: Work) -> None:
     work.sections.append(Section("Charging in the load calculation", tuple({step.key: step for step in steps}.values()), prose))
     for row in _holding(work):
         work.guarded(f"control-fallback:{row.id}", FALLBACK, lambda row=row: _fallback(work, row))
+
+
+def _capacity_note(work: Work, held: controls.Held, without: Step) -> str:
+    """What the load of the verdict stands for, in words."""
+    if not held.credited:
+        return ""
+    beside = f"without the control {without.value:.1f} A"
+    if without.value <= work.limit.value:
+        return f"{beside}: the service carries the load without it, too"
+    reach = work.edition.value("control_reaches_optional")
+    argued = "; whether the credit reaches this method is argued, see the cautions"
+    return beside + (argued if work.calculation.method != "standard" and reach.value != "yes" else "")
 
 
 def _credited(work: Work, held: controls.Held) -> None:
@@ -115,9 +129,9 @@ def _fallback(work: Work, row) -> Check:
 def _malfunction(work: Work, row) -> None:
     """Check `control-malfunction:CONTROL`: an edition that wants the current to stop, and a fallback above nothing."""
     key, rule = f"control-malfunction:{row.id}", work.edition.value("control_malfunction")
-    falling = [
-        one for one in work.chargers if one.id in held_by(row) and one.fallback_current is not None and one.fallback_current.value > 0
-    ]
+    everything = [*(one for one in work.chargers if one.id in held_by(row)), *_others(work, row)]
+    falling = [one for one in everything if one.fallback_current is not None and one.fallback_current.value > 0]
+    silent = [one.id for one in _others(work, row) if one.fallback_current is None]
     if rule.value != "stop":
         note = "no such rule was read in this edition"
         work.checks.append(Check(key, MALFUNCTION, Verdict.NOT_APPLICABLE, source=rule.source, note=note))
@@ -126,17 +140,23 @@ def _malfunction(work: Work, row) -> None:
     if unsaid:
         work.checks.append(needs_input(key, MALFUNCTION, [f"evse.{name}.fallback_current" for name in unsaid], rule.source))
         return
-    if not falling:
-        work.checks.append(Check(key, MALFUNCTION, Verdict.PASS, source=rule.source, note="its chargers stop"))
+    if not falling and not silent:
+        work.checks.append(Check(key, MALFUNCTION, Verdict.PASS, source=rule.source, note="what it holds stops"))
         return
     words = ", ".join(f"{one.id} goes on with {one.fallback_current.text or one.fallback_current.value}" for one in falling)
+    unknown = f"what {', '.join(silent)} does is not stated (fallback_current)" if silent else ""
+    words = "; ".join(part for part in (words, unknown) if part)
     note = f"{words}; read strictly the current stops, read by its purpose a current that the calculation carries may stay"
     closes = f"a fallback of 0 A, or an authority-decision for {key}"
-    work.checks.append(
-        Check(
-            key, MALFUNCTION, Verdict.JUDGEMENT, source=rule.source, note=note, closes=closes, decides="the authority having jurisdiction"
-        )
-    )
+    decides = "the authority having jurisdiction"
+    work.checks.append(Check(key, MALFUNCTION, Verdict.JUDGEMENT, source=rule.source, note=note, closes=closes, decides=decides))
+
+
+def _others(work: Work, row) -> list:
+    """Loads and inverters of stores that a control holds beside the chargers."""
+    names = held_by(row)
+    stores = {one.inverter for one in work.standing("storage") if one.id in names}
+    return [one for table in ("load", "source") for one in work.standing(table) if one.id in names | stores]
 
 
 def _handed_over(work: Work, row) -> None:
@@ -151,9 +171,11 @@ def _handed_over(work: Work, row) -> None:
         return ", ".join(part for part in parts if part) or "stated"
 
     held = [one for one in work.chargers if one.id in held_by(row)]
-    fallbacks = [f"{one.id} {one.fallback_current.text}" for one in held if one.fallback_current is not None]
+    every = [*held, *_others(work, row)]
+    fallbacks = [f"{one.id} {one.fallback_current.text}" for one in every if one.fallback_current is not None]
     settings = [f"{bound.setting.text}, {text(bound.way)} at {bound.at}" for bound in row.limit if bound.setting is not None]
     minimums = [f"{one.id} {one.minimum_current.text}" for one in held if one.minimum_current is not None]
+    rest = [f"{one.id} {_least_words(one)}" for one in _others(work, row)]
     rows = (
         ("Model", text(row.model) or OPEN),
         ("Data sheet", text(row.data_sheet) or OPEN),
@@ -164,10 +186,10 @@ def _handed_over(work: Work, row) -> None:
         ),
         ("Setting", "; ".join(settings) or OPEN),
         ("What it holds", ", ".join(sorted(held_by(row))) or OPEN),
-        ("Least current of each", "; ".join(minimums) if len(minimums) == len(held) else OPEN),
+        ("Least current of each", "; ".join([*minimums, *rest]) if len(minimums) == len(held) else OPEN),
         ("Place of its sensors", row.sensor_at or OPEN),
         ("Ratio of its sensors", row.sensor_ratio or OPEN),
-        ("On a lost sensor or signal", "; ".join(fallbacks) if len(fallbacks) == len(held) else OPEN),
+        ("On a lost sensor or signal", "; ".join(fallbacks) if len(fallbacks) == len(every) else OPEN),
         ("Time until a lost signal is acted on", row.lost_after.text if row.lost_after is not None else OPEN),
         ("Access to its settings", text(row.access) or OPEN),
         ("Who holds the access", row.settings_held_by or OPEN),
@@ -177,4 +199,20 @@ def _handed_over(work: Work, row) -> None:
     count = sum(value == OPEN for _, value in rows)
     words = "Every line is filled." if not count else f"{count} of {len(rows)} lines are open: fill them before the permit set goes out."
     table = Table(("What", "As filed"), rows, f"Record of {row.id}")
+    work.checks.append(_record_check(row, [what for what, value in rows if value == OPEN]))
     work.sections.append(Section(f"What is handed over with {row.id}", (), words, table))
+
+
+def _least_words(one) -> str:
+    """What a held load or store keeps at least, in words."""
+    least = getattr(one, "minimum_current", None)
+    return least.text if least is not None else "shed to nothing"
+
+
+def _record_check(row, lines: list[str]) -> Check:
+    """Check `control-record:CONTROL`: shown beside the verdict, since what is open belongs to the permit set and not to the numbers."""
+    key, asked = f"control-record:{row.id}", f"is the record that goes with {row.id} filled?"
+    if not lines:
+        return Check(key, asked, Verdict.PASS, note="every line is filled", counts=False)
+    closes, note = "the lines of the record, before the permit set goes out", f"open: {', '.join(line.lower() for line in lines)}"
+    return Check(key, asked, Verdict.JUDGEMENT, note=note, counts=False, closes=closes, decides="the engineer")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from workbook_lib.workbooks.charging_fleet import STOPS_S
-from workbook_lib.workbooks.charging_runs import SECONDS, Case, Ran, above, follow, needs_from, replaced, seconds, top_nights
+from workbook_lib.workbooks.charging_runs import ALWAYS_KWH, SECONDS, Case, Ran, above, follow, needs_from, replaced, seconds, top_nights
 from workbook_lib.workbooks.charging_work import Work
 
 LOST_S = 3600
@@ -22,6 +22,8 @@ NIGHTS = 6
 """Nights in which something goes wrong: the worst as stated, and those in which most could come together."""
 RISE_A = 0.5
 """A rise of the house that a control would have to answer [A]."""
+SHARED_S = 7200
+"""How long chargers of one circuit are followed together [s]: the last comes at half of it."""
 RISES = 200
 """Rises of a night that are looked at as the moment of a loss, the highest first."""
 
@@ -179,6 +181,24 @@ def _at_once(work: Work, one: Case, given: Night) -> list[Tried]:
     sessions = [np.where(np.arange(len(row)) < at, -1, row) for row in given.session]
     words = "all vehicles are plugged in at the same moment, that of the highest house"
     return [_told(work, one, "all at once", words, given.low, _run(one, replace(given, session=sessions)), True, at)]
+
+
+def shared_excursion(group):
+    """Chargers of one circuit in an hour at one second, each of them coming last while the others charge: the worst, and which comes last.
+
+    Parameters: a group whose control holds their sum. Returns: Excursions above that sum, id.
+    """
+    import numpy as np
+
+    from workbook_lib.simulate.charging import charge
+
+    count, found = len(group.chargers), []
+    for last in range(count):
+        session = np.zeros((count, SHARED_S), dtype=np.int64)
+        session[last, : SHARED_S // 2] = -1
+        ran = charge(np.zeros(SHARED_S), session, np.full((count, 1), ALWAYS_KWH), 1.0, 240.0, group.control, group.vehicles)
+        found.append((above(ran.vehicle_a.sum(axis=0), group.control.total_a), group.ids[last]))
+    return max(found, key=lambda pair: (pair[0].longest_s, pair[0].overshoot_as, pair[0].peak_a))
 
 
 def _motor(work: Work, one: Case, given: Night, base: Ran) -> list[Tried]:

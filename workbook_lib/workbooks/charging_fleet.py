@@ -20,6 +20,9 @@ STOPS_S = 7.0
 Source: IEC 61851-1 as coded in an open implementation (checks of the loop's times)."""
 MILES_PER_KWH = 100.0 / 30.0
 """Where it is not stated. Source: 30 kWh a 100 miles, of the range on the label of the Environmental Protection Agency."""
+MILES = Input(
+    "vehicle.miles_per_kwh", "miles on a kilowatt-hour, not stated: 30 kWh a 100 miles", MILES_PER_KWH, "frac", "choice", decimals=2
+)
 NEED_SHARE = 0.95
 """Share of the nights that must meet the need where it is not stated. A choice."""
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -49,7 +52,7 @@ class Night:
     need: Input | None = None
     days: tuple[int, ...] = tuple(range(7))
     share: Input | None = None
-    miles: float = MILES_PER_KWH
+    miles: Input = MILES
     daily_kwh: float | None = None
     begin_s: float = 0.0
 
@@ -303,5 +306,5 @@ def _night(work: Work, one) -> Night:
     days = tuple(DAYS.index(text(day)) for day in car.plugged_in_on) or tuple(range(7))
     if not car.plugged_in_on:
         work.assumptions.append(Assumption(f"{path}.plugged_in_on", f"{one.id}: plugged in every night"))
-    miles = car.miles_per_kwh.value if car.miles_per_kwh is not None else MILES_PER_KWH
+    miles = car.miles_per_kwh if car.miles_per_kwh is not None else MILES
     return Night(car.arrive, car.depart, car.need_per_night, days, car.need_share, miles)

@@ -104,6 +104,8 @@ def _lowest(work: Work, found: Answers) -> None:
     words = "lowest setting at which every vehicle gets its need in the asked share of nights"
     most = max(float(shape.max()) for shape in (*found.year.house.shapes_a[:1], *found.fine.house.shapes_a[:1]))
     note = f"the house alone reaches {most:.1f} A" + (", above it" if most > lowest else "")
+    floor = work.calculation.results.get("always_on_a")
+    note += f"; by calculation it has to be {floor.value:.1f} A at least" if floor is not None and floor.value > lowest else ""
     note += f"; at {broken[0]:.0f} A it is not met: a real control is not monotone" if broken else ""
     work.result("lowest_setting_a", simulated("lowest_setting", words, float(lowest), "A", 0, note))
 
@@ -143,9 +145,8 @@ def _raise_delays(work: Work, found: Answers) -> None:
             )
         )
     columns = ("Raise delay", "Energy (kWh)", "Nights met", "Most starts in an hour", "Longest above the setting (s)")
-    prose = (
-        "A shorter delay gives more energy and more starts; a rise that comes too soon is taken back and counts as time above the setting."
-    )
+    prose = "A shorter delay can give more energy and more starts; a rise that comes too soon is taken back and counts as time above the "
+    prose += "setting. In the run at one minute every delay is rounded up to whole minutes."
     work.sections.append(Section("What another raise delay costs", (), prose, Table(columns, tuple(rows), "Raise delays", 1)))
 
 

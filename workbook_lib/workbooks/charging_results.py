@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 
 from workbook_lib.errors import MissingInput
 from workbook_lib.rules import charging_run
-from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, needs_input
-from workbook_lib.workbooks.charging_faults import Tried, lost_lacks, tried
+from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, compare, needs_input
+from workbook_lib.workbooks.charging_faults import Tried, lost_lacks, shared_excursion, tried
 from workbook_lib.workbooks.charging_fleet import NEED_SHARE, Fleet
 from workbook_lib.workbooks.charging_house import YEAR_DAYS, House
 from workbook_lib.workbooks.charging_runs import Case, Seconds, case, minutes, seconds
@@ -23,7 +23,8 @@ class Answers:
     """Everything that the runs gave: case of the year and of the seconds, the shape that decides for each, nights by charger, faults.
 
     `least_s` longest time above the setting by the shape that is least hard [s], over the longer record too; `most` the worst of every
-    shape; `beside` that of the record of the year where the seconds are taken from another one; `unused` why the fast record is not.
+    shape; `beside` that of the record of the year where the seconds are taken from another one, `beside_lost_s` its longest time above
+    the service with a signal lost [s]; `unused` why the fast record is not.
     """
 
     year: Case
@@ -36,6 +37,7 @@ class Answers:
     nights: dict
     beside: Seconds | None = None
     unused: str = ""
+    beside_lost_s: float = 0.0
 
 
 def answers(work: Work, year: House, fine: House, made: Fleet) -> Answers:
@@ -51,12 +53,15 @@ def answers(work: Work, year: House, fine: House, made: Fleet) -> Answers:
     lead = min(range(len(totals)), key=totals.__getitem__)
     ran = [seconds(close, shape) for shape in range(len(close.house.shapes_a))]
     hard = max(range(len(ran)), key=lambda shape: (ran[shape].over_as, ran[shape].longest_s, ran[shape].peak_a))
-    least, beside = min(one.longest_s for one in ran), None
+    least, beside, lost = min(one.longest_s for one in ran), None, 0.0
     if close is not whole and made.service is not None:
         others = [seconds(whole, shape) for shape in range(len(year.shapes_a))]
         least, beside = max(least, min(one.longest_s for one in others)), _worst(others)
+        worst = max(range(len(others)), key=lambda shape: (others[shape].over_as, others[shape].peak_a))
+        told = tried(work, whole, worst, others[worst].worst)
+        lost = max((one.above_s for one in told if not one.ordinary and one.name.endswith("lost")), default=0.0)
     runs = tuple(tried(work, close, hard, ran[hard].worst))
-    return Answers(whole, close, lead, hard, least, _worst(ran), runs, _nights(whole, lead), beside, unused)
+    return Answers(whole, close, lead, hard, least, _worst(ran), runs, _nights(whole, lead), beside, unused, lost)
 
 
 def _worst(ran: list[Seconds]) -> Seconds:
@@ -85,7 +90,9 @@ def results(work: Work, found: Answers) -> None:
     whole = float(ran.service_a.max())
     top = max(found.most.peak_a, whole if group is None else min(whole, group.setting.value), float(found.year.house.shapes_a[0].max()))
     if found.year.house.known:
-        work.result("peak_service_a", simulated("peak", "highest current of the heavier leg", top, "A", 1, over))
+        note = f"over {_span(found.fine.house)}"
+        note += f"; modelled over the longer record {found.beside.peak_a:.1f} A" if found.beside is not None else ""
+        work.result("peak_service_a", simulated("peak", "highest current of the heavier leg", top, "A", 1, note))
     if group is not None:
         note = _nights_run(found.most, found.fine.house)
         for key, words, value, unit in (
@@ -119,7 +126,10 @@ def results(work: Work, found: Answers) -> None:
             f"longest_missed_nights_count:{name}", simulated(f"missed.{name}", words, float(nights.longest_missed), "count", 0, over)
         )
         words = f"energy that the nights at {name} fell short by"
-        work.result(f"energy_missed_kwh:{name}", simulated(f"short.{name}", words, nights.missed_kwh, "kWh", 1, over))
+        missed = simulated(f"short.{name}", words, nights.missed_kwh, "kWh", 1, over)
+        work.result(f"energy_missed_kwh:{name}", missed)
+        words = f"distance that the nights at {name} fell short by"
+        work.result(f"miles_missed:{name}", charging_run.distance(name, missed, _night_of(found, name).miles, words))
 
 
 def _span(house: House) -> str:
@@ -160,6 +170,7 @@ def checks(work: Work, found: Answers) -> None:
     if group is not None:
         work.guarded(f"control-holds:{group.row.id}", HOLDS, lambda: _holds(work, found))
         _lost(work, found)
+    _shared(work, found)
     hour, _ = _starts(found)
     names = {one.id for one in work.chargers}
     for name, most in zip(found.year.fleet.order, hour, strict=True):
@@ -171,7 +182,7 @@ def checks(work: Work, found: Answers) -> None:
 def _holds(work: Work, found: Answers) -> Check:
     group = found.fine.fleet.service
     row = group.row
-    reaction = charging_run.reaction_time(row.id, _parts(group))
+    reaction = charging_run.reaction_time(row.id, _parts(work, group))
     work.result(f"reaction_time_s:{row.id}", reaction)
     if row.allowed_time_above is None:
         raise MissingInput([f"control.{row.id}.allowed_time_above"], "how long the service may be above the setting")
@@ -185,15 +196,17 @@ def _holds(work: Work, found: Answers) -> Check:
     return charging_run.holds_check(row.id, value, row.allowed_time_above, least_s=found.least_s, unsure=unsure, words=words)
 
 
-def _parts(group) -> dict[str, Quantity]:
+def _parts(work: Work, group) -> dict[str, Quantity]:
     """Delays in a row from the house to the vehicle [s]: of the slowest vehicle."""
     row, slow = group.row, max(group.vehicles, key=lambda one: one.response_s + one.onboard_a / one.ramp_a_per_s)
     given = {"sample": row.sample, "sensor": row.sensor_delay, "response": row.response}
     parts: dict[str, Quantity] = {name: one for name, one in given.items() if one is not None}
-    parts["vehicle"] = Input("run.vehicle", "response of the slowest vehicle", slow.response_s, "s", "choice")
-    if slow.ramp_a_per_s < float("inf"):
-        ramp = slow.onboard_a / slow.ramp_a_per_s
-        parts["ramp"] = Input("run.ramp", "time of the slowest vehicle from its full current to none", ramp, "s", "choice")
+    known = work.vehicle(group.ids[group.vehicles.index(slow)])
+    car = known[1] if known is not None else None
+    stated = car.response if car is not None else None
+    parts["vehicle"] = stated or Input("run.vehicle", "response of the slowest vehicle, not stated", slow.response_s, "s", "choice")
+    if car is not None and car.ramp_time is not None and car.ramp_time.value > 0:
+        parts["ramp"] = car.ramp_time
     return parts
 
 
@@ -204,7 +217,9 @@ def _excursion_words(work: Work, found: Answers, reaction: Step, allowed: Input)
     words = [f"{most.over_s:,.0f} s in all, {most.over_as:,.0f} A s, at most {most.peak_a:.1f} A at a setting of {setting:g} A"]
     if found.beside is not None:
         days = found.fine.house.days
-        words.append(f"on {days} days of the fast record; modelled over the longer one {found.beside.longest_s:,.0f} s")
+        beside = found.beside
+        modelled = f"modelled over the longer one {beside.longest_s:,.0f} s, at most {beside.peak_a:.1f} A"
+        words.append(f"on {days} days of the fast record; {modelled}")
     alone = max(float((house.shapes_a[0] > setting).sum()) for house in (found.fine.house, found.year.house))
     if alone:
         words.append(f"the house alone is above the setting for {alone:,.0f} min in all, which no control of the chargers holds")
@@ -231,15 +246,37 @@ def _lost(work: Work, found: Answers) -> None:
         return
     spent = max(one.above_s for one in runs)
     words = "; ".join(f"{one.name}: up to {one.over.peak_a:.1f} A, {one.over.longest_s:,.0f} s above the setting" for one in runs)
+    words += f"; modelled over the longer record {found.beside_lost_s:,.0f} s above the service" if found.beside is not None else ""
     value = simulated(f"lost.{row.id}", "longest time above the limit of the service", spent, "s", 0)
     check = charging_run.lost_check(row.id, value, row.allowed_time_above, words)
     open_ = [*found.fine.house.open, *found.fine.fleet.open]
+    if found.beside_lost_s > row.allowed_time_above.value:
+        open_.append(f"over the longer record, modelled within its intervals, it would be {found.beside_lost_s:,.0f} s")
     if open_ and check.verdict is Verdict.PASS:
         note = f"{'; '.join(dict.fromkeys(open_))}; {check.note}"
         closes = "a record of one minute or faster by leg, or a test of the installed control"
         sides = (value, "<=", row.allowed_time_above)
         check = Check(check.key, check.question, Verdict.JUDGEMENT, *sides, note=note, closes=closes, decides="the engineer")
     work.checks.append(check)
+
+
+def _shared(work: Work, found: Answers) -> None:
+    """Check `control-holds:CONTROL` of a control that shares a circuit: the chargers together, each of them coming last."""
+    for group in found.year.fleet.groups:
+        if group.sees or group.control.kind != "sensing":
+            continue
+        key, asked = f"control-holds:{group.row.id}", "are the chargers of the circuit above its setting no longer than is allowed?"
+        over, last = shared_excursion(group)
+        note = f"each of the chargers comes while the others charge; worst where {last} does, {over.peak_a:.1f} A together"
+        value = simulated(f"shared.{group.row.id}", "longest time of the chargers together above their setting", over.longest_s, "s", 0)
+        allowed = group.row.allowed_time_above
+        if allowed is None and over.longest_s > 0.0:
+            lacking = [f"control.{group.row.id}.allowed_time_above"]
+            work.checks.append(needs_input(key, asked, lacking, note=f"{note}; above the setting for {over.longest_s:,.0f} s"))
+        elif allowed is None:
+            work.checks.append(Check(key, asked, Verdict.PASS, note=f"{note}: never above it"))
+        else:
+            work.checks.append(compare(key, asked, value, "<=", allowed, note=note))
 
 
 def _starts_check(work: Work, name: str, most: int) -> None:
@@ -279,15 +316,21 @@ def _need(work: Work, found: Answers, name: str) -> None:
         f"vehicle.{name}.need_share", "share of the nights that must meet the need", NEED_SHARE, "frac", "choice", "not stated: a choice"
     )
     share = simulated(f"share.{name}", f"share of {nights.count} nights that meet the need", nights.share, "frac", 4)
-    miles = nights.missed_kwh * night.miles
+    miles = nights.missed_kwh * night.miles.value
     note = f"{nights.met} of {nights.count} nights, at most {nights.longest_missed} missed in a row"
-    note += f"; {nights.missed_kwh:,.1f} kWh missed, {miles:,.0f} miles at {night.miles:.2f} miles a kWh" if nights.missed_kwh else ""
+    note += f"; {nights.missed_kwh:,.1f} kWh missed, {miles:,.0f} miles at {night.miles.value:.2f} miles a kWh" if nights.missed_kwh else ""
     work.checks.append(charging_run.need_check(name, share, asked, note))
     window = hours(f"evse.{name}.window_h", f"hours from arrival to departure at {name}", night.arrive, night.depart)
     current = Input(f"run.{name}.current", f"most that charger and vehicle take at {name}", vehicle.onboard_a, "A", "choice")
     one = next(each for each in work.chargers if each.id == name)
     most = charging_run.window_energy(name, window, current, one.voltage or nominal_voltage(work.edition))
     work.checks.append(charging_run.window_check(name, night.need, most))
+
+
+def _night_of(found: Answers, name: str):
+    """Night of a vehicle as it is stated."""
+    group = next(one for one in found.year.fleet.groups if name in one.ids)
+    return group.nights[group.ids.index(name)]
 
 
 def no_vehicle(name: str) -> Check:

@@ -51,11 +51,12 @@ def _stores(work: Work, source) -> list:
 
 
 def store(source):
-    """A store as the engine takes it: any current up to its own, and all of it where a signal is lost."""
+    """A store as the engine takes it: any current up to its own, and all of it where a signal is lost and nothing else is stated."""
     from workbook_lib.simulate.charging import Vehicle
 
     most = source.input_current.value * source.count.value
-    return Vehicle(most, ANSWERS_S, floor_a=0.0, fallback_a=most)
+    fallback = source.fallback_current.value * source.count.value if source.fallback_current is not None else most
+    return Vehicle(most, ANSWERS_S, floor_a=0.0, fallback_a=min(fallback, most))
 
 
 def day(work: Work, source) -> tuple[float, float]:
@@ -72,7 +73,8 @@ def day(work: Work, source) -> tuple[float, float]:
     ends = [one.discharge_until.value for one in stores if one.discharge_until is not None]
     begin = ends[0] if ends else 0.0
     clock = f"{int(begin) // 3600:02d}:{int(begin) % 3600 // 60:02d}"
-    words = f"its store takes one full cycle a day, {total:.1f} kWh from {clock} on, and on a lost signal goes on at its whole current"
+    words = f"its store takes one full cycle a day, {total:.1f} kWh from {clock} on"
+    words += "" if source.fallback_current is not None else ", and on a lost signal goes on at its whole current"
     if all(one.field != f"source.{source.id}.input_current" for one in work.assumptions):
         work.assumptions.append(Assumption(f"source.{source.id}.input_current", words))
     return begin, total

@@ -15,6 +15,10 @@ from workbook_lib.workbooks.prepare import root_panels
 HALF_HOUR = 30
 MARGIN_S = 120
 MOST_ROWS = 1500
+NEAR_MEAN, NEAR_PEAK = 1.1, 0.95
+"""A peak is told apart from the mean of an excursion from here on, and lasts while the current is this near to it [-]."""
+LEAST_SHOWN_A = 2.0
+"""A change that a table of seconds shows [A]."""
 SHARES = (0.0, *(10 ** (place / 40.0 - 2.0) for place in range(161)))
 """Shares of the year at which the duration curve is drawn [%]: dense where currents are high."""
 
@@ -68,7 +72,7 @@ def _load_words(work: Work, found: Answers) -> None:
     columns = ("For", "From", "Shape", "Days", "Mean (A)", "Highest minute (A)", "Energy delivered (kWh)")
     prose = "The house beside its chargers, on its heavier leg. What is modelled gives a band, not one line."
     open_ = list(dict.fromkeys([*([found.unused] if found.unused else []), *found.fine.house.open, *found.fine.fleet.open]))
-    prose += f" Open: {'; '.join(open_)}." if open_ else " It is measured minute by minute and leg by leg."
+    prose += f" Open: {'; '.join(open_)}." if open_ else " For seconds it is measured minute by minute and leg by leg."
     work.sections.append(Section("The house load of the runs", (), prose, Table(columns, tuple(dict.fromkeys(rows)), "House load", 1)))
 
 
@@ -92,10 +96,6 @@ def _faults(work: Work, found: Answers) -> None:
     prose = "At one second: as stated on the night with most ampere-seconds, each fault on the night of several on which it is worst. "
     prose += "What belongs to ordinary use counts in the test of the setting, a lost signal in that of the service."
     work.sections.append(Section("What goes wrong", (), prose, Table(columns, tuple(rows), "Runs of single nights", 0)))
-
-
-def _night_words(found: Answers) -> str:
-    return f"from {_moment(found.fine.house, found.most.worst[0])}"
 
 
 def _moment(house, minute: int) -> str:
@@ -195,7 +195,7 @@ def _night_days(found: Answers, name: str) -> list[tuple[tuple[int, int, int], f
 
 def figures(work: Work, found: Answers) -> tuple[Figure, ...]:
     """Worst night, duration curve, nights of each vehicle, excursions against trip bounds."""
-    durations = [_durations(work, found)] if found.year.house.known else []
+    durations = [_durations(work, found)] if found.year.house.known and found.year.fleet.service is not None else []
     drawn = [_day(work, found), *durations, *(_calendar(found, name) for name in found.nights), _trip(work, found)]
     return tuple(one for one in drawn if one is not None)
 
@@ -220,16 +220,25 @@ def _day(work: Work, found: Answers) -> Figure | None:
     vehicles = ran.vehicle_a.sum(axis=0)
     rows = [(float(t - at), float(ran.house_a[t]), float(vehicles[t]), float(ran.service_a[t])) for t in range(low, high)]
     kept = [row for place, row in enumerate(rows) if place in (0, len(rows) - 1) or row[1:] != rows[place - 1][1:]][:MOST_ROWS]
-    shown = kept if len(kept) <= 16 else [*kept[:15], kept[-1]]
+    shown = _thinned(kept)
     table = Table(("Second", "House (A)", "Vehicles (A)", "Service (A)"), tuple(shown), "The worst night around its excursion", 1)
     if over.worst_at is None:
         words = f"No second is above the setting; drawn around the highest current, {over.peak_a:.1f} A."
     else:
         words = f"The excursion of most ampere-seconds: {over.worst_as:,.0f} A s; the longest of the night takes {over.longest_s:,.0f} s."
-    description = f"{_night_words(found).capitalize()}, second 0 at {_second(found, at)}. {words}"
+    description = f"Night from {_moment(found.fine.house, found.most.worst[0])}, second 0 at {_second(found, at)}. {words}"
     return Figure(
         "charging_day", "chargingday", "The worst night around its excursion", description, table, _limits(work, found), "A", tuple(kept)
     )
+
+
+def _thinned(rows: list[tuple[float, ...]]) -> list[tuple[float, ...]]:
+    """Rows of a table of seconds: those with a change of an ampere or more since the last shown, and both ends."""
+    shown = [rows[0]]
+    for row in rows[1:-1]:
+        if max(abs(one - other) for one, other in zip(row[1:], shown[-1][1:], strict=True)) >= LEAST_SHOWN_A:
+            shown.append(row)
+    return [*shown, rows[-1]] if len(rows) > 1 else shown
 
 
 def _second(found: Answers, at: int) -> str:
@@ -240,8 +249,11 @@ def _second(found: Answers, at: int) -> str:
 def _durations(work: Work, found: Answers) -> Figure:
     import numpy as np
 
-    own, free = minutes(found.year, found.lead), minutes(found.year, found.lead, free=True)
-    curves = [np.sort(one.service_a)[::-1] for one in (free, own)]
+    shapes, setting = range(len(found.year.house.shapes_a)), found.year.fleet.service.setting.value
+    shape = max(shapes, key=lambda one: float(minutes(found.year, one, free=True).service_a.max()))
+    own, free = minutes(found.year, shape), minutes(found.year, shape, free=True)
+    held = np.minimum(own.service_a, np.maximum(own.house_a, setting))  # what the run at one minute leaves above is gone within seconds
+    curves = [np.sort(one)[::-1] for one in (free.service_a, held)]
     count = len(curves[0])
     places = [min(count - 1, max(0, int(np.ceil(share / 100.0 * count)) - 1)) for share in SHARES]
     grid = tuple((share, float(curves[0][place]), float(curves[1][place])) for share, place in zip(SHARES, places, strict=True))
@@ -250,18 +262,15 @@ def _durations(work: Work, found: Answers) -> Figure:
         (float(level), float((curves[0] > level + 1e-6).sum()) / 60.0, float((curves[1] > level + 1e-6).sum()) / 60.0) for level in levels
     )
     table = Table(("Above (A)", "Hours without a control", "Hours with it"), rows, "Hours above a current", 1)
-    setting = found.year.fleet.service is not None
-    description = f"Current of the service over {found.year.house.days} days at one minute, house {found.year.house.names[found.lead]}. "
+    description = f"Current of the service over {found.year.house.days} days at one minute, house {found.year.house.names[shape]}. "
     description += (
-        f"Without a control it reaches {curves[0][0]:.1f} A, with it {curves[1][0]:.1f} A"
-        if setting
-        else f"Nothing holds it: it reaches {curves[0][0]:.1f} A"
+        f"Without a control it reaches {curves[0][0]:.1f} A, with it {curves[1][0]:.1f} A; seconds above the setting are not in it."
     )
     return Figure(
         "charging_duration",
         "chargingduration",
         "Current of the service by duration",
-        f"{description}.",
+        description,
         table,
         _limits(work, found),
         "A",
@@ -280,6 +289,22 @@ def _calendar(found: Answers, name: str) -> Figure:
     return Figure(f"charging_nights_{name}", "chargingnights", f"Nights at {name}", description, months(found, name), (), "%", rows)
 
 
+def _levels(one, setting: float, main: float) -> list[tuple[str, float, float, str]]:
+    """Points of a run: its longest excursion at its mean current, and its peak for as long as it is near it, where that is apart."""
+    import numpy as np
+
+    service, over = one.ran.service_a, one.over
+    if not over.longest_s:
+        return [(one.name, over.peak_a / main, 0.0, "run")]
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], service > setting, [False]]).astype(np.int8)))
+    begin, end = max(zip(edges[::2], edges[1::2], strict=True), key=lambda pair: pair[1] - pair[0])
+    mean = float(service[begin:end].mean())
+    points = [(one.name, mean / main, over.longest_s, "run")]
+    if over.peak_a > NEAR_MEAN * mean:
+        points.append((f"{one.name}, its peak", over.peak_a / main, float((service >= NEAR_PEAK * over.peak_a).sum()), "run"))
+    return points
+
+
 def _trip(work: Work, found: Answers) -> Figure | None:
     """How far and how long above, beside the times by which the main breaker must have opened."""
     group, roots = found.fine.fleet.service, root_panels(work.home)
@@ -291,8 +316,7 @@ def _trip(work: Work, found: Answers) -> Figure | None:
         return None
     rows = []
     for one in found.tried:
-        over = one.over
-        rows.append((one.name, over.peak_a / main.value, over.longest_s, "run"))
+        rows += _levels(one, group.setting.value, main.value)
     rows += [
         (f"{bound.source.locator}, {bound.multiple:g} times", bound.multiple, bound.seconds, "bound, from memory")
         for bound in bounds_of(main.value)
@@ -306,8 +330,8 @@ def _trip(work: Work, found: Answers) -> Figure | None:
         2,
     )
     description = (
-        f"Each run of the worst night: its highest current over the rating of the main breaker, {main.value:g} A, and its longest time "
-        "above the setting. The bounds are the longest times that are allowed until a breaker opens, from memory; none of them says that "
+        f"Each run: its longest time above the setting at its mean current over the rating of the main breaker, {main.value:g} A, and "
+        "its peak for as long as it lasts, where that is apart. The bounds are the longest times that are allowed until a breaker opens, from memory; none of them says that "
         "it holds, or opens sooner."
     )
     grid = tuple((row[1], row[2], 0.0 if row[3] == "run" else 1.0) for row in rows)

@@ -9,7 +9,7 @@ from workbook_lib.editions import Edition
 from workbook_lib.errors import MissingInput
 from workbook_lib.rules import charging, control, service
 from workbook_lib.rules.loads import LoadItem
-from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, compare, holds, needs_input
+from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, compare, holds, needs_input, worst
 from workbook_lib.workbooks.prepare import charger_limit, listing, may_hold, nominal_voltage, root_panels, standing_controls, text, without
 
 SERVICE_ENDS = ("service",)
@@ -135,29 +135,43 @@ def charger_checks(home, edition: Edition) -> list[Check]:
     A control that also limits the service has its check there. Returns: Checks [A]. Source: 625.42 (managed).
     """
     at_service = {device.id for device, _ in service_limits(home)}
-    checks: list[Check] = []
+    found: dict[tuple[str, str], tuple[object, object, list]] = {}
     for evse in (one for one in home.site.evse if one.status != "removed"):
-        found = charger_limit(home, evse)
-        if found is None or found[0].id in at_service or any(check.key == f"control-setting:{found[0].id}" for check in checks):
-            continue
-        device, limit = found
-        key, question = f"control-setting:{device.id}", "may the control's setting stand for the chargers it holds?"
-        if limit.setting is None or evse.minimum_current is None:
-            lacking = [f"control.{device.id}.limit.setting"] if limit.setting is None else [f"evse.{evse.id}.minimum_current"]
-            checks.append(needs_input(key, question, lacking, edition.cite("evse_managed")))
-        elif may_hold(device) and edition.value("control_setting").value == "power-control" and not power_control(device, edition):
-            listed, wanted = ", ".join(listing(device)), edition.value("control_listing").value
-            note = f"listed to {listed}; whether this edition wants {wanted} of a control at the charger too was not read"
-            closes = f"a control listed to {wanted}, or a written decision of the authority"
-            sides, cite = (evse.minimum_current, "<=", limit.setting), edition.cite("evse_managed")
-            decides = "the authority having jurisdiction"
-            checks.append(Check(key, question, Verdict.JUDGEMENT, *sides, cite, note, closes=closes, decides=decides))
-        elif may_hold(device):
-            checks.append(compare(key, question, evse.minimum_current, "<=", limit.setting, edition.cite("evse_managed")))
-        else:
-            note = "no credit: the control is not listed, or its setting can be changed by the user; the nameplate counts"
-            checks.append(Check(key, question, Verdict.JUDGEMENT, source=edition.cite("evse_managed"), note=note, counts=False))
-    return checks
+        held = charger_limit(home, evse)
+        if held is not None and held[0].id not in at_service:
+            found.setdefault((held[0].id, held[1].at), (*held, []))[2].append(evse)
+    checks: dict[str, Check] = {}
+    for device, limit, chargers in found.values():
+        check = _charger_check(device, limit, chargers, edition)
+        worse = checks.get(check.key)
+        if worse is None or worst((check.verdict, worse.verdict)) is not worse.verdict:
+            checks[check.key] = check
+    return list(checks.values())
+
+
+def _charger_check(device, limit, chargers: list, edition: Edition) -> Check:
+    """Whether a control's setting may stand for the chargers that it holds at one place, and holds their least currents together."""
+    key, question = f"control-setting:{device.id}", "may the control's setting stand for the chargers it holds?"
+    cite = edition.cite("evse_managed")
+    lacking = [f"control.{device.id}.limit.setting"] if limit.setting is None else []
+    lacking += [f"evse.{one.id}.minimum_current" for one in chargers if one.minimum_current is None]
+    if lacking:
+        return needs_input(key, question, lacking, cite)
+    least: Quantity = chargers[0].minimum_current
+    if len(chargers) > 1:
+        parts = tuple(one.minimum_current for one in chargers)
+        meaning = f"least currents of the chargers at {limit.at}"
+        total = sum(one.value for one in parts)
+        least = Step(f"control.{device.id}.{limit.at}.least", "I_min", meaning, "sum(least)", {"least": parts}, total, "A", decimals=1)
+    if not may_hold(device):
+        note = "no credit: the control is not listed, or its setting can be changed by the user; the nameplate counts"
+        return Check(key, question, Verdict.JUDGEMENT, source=cite, note=note, counts=False)
+    if edition.value("control_setting").value == "power-control" and not power_control(device, edition):
+        listed, wanted = ", ".join(listing(device)), edition.value("control_listing").value
+        note = f"listed to {listed}; whether this edition wants {wanted} of a control at the charger too was not read"
+        closes, decides = f"a control listed to {wanted}, or a written decision of the authority", "the authority having jurisdiction"
+        return Check(key, question, Verdict.JUDGEMENT, least, "<=", limit.setting, cite, note, closes=closes, decides=decides)
+    return compare(key, question, least, "<=", limit.setting, cite)
 
 
 def power_control(device, edition: Edition) -> bool:

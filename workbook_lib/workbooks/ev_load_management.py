@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from workbook_lib.editions import Edition
 from workbook_lib.errors import InputFault, MissingInput
 from workbook_lib.sheet import Check, Sheet, Verdict, needs_input
@@ -23,8 +25,17 @@ FORM = common.Form(
     title="EV load management",
     question="Does the charger fit on the service, does its control hold the setting second by second, and does the vehicle get its night?",
     order=(
-        *("service-capacity", "control-setting", "control-continuous", "control-fallback", "control-malfunction"),
-        *("control-holds", "control-lost", "vehicle-need", "vehicle-window", "evse-circuit", "evse-setting", "shared-circuit"),
+        *("service-capacity", "control-setting", "control-continuous", "control-fallback", "control-malfunction", "control-record"),
+        *(
+            "control-holds",
+            "control-lost",
+            "vehicle-need",
+            "vehicle-window",
+            "evse-circuit",
+            "evse-setting",
+            "shared-circuit",
+            "shared-fallback",
+        ),
         *("evse-own-circuit", "evse-receptacle", "evse-disconnect", "evse-starts", "record-coverage", "record-quality"),
         *("field-verified", "edition-adopted", "independent-check"),
     ),
@@ -84,8 +95,11 @@ def _study(home, edition: Edition, *, whole: bool) -> Sheet:
         "harmonics of charging, and its power factor: the charger's listing",
         "grounding, raceway fill and voltage drop of charging circuits: the sheet of backfeed and tap",
         "export from a vehicle: not covered",
+        "the largest device ahead of a charger that its maker allows (110.3(B)), and how conductors land on one terminal (110.14)",
     ]
-    return common.finished(work, FORM, cautions=CAUTIONS, figures=work.figures)
+    shown = tuple(key for key in work.results if key.startswith("nights_meeting_need_frac"))[:2]
+    form = replace(FORM, first=(*FORM.first[:4], *shown, *FORM.first[4:]))
+    return common.finished(work, form, cautions=CAUTIONS, figures=work.figures)
 
 
 def _runs(work: Work, whole: bool) -> None:
