@@ -330,9 +330,9 @@ def _trip(work: Work, found: Answers) -> Figure | None:
         2,
     )
     description = (
-        f"Each run: its longest time above the setting at its mean current over the rating of the main breaker, {main.value:g} A, and "
-        "its peak for as long as it lasts, where that is apart. The bounds are the longest times that are allowed until a breaker opens, from memory; none of them says that "
-        "it holds, or opens sooner."
+        f"Each run: its longest time above the setting at its mean current over the rating of the main breaker, {main.value:g} A, and its "
+        "peak for as long as it lasts, where that is apart. The bounds are the longest times that are allowed until a breaker opens, from "
+        "memory; none of them says that it holds, or opens sooner."
     )
     grid = tuple((row[1], row[2], 0.0 if row[3] == "run" else 1.0) for row in rows)
     return Figure("charging_trip", "chargingtrip", "Time above the setting and trip bounds of the main", description, table, (), "s", grid)
