@@ -59,7 +59,7 @@ def charging(house, sessions, needs, step_s, volts, control, cars, sensor_lost, 
 
     sample, late = max(1, steps(control.sample_s)), steps(control.sensor_delay_s)
     least = SimpleNamespace(raising=steps(control.raise_delay_s), off=steps(control.minimum_off_s), on=steps(control.minimum_on_s))
-    patience, known, blind, cut = steps(control.lost_after_s), house[0], 0, 0
+    patience, known, blind, cut, phase = steps(control.lost_after_s), house[0], 0, 0, steps(control.phase_s)
     part = 1.0 if control.filter_s <= 0 else 1 - math.exp(-step_s / control.filter_s)
     ones = [
         SimpleNamespace(
@@ -111,7 +111,7 @@ def charging(house, sessions, needs, step_s, volts, control, cars, sensor_lost, 
             one.ran = 0 if one.commanded == 0 else one.ran + 1
             if now == 0 or sessions[name][now] != sessions[name][now - 1]:
                 one.came = now
-        if now % sample == 0:
+        if now >= phase and (now - phase) % sample == 0:
             _sample(
                 control, ones, cars, sessions, needs, now, min(control.setting_a - known, control.total_a), sample, least, blind, patience
             )

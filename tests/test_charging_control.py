@@ -184,7 +184,7 @@ def random_case(seed: int, count: int = 1):
         float(rng.choice([0, 20])), float(rng.choice([0, 3, 30])), float(rng.choice([0, 10])), 6.0, float(rng.choice([0, 1])),
         float(rng.choice([0, 2])), float(rng.choice([0, 60])), float(rng.choice([0, 30])), float(rng.choice([0, 40])),
         float(rng.choice([0, 6, 8])), float(rng.choice([0, 30])), float(rng.choice([0, 45])),
-        seed, str(rng.choice(WAYS)), float(rng.choice([40, 70, np.inf])), float(rng.choice([0, 2])),
+        seed, str(rng.choice(WAYS)), float(rng.choice([40, 70, np.inf])), float(rng.choice([0, 2])), float(rng.choice([0, 3])),
     )  # fmt: skip
     vehicles = [
         Vehicle(float(rng.choice([16, 32, 48])), float(rng.choice([0, 25])), float(rng.choice([0.5, 100])), float(rng.choice([0, 0.4])))

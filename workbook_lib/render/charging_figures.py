@@ -236,7 +236,7 @@ def _share_ticks(axes, first: float, zero: bool) -> None:
     fine = [lead * 10.0**power for power in range(powers[-1] - 1, 2) for lead in range(1, 10)]
     axes.set_xticks([tick for tick in fine if tick >= first], minor=True)
     axes.tick_params(axis="x", which="minor", length=1.6, width=0.5, labelbottom=False)
-    axes.set_xlabel("% of the year that reaches this current (logarithmic)", labelpad=2)
+    axes.set_xlabel("% of the time that reaches this current (logarithmic)", labelpad=2)
 
 
 def _name_curves(axes, figure: Figure, places: list[float], columns: list[list[float]]) -> None:

@@ -43,7 +43,7 @@ class Control:
     `kind` none, fixed (commands each `setting_a`), sensing (holds the service to `setting_a`); currents [A], times [s]; `step_a` of the
     pilot, 0 for none; `dead_band_a` below which nothing rises, `fall_band_a` below which nothing falls either; `total_a` that all its
     chargers together may have (a circuit that they share); `floor_a` and `fallback_a` on a lost sensor or command of each charger that
-    has none of its own; `seed` of the spread; `way` of sharing.
+    has none of its own; `phase_s` of the first sample; `seed` of the spread; `way` of sharing.
     """
 
     kind: str
@@ -65,6 +65,7 @@ class Control:
     way: str = "equal"
     total_a: float = np.inf
     fall_band_a: float = 0.0
+    phase_s: float = 0.0
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
@@ -231,7 +232,7 @@ def _command(room, may, wanted, command, rising, off, on, cars, numbers, times, 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _run(house, session, need, sensing, lost_sensor, lost_command, hours, numbers, fixed, cars, times, ways, answers, spread, way, out):
-    """Every step. `numbers`: setting, step, dead band, weight, total, band on falls; `times`: sample, sensor, raise, off, on, lost."""
+    """Every step. `numbers`: setting, step, dead, weight, total, band on falls; `times`: sample, sensor, raise, off, on, lost, phase."""
     vehicle_a, pilot_a, energy = out
     count = len(cars)
     setting, step, weight, total = numbers[0], numbers[1], numbers[3], numbers[4]
@@ -240,7 +241,7 @@ def _run(house, session, need, sensing, lost_sensor, lost_command, hours, number
     rising, off, on = np.zeros(count, np.int64), np.full(count, times[3]), np.zeros(count, np.int64)
     came, active, wanted = np.zeros(count, np.int64), np.zeros(count, np.bool_), np.zeros(count, np.bool_)
     order = np.arange(count)
-    seen, blind, cut, due = house[0], 0, 0, 0
+    seen, blind, cut, due = house[0], 0, 0, times[6]
     for at in range(house.shape[0]):
         cut = cut + 1 if lost_command[at] else 0
         _draw(at, session, need, energy, cut, cars, ways, answers, lost_s, hours, state, arrived, vehicle_a, pilot_a)
@@ -319,7 +320,8 @@ def charge(
     fixed = cars[:, 6].copy() if control.kind == "none" else np.full(m, control.setting_a)
     ways = np.array(steps(*(control.command_delay_s + one.response_s for one in vehicles)))
     answers = np.array(steps(*(one.response_s for one in vehicles)))
-    own = (control.sensor_delay_s, control.raise_delay_s, control.minimum_off_s, control.minimum_on_s, control.lost_after_s)
+    own = (control.sensor_delay_s, control.raise_delay_s, control.minimum_off_s, control.minimum_on_s)
+    own = (*own, control.lost_after_s, control.phase_s)
     times = np.array([max(1, steps(control.sample_s)[0]), *steps(*own)])
     found = Charged(np.zeros((m, n)), np.zeros((m, n)), np.zeros(need.shape))
     _run(

@@ -7,7 +7,7 @@ from dataclasses import replace
 from workbook_lib.errors import CalculationFault, MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.rules import charging, circuits, sharing
-from workbook_lib.sheet import Check, Quantity, Result, Section, Step, Table, Verdict, compare, needs_input, worst
+from workbook_lib.sheet import Assumption, Check, Quantity, Result, Section, Step, Table, Verdict, compare, needs_input, worst
 from workbook_lib.workbooks import tie_circuits, tie_work
 from workbook_lib.workbooks.charging_work import Work, circuit_limit
 from workbook_lib.workbooks.prepare import charger_limit, may_hold, text
@@ -181,6 +181,8 @@ def _receptacle(work: Work, one) -> None:
     cite, frac = work.edition.cite("evse_receptacle"), work.edition.value("evse_device_frac")
     if text(one.connection) != "receptacle":
         note = "hard-wired" if one.connection is not None else "the connection is not stated; hard-wired is taken"
+        if one.connection is None:
+            work.assumptions.append(Assumption("evse.connection", f"{one.id}: not stated, taken as hard-wired"))
         work.checks.append(Check(key, asked, Verdict.NOT_APPLICABLE, source=cite, note=note))
         return
     lacking = [f"evse.{one.id}.{name}" for name in ("receptacle", "rating") if getattr(one, name) is None]

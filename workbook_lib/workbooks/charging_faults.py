@@ -60,7 +60,7 @@ def night(one: Case, shape: int, low: int, high: int) -> Night:
     """The night between two minutes of the year."""
     import numpy as np
 
-    session = [np.repeat(plan.session[low:high], SECONDS) for plan in one.plans]
+    session = [np.repeat(plan.every[low:high], SECONDS) for plan in one.plans]
     return Night(low, one.house.at_seconds(shape, low, high), session, needs_from(one, shape, low))
 
 

@@ -231,6 +231,8 @@ def _control(work: Work, found: Fleet, row, *, setting_a: float, total: Input | 
         words = f"{row.id}: {', '.join(name.replace('_', ' ') for name in silent)} not stated, taken as none"
         words += f"; its response is taken to hold {' and '.join(apart)}" if apart else ""
         work.assumptions.append(Assumption("control.*", words))
+    sample = row.sample.value if row.sample is not None else 0.0
+    delay = values.get("sensor_delay_s", 0.0)
     band = values.get("dead_band_a", 0.0)
     both = text(row.dead_band_on) == "both"
     if band and row.dead_band_on is None:
@@ -240,10 +242,13 @@ def _control(work: Work, found: Fleet, row, *, setting_a: float, total: Input | 
         work.assumptions.append(Assumption("control.dead_band_on", words))
     if row.sharing is None:
         work.assumptions.append(Assumption("control.sharing", f"{row.id}: chargers share equally"))
+    if row.action is None:
+        work.assumptions.append(Assumption("control.action", f"{row.id}: modulates, and sheds no charger whole"))
     return Control(
         "sensing",
         setting_a,
-        sample_s=row.sample.value if row.sample is not None else 0.0,
+        sample_s=sample,
+        phase_s=(delay - 1.0) % sample if sample > 0 else 0.0,  # a step of the house at a whole minute is just missed
         command_delay_s=row.response.value if row.response is not None else 0.0,
         lost_after_s=row.lost_after.value if row.lost_after is not None else 0.0,
         way=text(row.sharing) or "equal",

@@ -35,7 +35,8 @@ class House:
     `shapes_a` one array of shape (n,) for each shape [A], the first the record itself or its flat shape; `names` of them; `first` its
     first day; `fine` whether it is a record of one minute or faster; `open` what of it is not known, in words; `words` where it is from;
     `known` False where there is none and the chargers alone are followed; `begin_s` [s UTC] and `standard_s` [s east] of a record;
-    `native_a` a record faster than a minute as it is, in steps of `native_s` [s]; `field` of the site file that it comes from.
+    `native_a` a record faster than a minute as it is, in steps of `native_s` [s]; `field` of the site file that it comes from; `zone` of
+    the clock on the wall, empty where times are standard time.
     """
 
     shapes_a: tuple
@@ -50,6 +51,26 @@ class House:
     native_a: object = None
     native_s: int = MINUTE_S
     field: str = "records.load.file"
+    zone: str = ""
+
+    def dates(self):
+        """Its days, shape (days,)."""
+        import numpy as np
+
+        return np.datetime64(self.first, "D") + np.arange(self.days)
+
+    def summer_minutes(self, number):
+        """Minutes by which the clock on the wall is ahead of standard time on days of these numbers; none where no zone is known."""
+        import datetime
+        import zoneinfo
+
+        import numpy as np
+
+        if not self.zone or self.zone == "utc":
+            return np.zeros(len(number), dtype=np.int64)
+        zone, first = zoneinfo.ZoneInfo(self.zone), datetime.datetime.fromisoformat(f"{self.first}T12:00:00")
+        ahead = [(first + datetime.timedelta(days=int(day))).replace(tzinfo=zone).dst() for day in number]
+        return np.array([int(one.total_seconds()) // MINUTE_S if one is not None else 0 for one in ahead])
 
     def at_seconds(self, shape: int, low: int, high: int):
         """Current at every second between two minutes, shape ((high - low) 60,) [A]."""
@@ -162,7 +183,7 @@ def _recorded(work: Work, name: str, most_a: float | None) -> House:
     made = House(shapes, names, clock[0], fine, tuple(dict.fromkeys(open_)), words, begin_s=clock[1], standard_s=clock[2])
     if fastest is not None:
         made = replace(made, native_a=fastest, native_s=native[0])
-    return replace(made, field=f"records.{name}.file")
+    return replace(made, field=f"records.{name}.file", zone=work.site.site.time_zone or "")
 
 
 @functools.lru_cache(maxsize=4)
@@ -278,7 +299,8 @@ def _tell(work: Work, name: str, record) -> None:
         work.notes.append(f"{', '.join(gone)} is removed and may be in the record: nothing is taken out for it, on the safe side")
     if record.register == "net":
         work.notes.append("the record is what the home took less what it gave back: its own sun is in it as it was that year")
-    work.assumptions.append(Assumption(f"records.{name}.clock", "clock times of vehicles are by standard time the whole year"))
+    if not work.site.site.time_zone:
+        _take(work, "site.time_zone", "not given: clock times of vehicles are by standard time the whole year")
 
 
 # declared loads

@@ -137,7 +137,7 @@ def _span(house: House) -> str:
 
 
 def _nights_run(found: Seconds, house: House) -> str:
-    some = "all nights" if found.nights == found.count else f"{found.nights} of {found.count} nights"
+    some = "all days" if found.nights == found.count else f"{found.nights} of {found.count} days, parted where nothing is plugged in,"
     why = "" if found.nights == found.count else ", the others cannot pass it" if house.fine else ", those in which most comes together"
     return f"{some} at one second{why}"
 
@@ -193,7 +193,9 @@ def _holds(work: Work, found: Answers) -> Check:
         open_.append(f"over the longer record, modelled within its intervals, it would be {found.beside.longest_s:,.0f} s")
     words = _excursion_words(work, found, reaction, row.allowed_time_above)
     unsure = "; ".join(dict.fromkeys(open_))
-    return charging_run.holds_check(row.id, value, row.allowed_time_above, least_s=found.least_s, unsure=unsure, words=words)
+    own = [*found.fine.house.open, *found.fine.fleet.open]
+    least = found.least_s if own else max(found.least_s, spent)  # what is measured and stated fails as it is
+    return charging_run.holds_check(row.id, value, row.allowed_time_above, least_s=least, unsure=unsure, words=words)
 
 
 def _parts(work: Work, group) -> dict[str, Quantity]:
@@ -224,10 +226,10 @@ def _excursion_words(work: Work, found: Answers, reaction: Step, allowed: Input)
     if alone:
         words.append(f"the house alone is above the setting for {alone:,.0f} min in all, which no control of the chargers holds")
     if spent > allowed.value:
-        over, parts = most.longest_s - allowed.value, ", ".join(f"{name} {one.value:g} s" for name, one in reaction.uses.items())
-        words.append(f"{spent - allowed.value:,.0f} s too long ({which})")
-        if not alone and over > 0.0 and most.longest_s <= reaction.value + 1.0:
-            words.append(f"as stated {parts} would have to be {over:,.0f} s shorter together; a lower setting does not shorten it")
+        over, parts = spent - allowed.value, ", ".join(f"{name} {one.value:g} s" for name, one in reaction.uses.items())
+        words.append(f"{over:,.0f} s too long ({which})")
+        if not alone and most.longest_s <= reaction.value + 1.0:
+            words.append(f"{parts} would have to be {over:,.0f} s shorter together; a lower setting does not shorten it")
         if group.control.fall_band_a:
             words.append(f"its dead band of {group.control.fall_band_a:g} A holds back reductions, so that what is less stays above")
     return "; ".join(words)
@@ -243,6 +245,9 @@ def _lost(work: Work, found: Answers) -> None:
     if lacking or not runs:
         why = f"not stated: {', '.join(lacking)}" if lacking else "nothing charges in the nights that were tried"
         work.not_checked.append(f"a lost signal, second by second: {why}")
+        if lacking:
+            asked = "is the service above its limit no longer than is allowed while a signal is lost?"
+            work.checks.append(needs_input(f"control-lost:{row.id}", asked, lacking, note=f"not followed: {why}", counts=False))
         return
     spent = max(one.above_s for one in runs)
     words = "; ".join(f"{one.name}: up to {one.over.peak_a:.1f} A, {one.over.longest_s:,.0f} s above the setting" for one in runs)
@@ -318,6 +323,8 @@ def _need(work: Work, found: Answers, name: str) -> None:
     share = simulated(f"share.{name}", f"share of {nights.count} nights that meet the need", nights.share, "frac", 4)
     miles = nights.missed_kwh * night.miles.value
     note = f"{nights.met} of {nights.count} nights, at most {nights.longest_missed} missed in a row"
+    if found.year.house.days < YEAR_DAYS - 1:
+        work.notes.append(f"nights are those of {found.year.house.days} days only: other seasons are not in them")
     note += f"; {nights.missed_kwh:,.1f} kWh missed, {miles:,.0f} miles at {night.miles.value:.2f} miles a kWh" if nights.missed_kwh else ""
     work.checks.append(charging_run.need_check(name, share, asked, note))
     window = hours(f"evse.{name}.window_h", f"hours from arrival to departure at {name}", night.arrive, night.depart)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from workbook_lib.errors import MissingInput
 from workbook_lib.workbooks.charging_fleet import Fleet, Group
@@ -28,7 +28,8 @@ SECONDS = 60
 class Plan:
     """Nights of one charger by minute: number of the night at each minute, need of each night [kWh], whether it is plugged in, and known.
 
-    `store` where it is no vehicle but a store, whose days follow each other without a break.
+    `store` where it is no vehicle but a store, whose days follow each other without a break. `every` and `every_kwh` number all nights,
+    those too that the record holds in part: for currents. `first` is the day on which night 0 begins.
     """
 
     session: object
@@ -36,6 +37,9 @@ class Plan:
     plugged: object
     known: bool
     store: bool = False
+    every: object = None
+    every_kwh: object = None
+    first: object = None
 
 
 @dataclass(frozen=True)
@@ -122,27 +126,41 @@ def _under(nights: str, house: House, made: Fleet, plans: tuple[Plan, ...]) -> C
 def _plan(house: House, night) -> Plan:
     import numpy as np
 
-    from workbook_lib.errors import CalculationFault
-    from workbook_lib.simulate.charging_outcome import sessions
-
     count = len(house.shapes_a[0])
     if night.daily_kwh is not None:
         number = (np.arange(count) * MINUTE_S - int(night.begin_s)) // DAY_S + 1
-        days = int(number[-1]) + 1
-        return Plan(number, np.full(days, night.daily_kwh), np.zeros(days, dtype=bool), False, True)
+        need = np.full(int(number[-1]) + 1, night.daily_kwh)
+        return Plan(number, need, np.zeros(len(need), dtype=bool), False, True, number, need)
     if not night.known:
-        return Plan(np.zeros(count, dtype=np.int64), np.array([ALWAYS_KWH]), np.ones(1, dtype=bool), False)
-    plugged = np.isin(house.weekdays(), night.days)
-    try:
-        found, nights = sessions(count, MINUTE_S, int(night.arrive.value), int(night.depart.value), plugged)
-    except CalculationFault as fault:
-        raise MissingInput([house.field], f"no whole night lies in the record: {fault}") from None
-    plugged = plugged[:nights]
+        always, need = np.zeros(count, dtype=np.int64), np.array([ALWAYS_KWH])
+        return Plan(always, need, np.ones(1, dtype=bool), False, False, always, need)
+    begins, ends, days = _spans(house, night)
+    whole = np.flatnonzero((begins >= 0) & (ends <= count))
+    if not len(whole):
+        raise MissingInput([house.field], f"no whole night lies in the record: it holds {count / DAY_MIN:g} days")
+    plugged = np.isin(days[whole], night.days)
     if not plugged.any():
         path = night.arrive.key.rpartition(".")[0]
         words = "the record holds none of the nights on which the vehicle is plugged in"
         raise MissingInput([f"{path}.plugged_in_on", house.field], words)
-    return Plan(found, np.full(nights, night.need.value), plugged, True)
+    session, every = np.full(count, -1), np.full(count, -1)
+    for number, place in enumerate(whole):
+        session[begins[place] : ends[place]] = number if plugged[number] else -1
+    for place in np.flatnonzero(np.isin(days, night.days)):
+        every[max(begins[place], 0) : max(ends[place], 0)] = place
+    need = np.full(len(whole), night.need.value)
+    first = house.dates()[0] if begins[whole[0]] < DAY_MIN else house.dates()[begins[whole[0]] // DAY_MIN]
+    return Plan(session, need, plugged, True, False, every, np.full(len(begins), night.need.value), first)
+
+
+def _spans(house: House, night):
+    """First and last minute of each night from the one before the record on, by the clock on the wall, and the day of the week."""
+    import numpy as np
+
+    long = int((night.depart.value - night.arrive.value) % DAY_S) // MINUTE_S
+    number = np.arange(-1, house.days)
+    begins = number * DAY_MIN + int(night.arrive.value) // MINUTE_S - house.summer_minutes(number)
+    return begins, begins + long, (house.weekdays()[0] + number) % 7
 
 
 def minutes(one: Case, shape: int, *, free: bool = False, less_a=None) -> Ran:
@@ -206,7 +224,7 @@ def windows(one: Case) -> list[tuple[int, int]]:
     count = len(one.house.shapes_a[0])
     away = np.ones(DAY_MIN, dtype=bool)
     for plan in (each for each in one.plans if not each.store):
-        away &= (plan.session.reshape(-1, DAY_MIN) < 0).all(axis=0)
+        away &= (plan.every.reshape(-1, DAY_MIN) < 0).all(axis=0)
     noon = DAY_MIN // 2
     free = np.flatnonzero(away)
     cut = int(free[np.argmin(np.abs(free - noon))]) if len(free) else noon
@@ -221,7 +239,7 @@ def reach(one: Case, shape: int) -> list[float]:
     limits = [vehicle.onboard_a for group in one.fleet.groups for vehicle in group.vehicles]
     most = np.array(one.house.highest(shape), dtype=float)
     for limit, plan in zip(limits, one.plans, strict=True):
-        most += limit * (plan.session >= 0)
+        most += limit * (plan.every >= 0)
     return [float(most[low:high].max()) for low, high in windows(one)]
 
 
@@ -229,7 +247,7 @@ def at_seconds(one: Case, shape: int, low: int, high: int) -> Ran:
     """Some minutes at one second. Parameters: shape of the house, its minutes. Returns: Ran."""
     import numpy as np
 
-    session = [np.repeat(plan.session[low:high], SECONDS) for plan in one.plans]
+    session = [np.repeat(plan.every[low:high], SECONDS) for plan in one.plans]
     return follow(one.fleet, one.house.at_seconds(shape, low, high), session, needs_from(one, shape, low), 1.0)
 
 
@@ -238,10 +256,10 @@ def needs_from(one: Case, shape: int, low: int) -> list:
     vehicles = [vehicle for group in one.fleet.groups for vehicle in group.vehicles]
     found = []
     for place, (plan, vehicle) in enumerate(zip(one.plans, vehicles, strict=True)):
-        number = int(plan.session[low])
-        need = plan.need_kwh
-        if low > 0 and number >= 0 and plan.session[low - 1] == number:
-            begun = minutes(one, shape).vehicle_a[place, :low][plan.session[:low] == number]
+        number = int(plan.every[low])
+        need = plan.every_kwh
+        if low > 0 and number >= 0 and plan.every[low - 1] == number:
+            begun = minutes(one, shape).vehicle_a[place, :low][plan.every[:low] == number]
             given = float(begun.sum()) * vehicle.volts_of(240.0) / MINUTE_S / 1000.0
             need = need.copy()
             need[number] = max(need[number] - given, 0.0)
@@ -290,15 +308,31 @@ def seconds(one: Case, shape: int) -> Seconds:
         low, high = nights[place]
         begin = warmed(low)
         ran = at_seconds(one, shape, begin, high)
+        whole = above(ran.service_a, setting)
+        if whole.worst_at is not None and _samples_apart(group.control):
+            ran = at_seconds(_just_missed(one, whole.worst_at), shape, begin, high)
+            whole = above(ran.service_a, setting)
         found = above(ran.service_a[(low - begin) * SECONDS :], setting)
         over_s, over_as = over_s + found.time_s, over_as + found.overshoot_as
-        longest, peak = max(longest, above(ran.service_a, setting).longest_s), max(peak, found.peak_a)
+        longest, peak = max(longest, whole.longest_s), max(peak, found.peak_a)
         if found.worst_as > worst_as:
             worst_as, worst = found.worst_as, nights[place]
         hour = np.maximum(hour, [most_starts(row, 1.0, HOUR_S) for row in ran.vehicle_a])
         day = np.maximum(day, [most_starts(row, 1.0, DAY_S) for row in ran.vehicle_a])
     worst = (warmed(worst[0]), worst[1])
     return Seconds(len(chosen), len(nights), over_s, longest, over_as, float(peak), worst, tuple(hour.tolist()), tuple(day.tolist()))
+
+
+def _samples_apart(control) -> bool:
+    """Whether the samples of a control do not come at the same seconds of every minute, so that a step must be sought to be missed."""
+    return control.sample_s > 1.0 and SECONDS % control.sample_s != 0
+
+
+def _just_missed(one: Case, at: int) -> Case:
+    """The same with samples that just miss what begins at a second."""
+    group = one.fleet.service
+    phase = (at + group.control.sensor_delay_s - 1.0) % group.control.sample_s
+    return one.with_fleet(replaced(one.fleet, group, replace(group, control=replace(group.control, phase_s=phase))))
 
 
 def above(service_a, setting_a: float):

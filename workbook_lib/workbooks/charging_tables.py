@@ -179,7 +179,7 @@ def _night_days(found: Answers, name: str) -> list[tuple[tuple[int, int, int], f
     place = found.year.fleet.order.index(name)
     plan: Plan = found.year.plans[place]
     energy = minutes(found.year, found.lead).energy_kwh[place]
-    first = np.datetime64(found.year.house.first, "D")
+    first = plan.first
     nights = []
     for number in np.flatnonzero(plan.plugged):
         day = (first + np.timedelta64(int(number), "D")).astype(object)

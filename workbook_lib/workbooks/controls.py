@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from workbook_lib.editions import Edition
 from workbook_lib.errors import MissingInput
@@ -74,6 +74,7 @@ def hold_service(
         uncontrolled = total(without(items, [text(name) for name in device.controls]))
         stays = control.minimum_load(f"control.{device.id}.minimum", uncontrolled, list(minimum.values()), edition.cite("control_setting"))
         stays_a = service.load_current(f"control.{device.id}.minimum_a", stays, voltage)
+        stays_a = replace(stays_a, meaning=f"load that {device.id} does not hold, and the least currents of what it holds")
         decided = any(
             one.for_ == f"control-setting:{device.id}"
             and text(one.shows) == "authority-decision"

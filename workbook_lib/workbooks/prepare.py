@@ -173,9 +173,13 @@ def text(value: object) -> str:
     return str(value.value if isinstance(value, Input) else value)
 
 
+UNLISTED = ("none", "no", "unlisted", "not listed", "-", "n/a")
+"""Words that name no standard."""
+
+
 def listing(device) -> tuple[str, ...]:
     """Standards that a control is listed to. Returns: texts."""
-    return tuple(text(item) for item in device.listed_to or ())
+    return tuple(name for item in device.listed_to or () if (name := text(item)).casefold() not in UNLISTED)
 
 
 def may_hold(device) -> bool:
@@ -228,6 +232,8 @@ def _held_setting(home, evse) -> Input | Step | None:
         for other in home.site.evse
         if other.status != "removed" and other.connected_to == evse.connected_to and charger_limit(home, other) == found
     ]
+    if evse.rating is not None and evse.rating.value <= setting.value and (found[1].at == evse.id or len(sharing) < 2):
+        return None
     if found[1].at == evse.id or len(sharing) < 2:
         return setting
     number = Input(f"evse.{evse.id}.sharing", "chargers behind one limit", float(len(sharing)), "count")
