@@ -15,36 +15,24 @@ HOUR = 3600
 quick = settings(max_examples=60, deadline=None)
 
 
-def test_a_night_goes_over_midnight():
-    """Three days at hours, 18 to 7: two whole nights of 13 h; the third does not end within them."""
-    order, count = sessions(72, HOUR, 18 * HOUR, 7 * HOUR)
-    assert count == 2
-    assert [np.flatnonzero(order == one).tolist() for one in (0, 1)] == [list(range(18, 31)), list(range(42, 55))]
-    assert (order[55:] == -1).all()
-
-
-def test_a_night_after_midnight_stays_on_its_day():
-    order, count = sessions(48, HOUR, 1 * HOUR, 7 * HOUR)
-    assert count == 2
-    assert np.flatnonzero(order == 1).tolist() == list(range(25, 31))
+def test_a_night_goes_over_midnight_and_is_cut_at_the_ends():
+    """Three days at hours, 18 to 7: two whole nights of 13 h, the end of the one before and the beginning of the third."""
+    begins = np.arange(-1, 3) * 24 + 18
+    order = sessions(72, begins, begins + 13)
+    found = [np.flatnonzero(order == one).tolist() for one in range(4)]
+    assert found == [list(range(7)), list(range(18, 31)), list(range(42, 55)), list(range(66, 72))]
 
 
 def test_nights_away_are_left_out():
-    order, count = sessions(96, HOUR, 18 * HOUR, 7 * HOUR, np.array([True, False, True]))
-    assert (count, set(order.tolist())) == (3, {-1, 0, 2})
+    begins = np.arange(3) * 24 + 18
+    order = sessions(96, begins, begins + 13, np.array([True, False, True]))
+    assert set(order.tolist()) == {-1, 0, 2}
 
 
-@pytest.mark.parametrize("arrive, depart", [(0, 0), (18 * HOUR, 24 * HOUR), (-1, HOUR), (18 * HOUR + 30, HOUR)])
-def test_moments_that_are_none_are_faults(arrive, depart):
-    with pytest.raises(CalculationFault, match="arrival and departure"):
-        sessions(96, HOUR, arrive, depart)
-
-
-def test_too_short_a_time_or_too_few_words_are_faults():
-    with pytest.raises(CalculationFault, match="no night"):
-        sessions(24, HOUR, 18 * HOUR, 7 * HOUR)
-    with pytest.raises(CalculationFault, match="without word"):
-        sessions(96, HOUR, 18 * HOUR, 7 * HOUR, np.array([True]))
+@pytest.mark.parametrize("begins, ends, plugged", [([5], [5], None), ([0, 10], [12, 20], None), ([0, 10], [5, 20], [True])])
+def test_nights_that_are_none_are_faults(begins, ends, plugged):
+    with pytest.raises(CalculationFault, match="nights"):
+        sessions(24, np.array(begins), np.array(ends), plugged)
 
 
 def test_excursions_by_hand():

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 
 from workbook_lib.editions import load
@@ -11,9 +10,6 @@ from workbook_lib.errors import CalculationFault, MissingInput
 from workbook_lib.formula import evaluate
 from workbook_lib.rules import charging_run
 from workbook_lib.sheet import Input, Verdict
-from workbook_lib.simulate.charging import Control, Vehicle, charge
-from workbook_lib.simulate.charging_answers import around, first_passing
-from workbook_lib.simulate.charging_outcome import nights, sessions
 
 EDITION = load("2023")
 
@@ -81,30 +77,3 @@ def test_nights_starts_and_the_window():
     most = charging_run.window_energy("e", given(13, "h"), given(16, "A"), given(240, "V"))
     assert most.value == pytest.approx(49.92)
     assert charging_run.window_check("e", given(60, "kWh"), most).margin == pytest.approx(-10.08)
-
-
-def test_the_first_value_that_passes_and_whether_the_rest_does():
-    assert first_passing(lambda value: value >= 3, [1, 2, 3, 4]) == (3.0, True)
-    assert first_passing(lambda value: value in (2, 4), [1, 2, 3, 4]) == (2.0, False)
-    assert first_passing(lambda value: False, [1, 2]) is None
-    with pytest.raises(CalculationFault):
-        first_passing(lambda value: True, [])
-
-
-def test_settings_to_try_are_whole_steps_within_their_ends():
-    assert around(5.0, 42.0, 60.0) == [45.0, 50.0, 55.0, 60.0]
-    assert around(1.0, 6.0, 8.0) == [6.0, 7.0, 8.0]
-    with pytest.raises(CalculationFault):
-        around(0.0, 6.0, 8.0)
-
-
-def test_the_lowest_setting_of_an_ideal_control_meets_the_need_by_hand():
-    """A house of 40 A, 13 h at 240 V, 31.2 kWh: 10 A beside the house do, in 780 steps less the one that the pilot is late."""
-    order, count = sessions(4 * 1440, 60, 18 * 3600, 7 * 3600)
-    house, need = np.full(4 * 1440, 40.0), np.full((1, count), 31.2 * 779 / 780)
-
-    def passing(setting: float) -> bool:
-        found = charge(house, order[None], need, 60.0, 240.0, Control("sensing", setting), [Vehicle(48.0)])
-        return nights(found.energy_kwh[0], need[0]).share >= 1.0
-
-    assert first_passing(passing, around(1.0, 40.0, 60.0)) == (50.0, True)

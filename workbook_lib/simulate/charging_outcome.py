@@ -8,38 +8,27 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from workbook_lib.errors import CalculationFault
-from workbook_lib.simulate.steps import DAY_S
 
 TINY_A = 1e-6
 TINY_KWH = 1e-6
 
 
-def sessions(count: int, step_s: int, arrive_s: int, depart_s: int, plugged: np.ndarray | None = None) -> tuple[np.ndarray, int]:
-    """Number of the night at each step, from a first step at midnight.
+def sessions(count: int, begins: np.ndarray, ends: np.ndarray, plugged: np.ndarray | None = None) -> np.ndarray:
+    """Number of the night at each step.
 
-    A night begins on its own day at `arrive_s` and ends at the next `depart_s`, on the day after where that is earlier. Nights that do
-    not lie wholly within the steps are left out, since their need could not be judged.
-
-    Parameters: count of steps, step_s [s]; arrive_s, depart_s after midnight [s]; plugged by night, None for every one. Returns: shape
-    (count,), -1 where nothing is plugged in; how many nights there are. Errors: CalculationFault where they are the same moment, not
-    within a day, not on a step, or no night fits. Source: definition.
+    Parameters: count of steps; begins, ends of each night in steps from the first, which may lie before it or after the last: such a
+    night is cut; plugged by night, None for every one. Returns: shape (count,), -1 where nothing is plugged in. Errors: CalculationFault
+    where a night ends before it begins, begins before the one ahead ends, or has no word whether the vehicle is there. Source: definition.
     """
-    wrong = [name for name, value in (("arrive", arrive_s), ("depart", depart_s)) if not 0 <= value < DAY_S or value % step_s]
-    if wrong or arrive_s == depart_s:
-        what = "arrival and departure of a vehicle"
-        raise CalculationFault(what, value=f"{arrive_s} s, {depart_s} s", limit=f"two moments of a day, each on a step of {step_s} s")
-    long = (depart_s - arrive_s) % DAY_S
-    nights = (count * step_s - arrive_s - long) // DAY_S + 1
-    if nights < 1:
-        raise CalculationFault("no night lies wholly within the time", value=f"{count * step_s} s", limit=f"{arrive_s + long} s or more")
-    if plugged is not None and len(plugged) < nights:
-        raise CalculationFault("nights without word whether the vehicle is plugged in", value=len(plugged), limit=f"{nights} nights")
-    since = step_s * np.arange(count) - arrive_s
-    night = since // DAY_S
-    inside = (since >= 0) & (since % DAY_S < long) & (night < nights)
-    if plugged is not None:
-        inside &= np.asarray(plugged, dtype=bool)[np.clip(night, 0, nights - 1)]
-    return np.where(inside, night, -1), nights
+    if not len(begins) == len(ends) == (len(begins) if plugged is None else len(plugged)):
+        raise CalculationFault("nights without word whether the vehicle is plugged in", value=f"{len(begins)} nights", where="sessions")
+    if (np.asarray(ends) <= begins).any() or (np.asarray(begins)[1:] < ends[:-1]).any():
+        raise CalculationFault("nights that end before they begin or lie over each other", value=f"{len(begins)} nights", where="sessions")
+    found = np.full(count, -1)
+    for number, (begin, end) in enumerate(zip(begins, ends, strict=True)):
+        if plugged is None or plugged[number]:
+            found[max(begin, 0) : max(end, 0)] = number
+    return found
 
 
 @dataclass(frozen=True)

@@ -126,6 +126,8 @@ def _under(nights: str, house: House, made: Fleet, plans: tuple[Plan, ...]) -> C
 def _plan(house: House, night) -> Plan:
     import numpy as np
 
+    from workbook_lib.simulate.charging_outcome import sessions
+
     count = len(house.shapes_a[0])
     if night.daily_kwh is not None:
         number = (np.arange(count) * MINUTE_S - int(night.begin_s)) // DAY_S + 1
@@ -143,11 +145,8 @@ def _plan(house: House, night) -> Plan:
         path = night.arrive.key.rpartition(".")[0]
         words = "the record holds none of the nights on which the vehicle is plugged in"
         raise MissingInput([f"{path}.plugged_in_on", house.field], words)
-    session, every = np.full(count, -1), np.full(count, -1)
-    for number, place in enumerate(whole):
-        session[begins[place] : ends[place]] = number if plugged[number] else -1
-    for place in np.flatnonzero(np.isin(days, night.days)):
-        every[max(begins[place], 0) : max(ends[place], 0)] = place
+    session = sessions(count, begins[whole], ends[whole], plugged)
+    every = sessions(count, begins, ends, np.isin(days, night.days))
     need = np.full(len(whole), night.need.value)
     first = house.dates()[0] if begins[whole[0]] < DAY_MIN else house.dates()[begins[whole[0]] // DAY_MIN]
     return Plan(session, need, plugged, True, False, every, np.full(len(begins), night.need.value), first)
