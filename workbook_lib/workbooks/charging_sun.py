@@ -5,7 +5,7 @@ Nothing of it stands in a check: currents and nights are judged without the sun,
 
 from __future__ import annotations
 
-from workbook_lib.errors import MissingInput
+from workbook_lib.errors import InputFault, MissingInput
 from workbook_lib.sheet import Section, Table
 from workbook_lib.workbooks import backup_sun
 from workbook_lib.workbooks.charging_results import Answers
@@ -27,6 +27,9 @@ def beside(work: Work, found: Answers) -> None:
         sun_a = _amperes(work, house, arrays)
     except MissingInput as lack:
         work.not_checked.append(f"charging with the sun: {lack}")
+        return
+    except InputFault as fault:  # no check rests on the sun: a broken weather file is told and stops nothing here
+        work.not_checked.append(f"charging with the sun: {fault.faults[0].field}: {fault.faults[0].what}")
         return
     _told(work, found, sun_a)
 
