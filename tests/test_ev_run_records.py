@@ -122,10 +122,10 @@ def test_a_record_that_begins_within_a_day_counts_whole_days_and_their_weekdays(
 
 
 def test_of_two_records_the_fast_one_gives_the_seconds_and_the_long_one_the_nights(tmp_path):
-    """20 days of 60 A by quarter hours, three days of minutes with a step; the note tells both."""
-    records = slow(tmp_path, np.full(20 * 96, 60.0), 900) + fast(tmp_path, stepped(70.0))
+    """20 days of 24 A by quarter hours, three days of minutes with a step; the note tells both."""
+    records = slow(tmp_path, np.full(20 * 96, 24.0), 900) + fast(tmp_path, stepped(70.0))
     sheet = study(home(tmp_path, records=records))
-    assert number(sheet, "energy_delivered_kwh:evse-1") == pytest.approx(19 * kwh(20.0, NIGHT_MIN))
+    assert number(sheet, "energy_delivered_kwh:evse-1") == pytest.approx(19 * kwh(48.0, NIGHT_MIN))
     assert (number(sheet, "longest_above_setting_s"), number(sheet, "overshoot_as")) == (1.0, pytest.approx(38.0))
     check = sheet.check("control-holds:limiter")
     assert str(check.verdict) == "pass"

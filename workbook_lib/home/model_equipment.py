@@ -63,6 +63,7 @@ LOAD_VA = Limit(above=0, at_most=200000, why=ONE_FAMILY)
 POWER_W = Limit(above=0, at_most=200000, why=ONE_FAMILY)
 LOAD_V = Limit(at_least=100, at_most=250, why=NOMINAL)
 LENGTH_FT = Limit(above=0, at_most=5000, why="a run at a dwelling")
+REACTION_S = Limit(at_least=0, at_most=600, why="slower is no control of a current")
 SHORT_S = Limit(at_least=0, at_most=86400, why="a day")
 UNITS = Limit(at_least=1, at_most=200, why="units of one kind")
 SHARE = Limit(above=0, at_most=1)
@@ -174,7 +175,7 @@ class Evse(Record):
     relabelled: Annotated[Given, YesNo("the adjusted rating stands on its label")] = None
     connection: Annotated[Given, Choice("connection", ("hard-wired", "receptacle"))] = None
     receptacle: Annotated[Given, Number("rating of its receptacle", "current", LOAD_A)] = None
-    stops_after: Annotated[Given, Number("stops a vehicle that draws too much after", "time", SHORT_S)] = None
+    stops_after: Annotated[Given, Number("stops a vehicle that draws too much after", "time", REACTION_S)] = None
     most_starts_per_hour: Annotated[Given, Count("starts in an hour that are allowed", Limit(at_least=1, at_most=3600))] = None
     continuous: Annotated[Given, YesNo("continuous load")] = None
     neutral: Annotated[Given, YesNo("uses the neutral")] = None
@@ -196,7 +197,7 @@ class Vehicle(Record):
     """A vehicle that one charger serves, and what it needs by morning."""
 
     evse: Annotated[str, Reference("charger")]
-    need_per_night: Annotated[Given, Number("energy needed a night", "energy", Limit(at_least=0, at_most=300))] = None
+    need_per_night: Annotated[Given, Number("energy needed a night", "energy", Limit(above=0, at_most=300))] = None
     arrive: Annotated[Given, Clock("arrives")] = None
     depart: Annotated[Given, Clock("departs")] = None
     onboard_current: Annotated[Given, Number("on-board charger current", "current", LOAD_A)] = None
@@ -449,7 +450,7 @@ class Control(Record):
     controls: Annotated[tuple[str, ...], Texts("what it controls")] = ()
     limit: Annotated[tuple[ControlLimit, ...], AllRows] = ()
     access: Annotated[Given, Choice("access to its settings", ("restricted", "user"))] = None
-    sample: Annotated[Given, Number("sampling interval", "time", SHORT_S)] = None
+    sample: Annotated[Given, Number("sampling interval", "time", REACTION_S)] = None
     response: Annotated[Given, Number("response time", "time", SHORT_S)] = None
     raise_delay: Annotated[Given, Number("delay before raising", "time", SHORT_S)] = None
     minimum_off: Annotated[Given, Number("least time off", "time", SHORT_S)] = None

@@ -8,6 +8,9 @@ from dataclasses import dataclass, replace
 from workbook_lib.editions import Edition
 from workbook_lib.sheet import Check, Input, Quantity, Source, Step, Verdict, compare
 
+CONTROL_LISTINGS = ("UL 916", "UL 3141", "UL 60730")
+"""Standards to which a control of loads is listed. Source: their scopes (energy management, power control, automatic controls)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Credit:
@@ -28,6 +31,9 @@ def control_credit(listed_to: Sequence[str], access: str, edition: Edition, *, a
     reasons: list[str] = []
     if not listed_to:
         reasons.append("the control is not listed for the function")
+    elif not any(same_standard(name, known) for name in listed_to for known in CONTROL_LISTINGS):
+        known = ", ".join(CONTROL_LISTINGS)
+        reasons.append(f"listed to {', '.join(listed_to)}, which is no listing of a control of loads ({known})")
     if access != "restricted":
         reasons.append("its setting can be changed by the user")
     if form == "none" and not accepted:

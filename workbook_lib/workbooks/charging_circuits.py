@@ -66,7 +66,7 @@ def _circuit(work: Work, one, steps: list[Step], rows: list) -> None:
     work.result(f"circuit_overcurrent_a:{one.id}", size)
     steps.append(size)
     breaker = work.tree.breaker_of(one.id)
-    device = distribution.protection(work.tree, one.id, own=False).device
+    device = _least_device(work, one) if breaker is not None or work.tree.node(one.connected_to).kind == "disconnect" else None
     known = device.value if device is not None else "not given"
     rows.append((one.id, current.value, known, size.value, text(one.connection) or "not stated"))
     if device is None:
@@ -74,6 +74,18 @@ def _circuit(work: Work, one, steps: list[Step], rows: list) -> None:
         raise MissingInput([field], "the device of its circuit is not given")
     check = compare(f"evse-circuit:{one.id}", _asked(one.id), device, ">=", needed, cite, note=f"its device; {current.meaning}")
     work.checks.append(_with_conductor(work, one, check))
+
+
+def _least_device(work: Work, one):
+    """The smallest overcurrent device between a charger and the service [A]; the nearest where they are alike. Errors: MissingInput."""
+    devices, name = [], one.id
+    while True:
+        found = distribution.protection(work.tree, name, own=False)
+        if found.device is not None:
+            devices.append(found.device)
+        if found.device is None or work.tree.parent(found.by) is None:
+            return min(devices, key=lambda device: device.value, default=None)
+        name = found.by
 
 
 def _panel(work: Work, one) -> str:
@@ -155,7 +167,8 @@ def _alone(work: Work, one) -> None:
         work.checks.append(Check(key, asked, Verdict.NOT_APPLICABLE, source=cite, note=note))
         return
     circuit = work.circuit(one)
-    beside = [load.id for load in work.standing("load") if circuit in (load.connected_to, _own_breaker(work, load))]
+    below = set(work.tree.below(circuit)) if circuit in work.tree and work.tree.node(circuit).kind == "breaker" else set()
+    beside = [load.id for load in work.standing("load") if load.id in below]
     if beside:
         note = f"{', '.join(beside)} hangs on {circuit} too"
         work.checks.append(Check(key, asked, Verdict.FAIL, source=cite, note=note, closes="a circuit of its own", decides="the engineer"))
@@ -219,6 +232,7 @@ def _disconnect(work: Work, one) -> None:
         work.checks.append(Check(key, asked, Verdict.NOT_APPLICABLE, source=cite, note=note))
         return
     if one.rating is None:
+        work.checks.append(needs_input(key, asked, [f"evse.{one.id}.rating"], cite))
         return
     if edition.value("evse_disconnect").value == "above-limits":
         most = edition.value("evse_disconnect_above_a")
@@ -226,7 +240,11 @@ def _disconnect(work: Work, one) -> None:
             note = f"asked above {most.value:g} A or {edition.value('evse_disconnect_above_v').value:g} V to ground"
             work.checks.append(Check(key, asked, Verdict.NOT_APPLICABLE, source=cite, note=note))
             return
-    found = [one_off for one_off in work.standing("disconnect") if one_off.in_sight_of == one.id or one_off.id == one.connected_to]
+    ahead = _ahead(work, one)
+    found = [
+        off for off in work.standing("disconnect") if off.id in ahead and (off.in_sight_of in (None, one.id) or off.id == one.connected_to)
+    ]
+    found += [off for off in work.standing("disconnect") if off.in_sight_of == one.id and off.connected_to in ahead and off not in found]
     if any(off.lockable is not None and off.lockable.value for off in found):
         work.checks.append(Check(key, asked, Verdict.PASS, source=cite, note=f"{', '.join(off.id for off in found)}, lockable open"))
         return
@@ -273,6 +291,9 @@ def _shared(work: Work, breaker: str, steps: list[Step]) -> None:
         work.checks.append(needs_input(key, asked, lacking))
         return
     found = circuit_limit(work.home, breaker, {one.id for one in ones})
+    if found is None or not may_hold(found[0]):
+        keys = ", ".join(f"share_a:{breaker}:{count}" for count in range(1, len(ones) + 1))
+        work.not_checked.append(f"{keys}: no listed control with restricted access shares the circuit")
     ratings = [_under_control(work, one) for one in ones]
     together = Step(
         f"circuit.{breaker}.together", "I_sum", f"ratings of the chargers on {breaker}", "sum(ratings)", {"ratings": tuple(ratings)},
@@ -331,10 +352,13 @@ def _fallbacks(work: Work, breaker: str, ones, limit: Step) -> None:
     work.checks.append(compare(key, asked, total, "<=", limit, cite))
 
 
-def _own_breaker(work: Work, load) -> str:
-    """Id of the breaker of a load, empty where none is drawn."""
-    breaker = work.tree.breaker_of(load.id)
-    return breaker.id if breaker is not None else ""
+def _ahead(work: Work, one) -> set[str]:
+    """Ids of all that stands between a charger and the service."""
+    names, place = set(), work.tree.parent(one.id)
+    while place is not None:
+        names.add(place.id)
+        place = work.tree.parent(place.id)
+    return names - {"service"}
 
 
 def _least(breaker: str, limit: Step, setting) -> Step:

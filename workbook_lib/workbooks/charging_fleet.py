@@ -10,8 +10,9 @@ from workbook_lib.sheet import Assumption, Input
 from workbook_lib.workbooks import charging_stores
 from workbook_lib.workbooks.charging_circuits import counted_current
 from workbook_lib.workbooks.charging_work import CIRCUIT_WAYS, Work, circuit_limit, held_by
-from workbook_lib.workbooks.prepare import charger_limit, standing_controls, text
+from workbook_lib.workbooks.prepare import charger_limit, root_panels, standing_controls, text
 
+LITTLE_A = 1e-3
 RESPONSE_S = 5.0
 """Response of a vehicle where it is not stated [s]. Source: IEC 61851-1, from memory; tens of seconds were observed on some."""
 STOPS_S = 7.0
@@ -105,7 +106,7 @@ class Fleet:
 def fleet(work: Work) -> Fleet:
     """Every charger in its group. Errors: MissingInput with every field that lacks."""
     found = Fleet()
-    lacks: list[MissingInput] = []
+    lacks: list[MissingInput] = _unfollowed(work)
     left = list(work.chargers)
     holding = work.service_controls()
     if len(holding) > 1:
@@ -134,6 +135,25 @@ def fleet(work: Work) -> Fleet:
         raise MissingInput(fields, "; ".join(dict.fromkeys(str(lack) for lack in lacks)))
     found.groups += [service] if service is not None else []
     return found
+
+
+def _unfollowed(work: Work) -> list[MissingInput]:
+    """Limits on what charges that the runs do not follow: at a place between, of a bus, or without a setting."""
+    at_service = {id(bound) for _, bound in work.service_controls()}
+    roots = {panel.id for panel in root_panels(work.home)}
+    lacks = []
+    for row in standing_controls(work.home):
+        mine = [one for one in work.chargers if one.id in held_by(row)]
+        places = {place for one in mine for place in (one.id, work.circuit(one))}
+        for number, bound in enumerate(row.limit):
+            if not mine or text(bound.way) not in CIRCUIT_WAYS or id(bound) in at_service:
+                continue
+            if bound.setting is None:
+                lacks.append(MissingInput([f"control.{row.id}.limit.{number}.setting"], "a limit without its setting"))
+            elif bound.at not in places and not (text(bound.way) == "import" and bound.at in ("service", *roots)):
+                words = f"the limit of {row.id} at {bound.at} stands between charger and service, which is not followed"
+                lacks.append(MissingInput([], words))
+    return lacks
 
 
 def _service_group(work: Work, found: Fleet, row, bound, ones) -> Group:
@@ -231,6 +251,10 @@ def _control(work: Work, found: Fleet, row, *, setting_a: float, total: Input | 
         words = f"{row.id}: {', '.join(name.replace('_', ' ') for name in silent)} not stated, taken as none"
         words += f"; its response is taken to hold {' and '.join(apart)}" if apart else ""
         work.assumptions.append(Assumption("control.*", words))
+    guessed = [
+        name for name in ("sample", "response", "allowed_time_above", *TIMES) if getattr(getattr(row, name), "origin", "") == "assumed"
+    ]
+    found.open += [f"{', '.join(guessed)} of {row.id} is assumed"] if guessed else []
     sample = row.sample.value if row.sample is not None else 0.0
     delay = values.get("sensor_delay_s", 0.0)
     band = values.get("dead_band_a", 0.0)
@@ -283,10 +307,12 @@ def _vehicle(work: Work, found: Fleet, one, row):
         words = f"{one.id}: the response of the vehicle is not stated, taken as {RESPONSE_S:g} s (IEC 61851-1, from memory)"
         work.assumptions.append(Assumption(f"{path}.response", words))
         found.open += [f"the response of the vehicle at {one.id} is not stated"] if row is not None else []
+    elif car.response.origin == "assumed":
+        found.open.append(f"the response of the vehicle at {one.id} is assumed")
     for name, words in (("ramp_time", "falls and rises at once after its response"), ("taper_energy", "does not taper near full")):
         if car is None or getattr(car, name) is None:
             work.assumptions.append(Assumption(f"{path}.{name}", f"{one.id}: not stated, so the vehicle {words}"))
-    limit = min(onboard, charger_a)
+    limit = max(min(onboard, charger_a), LITTLE_A)
     ramp = car.ramp_time.value if car is not None and car.ramp_time is not None else 0.0
     shed = row is not None and text(row.action) == "shed"
     least = one.minimum_current.value if one.minimum_current is not None else LEAST_A
@@ -295,10 +321,10 @@ def _vehicle(work: Work, found: Fleet, one, row):
         response,
         ramp_a_per_s=limit / ramp if ramp > 0 else float("inf"),
         taper_kwh=car.taper_energy.value if car is not None and car.taper_energy is not None else 0.0,
-        floor_a=charger_a if shed else max(least, LEAST_A),
+        floor_a=max(charger_a, LEAST_A) if shed else max(least, LEAST_A),
         fallback_a=one.fallback_current.value if one.fallback_current is not None else 0.0,
         volts=one.voltage.value,
-        asks_a=charger_a if shed else None,
+        asks_a=charger_a if shed or charger_a < max(least, LEAST_A) else None,
     )
 
 

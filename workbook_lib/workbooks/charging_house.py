@@ -14,6 +14,7 @@ from workbook_lib.errors import CalculationFault, Fault, InputFault, MissingInpu
 from workbook_lib.sheet import Assumption
 from workbook_lib.workbooks import backup_record, metered
 from workbook_lib.workbooks.charging_work import Work
+from workbook_lib.workbooks.prepare import text
 
 MINUTE_S, DAY_S = 60, 86400
 YEAR_DAYS = 365
@@ -22,6 +23,8 @@ STEPS_S = (60, 120, 180, 240, 300, 360, 600, 720, 900, 1200, 1800, 3600)
 SEEDS = (0, 1, 2)
 """Seeds of the shapes in blocks: a band, not one line."""
 ONE_LEG_V = 150.0
+APART = 1.5
+"""Two records of one house whose averages over the same days are this many times apart do not agree [-]."""
 NATIVE_COUNT = 5_000_000
 """Most readings of a record faster than a minute that are followed: the last of them."""
 ORDINARY_YEAR = "2023-01-01"
@@ -121,7 +124,7 @@ class Found:
     open: list[str] = field(default_factory=list)
 
 
-TOO_SHORT = ("whole day", "never measured")
+TOO_SHORT = ("whole day", "never measured", "more than an hour")
 """Words of a record that is sound and holds too little."""
 
 
@@ -152,6 +155,8 @@ def _recorded(work: Work, name: str, most_a: float | None) -> House:
 
     given = getattr(work.site.records, name)
     record = metered.read(work.home, name)
+    if record.register in ("received", "total"):
+        raise MissingInput([f"records.{name}.register"], f"a {record.register} register does not say what the service carried")
     if record.unit == "Wh" and given.power_factor is None:
         raise MissingInput([f"records.{name}.power_factor"], "the record is in watts; amperes need its power factor")
     try:
@@ -171,7 +176,7 @@ def _recorded(work: Work, name: str, most_a: float | None) -> House:
         fastest = None if fastest is None else np.maximum(fastest, 0.0)
     extra, found = _added(work, len(amperes) * step // DAY_S)
     fine = step <= MINUTE_S
-    open_ = [*unsure, *found.open]
+    open_ = [*unsure, *found.open, *_conditions(work)]
     shapes, names = _shapes(amperes, step, fine, open_, most_a if most_a is not None or fine else _most_a(work))
     if found.parts:
         shapes = tuple(shapes[min(place, len(shapes) - 1)] + more for place, more in enumerate(extra))
@@ -199,6 +204,8 @@ def _laid_out(record):
 
     settled = settle(record)
     usual = float(np.median(settled.length))
+    if usual > STEPS_S[-1]:
+        raise CalculationFault("readings of more than an hour, which hold no whole day by the hour", value=f"{usual / 3600:g} h")
     step = next((size for size in STEPS_S if size >= usual), STEPS_S[-1])
     parts = {leg: replace(settled, amount=values, legs={}) for leg, values in settled.legs.items()} or {"": settled}
     legs, fast, repaired, clock = {}, {}, 0, None
@@ -235,20 +242,56 @@ def _amperes(work: Work, record, name: str, legs):
     given = getattr(work.site.records, name)
     factor = given.power_factor.value if given.power_factor is not None else 1.0
     if record.unit == "Ah" and "" not in legs:
-        return np.max(list(legs.values()), axis=0), []
+        return np.max(list(legs.values()), axis=0), _dead_legs(legs)
     if record.unit == "Ah":
         words = "one current is recorded: taken as that of the heavier leg"
         _take(work, f"records.{name}.leg_columns", words)
         return legs[""], ["whether the recorded current is that of the heavier leg is not known"]
     per_va = 1.0 / factor if record.unit == "Wh" else 1.0
     if "" not in legs:
-        return np.max([values * per_va / 120.0 for values in legs.values()], axis=0), []
+        return np.max([values * per_va / 120.0 for values in legs.values()], axis=0), _dead_legs(legs)
     fraction = work.site.records.heavier_leg_fraction
     if fraction is not None:
         return legs[""] * per_va * fraction.value / 120.0, []
     words = "both legs are taken alike: the record does not part them, and records.heavier_leg_fraction is not given"
     _take(work, "records.heavier_leg_fraction", words)
     return legs[""] * per_va / 240.0, ["what the heavier leg carries is not known"]
+
+
+def _dead_legs(legs) -> list[str]:
+    """Legs that record nothing from end to end, in words."""
+    return [f"leg {leg} records nothing from end to end" for leg, values in legs.items() if not values.any()]
+
+
+def _conditions(work: Work) -> list[str]:
+    """What of the record's circumstances leaves the load open, in words; what is not stated of them is an assumption."""
+    records, found = work.site.records, []
+    if text(records.generation) == "unrecorded":
+        found.append("generation, storage or peak shaving while the record ran hides load (records.generation)")
+    if records.occupied is not None and not records.occupied.value:
+        found.append("the house was not lived in while the record ran (records.occupied)")
+    missing = [text(one) for one in records.seasonal_missing or ()]
+    if missing:
+        found.append(f"{', '.join(missing)} did not run in the record (records.seasonal_missing)")
+    silent = [name for name in ("generation", "occupied", "seasonal_missing") if getattr(records, name) is None]
+    if silent:
+        words = "not stated: taken as a house that was lived in, with all that runs, and nothing that hides load"
+        _take(work, ", ".join(f"records.{name}" for name in silent), words)
+    return found
+
+
+def agreement(close: House, long: House) -> str:
+    """How far two records of one house are apart over the days that both hold, in words; empty where they agree or do not meet."""
+    if close.begin_s is None or long.begin_s is None:
+        return ""
+    shift = (close.begin_s - long.begin_s) // MINUTE_S
+    low, high = max(shift, 0), min(shift + len(close.shapes_a[0]), len(long.shapes_a[0]))
+    if high - low < DAY_S // MINUTE_S:
+        return ""
+    one, other = float(close.shapes_a[0][low - shift : high - shift].mean()), float(long.shapes_a[0][low:high].mean())
+    if other <= 0.0 or not 1.0 / APART <= one / other <= APART:
+        return f"the fast record and the longer one are {one:.2f} and {other:.2f} A on average over the same days"
+    return ""
 
 
 def _take(work: Work, path: str, words: str) -> None:

@@ -24,7 +24,8 @@ class Answers:
 
     `least_s` longest time above the setting by the shape that is least hard [s], over the longer record too; `most` the worst of every
     shape; `beside` that of the record of the year where the seconds are taken from another one, `beside_lost_s` its longest time above
-    the service with a signal lost [s]; `unused` why the fast record is not.
+    the service with a signal lost [s]; `unused` why the fast record is not; `all_night_s` longest time above the setting where every
+    vehicle charges as long as it is there [s].
     """
 
     year: Case
@@ -38,6 +39,7 @@ class Answers:
     beside: Seconds | None = None
     unused: str = ""
     beside_lost_s: float = 0.0
+    all_night_s: float = 0.0
 
 
 def answers(work: Work, year: House, fine: House, made: Fleet) -> Answers:
@@ -50,7 +52,8 @@ def answers(work: Work, year: House, fine: House, made: Fleet) -> Answers:
         except MissingInput as lack:
             unused = f"the fast record is not used: {lack}"
     totals = [sum(float(energy.sum()) for energy in minutes(whole, shape).energy_kwh) for shape in range(len(year.shapes_a))]
-    lead = min(range(len(totals)), key=totals.__getitem__)
+    shares = [min((one.share for one in _nights(whole, shape).values()), default=1.0) for shape in range(len(year.shapes_a))]
+    lead = min(range(len(totals)), key=lambda shape: (shares[shape], totals[shape]))
     ran = [seconds(close, shape) for shape in range(len(close.house.shapes_a))]
     hard = max(range(len(ran)), key=lambda shape: (ran[shape].over_as, ran[shape].longest_s, ran[shape].peak_a))
     least, beside, lost = min(one.longest_s for one in ran), None, 0.0
@@ -61,7 +64,8 @@ def answers(work: Work, year: House, fine: House, made: Fleet) -> Answers:
         told = tried(work, whole, worst, others[worst].worst)
         lost = max((one.above_s for one in told if not one.ordinary and one.name.endswith("lost")), default=0.0)
     runs = tuple(tried(work, close, hard, ran[hard].worst))
-    return Answers(whole, close, lead, hard, least, _worst(ran), runs, _nights(whole, lead), beside, unused, lost)
+    all_night = seconds(close.wanting(), hard).longest_s if made.service is not None else 0.0
+    return Answers(whole, close, lead, hard, least, _worst(ran), runs, _nights(whole, lead), beside, unused, lost, all_night)
 
 
 def _worst(ran: list[Seconds]) -> Seconds:
@@ -93,6 +97,9 @@ def results(work: Work, found: Answers) -> None:
         note = f"over {_span(found.fine.house)}"
         note += f"; modelled over the longer record {found.beside.peak_a:.1f} A" if found.beside is not None else ""
         work.result("peak_service_a", simulated("peak", "highest current of the heavier leg", top, "A", 1, note))
+    if group is None:
+        why = "nothing that is followed holds the service to a setting"
+        work.not_checked += [f"{key}: {why}" for key in ("time_above_setting_s", "longest_above_setting_s", "overshoot_as")]
     if group is not None:
         note = _nights_run(found.most, found.fine.house)
         for key, words, value, unit in (
@@ -145,6 +152,7 @@ def _nights_run(found: Seconds, house: House) -> str:
 def longest(found: Answers) -> tuple[float, str]:
     """Longest time above the setting of every run of ordinary use [s], and which run that is."""
     runs = [(found.most.longest_s, "as stated"), *((one.over.longest_s, one.name) for one in found.tried if one.ordinary)]
+    runs.append((found.all_night_s, "a vehicle that charges all night"))
     if found.least_s > found.most.longest_s:
         runs.append((found.least_s, "over the longer record, flat within its intervals"))
     return max(runs, key=lambda pair: pair[0])
@@ -170,6 +178,8 @@ def checks(work: Work, found: Answers) -> None:
     if group is not None:
         work.guarded(f"control-holds:{group.row.id}", HOLDS, lambda: _holds(work, found))
         _lost(work, found)
+    if group is None and found.year.house.known and work.limit is not None:
+        work.checks.append(_unheld(work, found))
     _shared(work, found)
     hour, _ = _starts(found)
     names = {one.id for one in work.chargers}
@@ -265,6 +275,18 @@ def _lost(work: Work, found: Answers) -> None:
     work.checks.append(check)
 
 
+def _unheld(work: Work, found: Answers) -> Check:
+    """Check `service-peak`: what house and chargers reach together where nothing holds the service, beside the calculation."""
+    top = float(minutes(found.year, 0).service_a.max())
+    value = simulated("unheld", "highest current of house and chargers together", top, "A", 1)
+    check = compare("service-peak", "does the service carry what house and chargers reach together?", value, "<=", work.limit)
+    if check.verdict is Verdict.PASS:
+        return replace(check, note=f"{found.year.house.words}, {found.year.house.names[0]}")
+    note = f"{found.year.house.words}: the calculation is the test of the code, and what was metered says more than it"
+    closes, decides = "a smaller charger, a listed control, or the engineer's reasons", "the engineer"
+    return replace(check, verdict=Verdict.JUDGEMENT, note=note, closes=closes, decides=decides)
+
+
 def _shared(work: Work, found: Answers) -> None:
     """Check `control-holds:CONTROL` of a control that shares a circuit: the chargers together, each of them coming last."""
     for group in found.year.fleet.groups:
@@ -281,7 +303,11 @@ def _shared(work: Work, found: Answers) -> None:
         elif allowed is None:
             work.checks.append(Check(key, asked, Verdict.PASS, note=f"{note}: never above it"))
         else:
-            work.checks.append(compare(key, asked, value, "<=", allowed, note=note))
+            check = compare(key, asked, value, "<=", allowed, note=note)
+            if check.verdict is Verdict.PASS and found.year.fleet.open:
+                closes, words = "the makers' figures, or a test of the installed control", "; ".join(found.year.fleet.open)
+                check = replace(check, verdict=Verdict.JUDGEMENT, note=f"{words}; {note}", closes=closes, decides="the engineer")
+            work.checks.append(check)
 
 
 def _starts_check(work: Work, name: str, most: int) -> None:
@@ -310,7 +336,7 @@ def _need(work: Work, found: Answers, name: str) -> None:
     place = group.ids.index(name)
     night, vehicle = group.nights[place], group.vehicles[place]
     question = f"does the vehicle at {name} get its need in the asked share of nights?"
-    if work.vehicle(name) is None and not group.sees:
+    if work.vehicle(name) is None and group.row is None:
         work.checks.append(no_vehicle(name))
         return
     if name not in found.nights:

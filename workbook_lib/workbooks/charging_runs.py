@@ -96,9 +96,21 @@ class Case:
         """The same nights under other controls or vehicles."""
         return _under(self.nights, self.house, made, self.plans)
 
+    def wanting(self) -> Case:
+        """The same with vehicles that charge as long as they are there."""
+        plans = tuple(one if one.store else replace(one, every_kwh=_never_met(one.every_kwh)) for one in self.plans)
+        return Case(f"{self.digest} all night", f"{self.nights} all night", self.house, self.fleet, plans)
+
     def with_house(self, factor: float) -> Case:
         """The same with a house that takes more."""
         return _under(f"{self.nights} times {factor!r}", self.house.times(factor), self.fleet, self.plans)
+
+
+def _never_met(values):
+    """A need that no night meets for each of these [kWh]."""
+    import numpy as np
+
+    return np.full_like(values, ALWAYS_KWH)
 
 
 def case(house: House, made: Fleet) -> Case:
@@ -108,7 +120,7 @@ def case(house: House, made: Fleet) -> Case:
         for one, night in zip(group.chargers, group.nights, strict=True):
             plans[one.id] = _plan(house, night)
     ordered = tuple(plans[name] for name in made.order)
-    told = hashlib.sha256()
+    told = hashlib.sha256(repr((house.fine, house.known, house.first, house.words, house.names, house.zone)).encode())
     for shape in house.shapes_a:
         told.update(shape.tobytes())
     if house.native_a is not None:
@@ -148,7 +160,7 @@ def _plan(house: House, night) -> Plan:
     session = sessions(count, begins[whole], ends[whole], plugged)
     every = sessions(count, begins, ends, np.isin(days, night.days))
     need = np.full(len(whole), night.need.value)
-    first = house.dates()[0] if begins[whole[0]] < DAY_MIN else house.dates()[begins[whole[0]] // DAY_MIN]
+    first = house.dates()[0] + (int(whole[0]) - 1)  # place 0 is the night that begins on the day before the record
     return Plan(session, need, plugged, True, False, every, np.full(len(begins), night.need.value), first)
 
 
@@ -159,7 +171,14 @@ def _spans(house: House, night):
     long = int((night.depart.value - night.arrive.value) % DAY_S) // MINUTE_S
     number = np.arange(-1, house.days)
     begins = number * DAY_MIN + int(night.arrive.value) // MINUTE_S - house.summer_minutes(number)
-    return begins, begins + long, (house.weekdays()[0] + number) % 7
+    ends = begins + long - (house.summer_minutes(number + long // DAY_MIN + _overnight(night)) - house.summer_minutes(number))
+    ends[:-1] = np.minimum(ends[:-1], begins[1:])
+    return begins, ends, (house.weekdays()[0] + number) % 7
+
+
+def _overnight(night) -> int:
+    """1 where a vehicle leaves on the day after it has come."""
+    return int(night.depart.value <= night.arrive.value)
 
 
 def minutes(one: Case, shape: int, *, free: bool = False, less_a=None) -> Ran:
@@ -300,7 +319,7 @@ def seconds(one: Case, shape: int) -> Seconds:
         chosen = chosen[:MODEL_NIGHTS]
     chosen = chosen or order[:1]
     over_s = over_as = worst_as = 0.0
-    longest = _alone(one, shape, setting)
+    longest = alone = _alone(one, shape, setting)
     peak, worst = -np.inf, nights[chosen[0]]
     hour, day = np.zeros(len(one.plans), dtype=int), np.zeros(len(one.plans), dtype=int)
     for place in chosen:
@@ -318,6 +337,7 @@ def seconds(one: Case, shape: int) -> Seconds:
             worst_as, worst = found.worst_as, nights[place]
         hour = np.maximum(hour, [most_starts(row, 1.0, HOUR_S) for row in ran.vehicle_a])
         day = np.maximum(day, [most_starts(row, 1.0, DAY_S) for row in ran.vehicle_a])
+    over_s = max(over_s, alone)
     worst = (warmed(worst[0]), worst[1])
     return Seconds(len(chosen), len(nights), over_s, longest, over_as, float(peak), worst, tuple(hour.tolist()), tuple(day.tolist()))
 

@@ -7,7 +7,7 @@ import math
 from workbook_lib.errors import MissingInput
 from workbook_lib.sheet import Assumption
 from workbook_lib.workbooks.charging_work import Work, held_by
-from workbook_lib.workbooks.prepare import text
+from workbook_lib.workbooks.prepare import has_array, text
 
 KINDS = ("storage-inverter", "multimode-inverter")
 ANSWERS_S = 5.0
@@ -22,7 +22,8 @@ def charging(work: Work) -> list:
             continue
         if one.charges_from is None:
             raise MissingInput([f"source.{one.id}.charges_from"], "whether the store charges from the service beside the vehicles")
-        if text(one.charges_from) != "utility" or not _stores(work, one):
+        alone = text(one.charges_from) == "solar-only" and has_array(work.home)
+        if alone or not _stores(work, one):
             continue
         if all(text(each.operation) == "hold-full" for each in _stores(work, one)):
             words = f"{one.id} is kept full: what it loses by itself is not in the runs"
@@ -30,7 +31,8 @@ def charging(work: Work) -> list:
             continue
         if one.input_current is None:
             raise MissingInput([f"source.{one.id}.input_current"], "the current at which the store charges from the service")
-        found.append(one)
+        if one.input_current.value > 0:
+            found.append(one)
     return found
 
 

@@ -5,6 +5,8 @@ Nothing of it stands in a check: currents and nights are judged without the sun,
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from workbook_lib.errors import InputFault, MissingInput
 from workbook_lib.sheet import Section, Table
 from workbook_lib.workbooks import backup_sun
@@ -23,6 +25,7 @@ def beside(work: Work, found: Answers) -> None:
     arrays = _arrays(work, house)
     if not arrays or not house.known:
         return
+    before = len(work.checks)
     try:
         sun_a = _amperes(work, house, arrays)
     except MissingInput as lack:
@@ -31,6 +34,7 @@ def beside(work: Work, found: Answers) -> None:
     except InputFault as fault:  # no check rests on the sun: a broken weather file is told and stops nothing here
         work.not_checked.append(f"charging with the sun: {fault.faults[0].field}: {fault.faults[0].what}")
         return
+    work.checks[before:] = [replace(check, counts=False) for check in work.checks[before:]]  # no check rests on the sun
     _told(work, found, sun_a)
 
 

@@ -30,13 +30,22 @@ class Held:
 
 def service_limits(home) -> list[tuple[object, object]]:
     """Pairs of control and its lowest import limit on the service."""
-    places = {*SERVICE_ENDS, *(panel.id for panel in single)} if len(single := root_panels(home)) == 1 else set(SERVICE_ENDS)
+    single = root_panels(home)
+    places = set(SERVICE_ENDS)
+    if len(single) == 1 and _all_below(home, single[0].id):
+        places.add(single[0].id)
     found = []
     for device in standing_controls(home):
         limits = [limit for limit in device.limit if text(limit.way) == "import" and limit.at in places]
         if limits:  # of several the lowest holds; one that is not stated is asked for
             found.append((device, min(limits, key=lambda limit: limit.setting.value if limit.setting is not None else -1.0)))
     return found
+
+
+def _all_below(home, panel: str) -> bool:
+    """Whether every load and charger that stands hangs below a panel: then what holds the panel holds the service."""
+    below = set(home.tree.below(panel))
+    return all(one.id in below for table in ("load", "evse") for one in getattr(home.site, table) if one.status != "removed")
 
 
 def hold_service(

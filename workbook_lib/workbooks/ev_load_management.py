@@ -18,7 +18,8 @@ from workbook_lib.workbooks import (
     charging_tables,
     common,
 )
-from workbook_lib.workbooks.charging_work import Work
+from workbook_lib.workbooks.charging_work import Work, held_by
+from workbook_lib.workbooks.prepare import standing_controls
 
 FORM = common.Form(
     name="ev_load_management",
@@ -27,6 +28,7 @@ FORM = common.Form(
     order=(
         *("service-capacity", "control-setting", "control-continuous", "control-fallback", "control-malfunction", "control-record"),
         *(
+            "service-peak",
             "control-holds",
             "control-lost",
             "vehicle-need",
@@ -147,7 +149,9 @@ def _houses(work: Work):
     if fast == long or close is None:
         year = close if close is not None else charging_house.house(work, long)
         return year, year
-    return charging_house.house(work, long, float(close.shapes_a[0].max()) if close.fine else None), close
+    year = charging_house.house(work, long, float(close.shapes_a[0].max()) if close.fine else None)
+    apart = charging_house.agreement(close, year)
+    return year, replace(close, open=(*close.open, apart)) if apart else close
 
 
 def _fast(work: Work, name: str):
@@ -168,7 +172,7 @@ def _lacking(work: Work, lacks: list[MissingInput], made) -> None:
     for row, _ in work.service_controls():
         work.checks.append(needs_input(f"control-holds:{row.id}", charging_results.HOLDS, fields, note=reasons))
     for one in work.chargers:
-        if work.vehicle(one.id) is None and (made is None or made.service is None or one.id not in made.service.ids):
+        if work.vehicle(one.id) is None and not any(one.id in held_by(row) for row in standing_controls(work.home)):
             work.checks.append(charging_results.no_vehicle(one.id))
             continue
         asked = f"does the vehicle at {one.id} get its need in the asked share of nights?"

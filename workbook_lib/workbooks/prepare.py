@@ -198,7 +198,8 @@ def held_at(home, thing, ways: tuple[str, ...] = ("import",)) -> tuple[object, o
         if thing.id not in {text(name) for name in device.controls}:
             continue
         for limit in device.limit:
-            if text(limit.way) in ways and limit.at in (thing.id, thing.connected_to):
+            own = limit.at == thing.id or (limit.at == thing.connected_to and home.tree.node(limit.at).kind == "breaker")
+            if text(limit.way) in ways and own:
                 return device, limit
     return None
 
@@ -236,12 +237,29 @@ def _held_setting(home, evse) -> Input | Step | None:
         return None
     if found[1].at == evse.id or len(sharing) < 2:
         return setting
-    number = Input(f"evse.{evse.id}.sharing", "chargers behind one limit", float(len(sharing)), "count")
-    uses: dict[str, Quantity] = {"setting": setting, "number": number}
-    formula, value = "setting / number", setting.value / number.value
-    if evse.rating is not None and evse.rating.value < value:
-        uses["rating"], formula, value = evse.rating, "min(rating, setting / number)", evse.rating.value
-    return Step(f"evse.{evse.id}.share", "I", "share of the limit", formula, uses, value, "A")
+    return _share(evse, setting, sharing)
+
+
+def _share(evse, setting: Input, sharing: list) -> Step | None:
+    """What one of several chargers counts behind one limit [A]: an equal part, what smaller ones leave shared by the rest.
+
+    None where that is its whole nameplate.
+    """
+    if any(other.rating is None for other in sharing):
+        raise MissingInput([f"evse.{other.id}.rating" for other in sharing if other.rating is None])
+    left, rest = setting.value, sorted(sharing, key=lambda other: other.rating.value)
+    smaller: list = []
+    while rest and rest[0].rating.value <= left / len(rest):
+        smaller.append(rest.pop(0))
+        left -= smaller[-1].rating.value
+    if evse in smaller:
+        return None
+    number = Input(f"evse.{evse.id}.sharing", "chargers that share what is left of the limit", float(len(rest)), "count", "choice")
+    uses: dict[str, Quantity | tuple[Quantity, ...]] = {"setting": setting, "number": number}
+    formula = "setting / number"
+    if smaller:
+        uses["smaller"], formula = tuple(other.rating for other in smaller), "(setting - sum(smaller)) / number"
+    return Step(f"evse.{evse.id}.share", "I", "share of the limit", formula, uses, left / len(rest), "A")
 
 
 def _charger(home, evse) -> charging.Charger:
@@ -302,7 +320,7 @@ def counts_circuit(edition: Edition) -> bool:
     return edition.value("evse_load").value == "circuit-rating"
 
 
-def _has_array(home) -> bool:
+def has_array(home) -> bool:
     """Whether the sun can charge anything in the home: a PV inverter, or an array on another inverter."""
     return any(one.status != "removed" and (one.kind == "pv-inverter" or one.array) for one in home.site.source)
 
@@ -313,7 +331,7 @@ def _storage_item(home, source, edition: Edition) -> LoadItem | None:
         return None
     path = f"source.{source.id}"
     alone = source.charges_from is not None and source.charges_from.value == "solar-only"
-    if alone and _has_array(home):
+    if alone and has_array(home):
         return None
     lacking = [f"{path}.{name}" for name in ("charges_from", "input_current") if getattr(source, name) is None]
     if lacking:
