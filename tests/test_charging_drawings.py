@@ -4,20 +4,19 @@ from __future__ import annotations
 
 import itertools
 import math
-import re
-import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from tests import drawing_checks
+from tests.drawing_checks import words_of
 from workbook_lib.errors import MachineryFault
 from workbook_lib.render import charging_figures as drawn_parts
 from workbook_lib.render import figures as drawings
 from workbook_lib.render import places
 from workbook_lib.sheet import Figure, Table
 
-SPACE = "{http://www.w3.org/2000/svg}"
 MAX_BYTES = 110_000
 DAYS = (31, 29, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 LIMITS = (("setting", 80.0), ("service", 100.0))
@@ -153,57 +152,20 @@ def drawn(request):
     return figure, drawings.svg(figure)
 
 
-def words_of(text: str) -> str:
-    return " ".join(element.text or "" for element in ElementTree.fromstring(text).iter(f"{SPACE}text"))
-
-
 # every drawing
 
 
 def test_a_drawing_is_well_formed_described_small_and_asks_for_nothing(drawn):
-    figure, text = drawn
-    root = ElementTree.fromstring(text)
-    described = {element.get("id"): element.text for element in root if element.tag in (f"{SPACE}title", f"{SPACE}desc")}
-    assert [described[name] for name in root.get("aria-labelledby").split()] == [figure.title, figure.description]
-    assert not re.search(r"<script|<style|<metadata|<image|<a ", text)
-    assert set(re.findall(r'(?:href|src)="([^"#])', text)) == set()
-    assert len(text.encode()) < MAX_BYTES
-    assert not re.search(r"\b(?:nan|inf)\b", text.lower())
+    drawing_checks.check_well_formed(*drawn, MAX_BYTES)
 
 
 def test_the_same_figure_gives_the_same_bytes_in_greys(drawn):
-    figure, text = drawn
-    assert drawings.svg(figure) == text
-    for colour in {match.lower() for match in re.findall(r"#[0-9a-fA-F]{6}\b", text)}:
-        channels = [int(colour[place : place + 2], 16) for place in (1, 3, 5)]
-        assert max(channels) - min(channels) <= 16, f"{colour} is not a grey"
-
-
-def boxes(text: str) -> list[tuple[str, float, float, float]]:
-    """Each word's text, left end, right end by a wide letter, and height of its line."""
-    found = []
-    for element in ElementTree.fromstring(text).iter(f"{SPACE}text"):
-        place = re.search(r"translate\(([-\d.]+)[ ,]+([-\d.]+)\)", element.get("transform") or "")
-        x, y = (float(place[1]), float(place[2])) if place else (float(element.get("x")), float(element.get("y")))
-        size = 8.6 * 0.56 * len(element.text or "")
-        anchor = re.search(r"text-anchor: (\w+)", element.get("style") or "")
-        left = x - {"middle": size / 2, "end": size}.get(anchor[1] if anchor else "start", 0)
-        found.append((element.text, left, left + size, y))
-    return found
+    drawing_checks.check_same_bytes_in_greys(*drawn)
 
 
 def test_no_word_stands_outside_the_picture_or_on_another(drawn):
-    _, text = drawn
-    _, _, width, height = map(float, ElementTree.fromstring(text).get("viewBox").split())
-    assert width == pytest.approx(360)
-    placed = boxes(text)
-    for words, left, right, y in placed:
-        assert left >= -2, words
-        assert right <= width + 4, words
-        assert 8 <= y <= height - 1, words
-    for (words, left, right, y), (other, its_left, its_right, its_y) in itertools.combinations(placed, 2):
-        apart = abs(y - its_y) >= 8.5 or right <= its_left + 3 or its_right <= left + 3
-        assert apart, f"{words!r} on {other!r}"
+    drawing_checks.check_words_inside(drawn[1])
+    drawing_checks.check_words_apart(drawn[1])
 
 
 def test_all_that_is_drawn_stands_on_the_canvas(drawn):

@@ -1,7 +1,6 @@
 """Charging runs on records of every kind and on declared loads; inverses by trying every value; the night table; the open home 17.
 
-The open home is that of tests/data/records (MIT): a year of hours without dates, read on a declared calendar. Marked as expected to
-fail is what the workbook does not do yet.
+The open home is that of tests/data/records (MIT): a year of hours without dates, read on a declared calendar.
 """
 
 from __future__ import annotations

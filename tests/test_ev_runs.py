@@ -1,8 +1,7 @@
 """Charging runs through the whole workbook: closed forms worked here for seconds, energy, nights, sharing and faults.
 
 A step of the house at T0 is seen at the next sample after the delay of the sensor; what is commanded then is drawn one step and the
-delays of control and vehicle later, along the ramp. By minutes every night begins one minute late. Marked as expected to fail is what
-the workbook does not do yet.
+delays of control and vehicle later, along the ramp. By minutes every night begins one minute late.
 """
 
 from __future__ import annotations

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests import drawing_checks
 from workbook_lib.errors import CalculationFault, MachineryFault
 from workbook_lib.records.clock import fixed, zone
 from workbook_lib.records.record import Record
@@ -18,7 +18,6 @@ from workbook_lib.render import record_figures as drawn_parts
 from workbook_lib.sheet import Figure, Table
 from workbook_lib.workbooks import record_figures
 
-SPACE = "{http://www.w3.org/2000/svg}"
 DATA = Path(__file__).parent / "data" / "records"
 CLOCK = zone("America/New_York")
 MAX_BYTES = 60_000
@@ -70,36 +69,16 @@ def drawn(request):
 
 
 def test_a_drawing_is_well_formed_described_small_and_asks_for_nothing(drawn):
-    figure, text = drawn
-    root = ElementTree.fromstring(text)
-    described = {element.get("id"): element.text for element in root if element.tag in (f"{SPACE}title", f"{SPACE}desc")}
-    assert [described[name] for name in root.get("aria-labelledby").split()] == [figure.title, figure.description]
-    assert not re.search(r"<script|<style|<metadata|<image|<a ", text)
-    assert set(re.findall(r'(?:href|src)="([^"#])', text)) == set()
-    assert len(text.encode()) < MAX_BYTES
-    assert "nan" not in text.lower().replace(figure.title.lower(), "")
+    drawing_checks.check_well_formed(*drawn, MAX_BYTES)
 
 
 def test_the_same_figure_gives_the_same_bytes_in_greys(drawn):
-    figure, text = drawn
-    assert drawings.svg(figure) == text
-    for colour in {match.lower() for match in re.findall(r"#[0-9a-fA-F]{6}\b", text)}:
-        channels = [int(colour[place : place + 2], 16) for place in (1, 3, 5)]
-        assert max(channels) - min(channels) <= 16, f"{colour} is not a grey"
+    drawing_checks.check_same_bytes_in_greys(*drawn)
 
 
-def test_nothing_is_drawn_outside_the_picture(drawn):
-    root = ElementTree.fromstring(drawn[1])
-    _, _, width, height = map(float, root.get("viewBox").split())
-    assert width == pytest.approx(360)
-    for element in root.iter(f"{SPACE}text"):
-        found = re.search(r"translate\(([-\d.]+)[ ,]+([-\d.]+)\)", element.get("transform") or "")
-        x, y = (float(found[1]), float(found[2])) if found else (float(element.get("x")), float(element.get("y")))
-        size = 8.6 * 0.62 * max(len(line) for line in (element.text or "").split("\n"))
-        anchor = re.search(r"text-anchor: (\w+)", element.get("style") or "")
-        left = x - {"middle": size / 2, "end": size}.get(anchor[1] if anchor else "start", 0)
-        assert -2 <= left <= width + 8 - size, element.text
-        assert 0 <= y <= height, element.text
+def test_no_word_stands_outside_the_picture_or_on_another(drawn):
+    drawing_checks.check_words_inside(drawn[1])
+    drawing_checks.check_words_apart(drawn[1])
 
 
 def test_style_is_that_of_the_other_drawings():
