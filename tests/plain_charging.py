@@ -51,6 +51,38 @@ def _decide(control, one, floor: float, may: float, room: float, others: float, 
         one.commanded, one.waited = value, 0
 
 
+def _begun(needs, further, off):
+    """Chargers before the first step."""
+    return [
+        SimpleNamespace(
+            further=wait,
+            commanded=0.0,
+            waited=0,
+            paused=off,
+            ran=0,
+            draws=0.0,
+            came_through=0.0,
+            came=0,
+            car=[],
+            pilots=[],
+            energy=[0.0] * len(need),
+        )
+        for need, wait in zip(needs, further, strict=True)
+    ]
+
+
+def _draw(one, car, pilot, left, floor, step_s):
+    """What a vehicle draws at a step."""
+    if left <= 1e-12 or pilot < floor - 1e-9:
+        one.draws = 0.0
+    else:
+        wish = min(pilot, car.onboard_a)
+        if car.taper_kwh and left < car.taper_kwh:
+            wish = min(wish, max(car.onboard_a * left / car.taper_kwh, min(floor, 6.0)))
+        move = car.ramp_a_per_s * step_s
+        one.draws = max(one.draws - move, wish) if wish < one.draws else min(one.draws + move, wish)
+
+
 def charging(house, sessions, needs, step_s, volts, control, cars, sensor_lost, command_lost):
     """Current and pilot of each charger at each step [A], energy of each of its sessions [kWh]: three lists of lists."""
 
@@ -61,22 +93,7 @@ def charging(house, sessions, needs, step_s, volts, control, cars, sensor_lost, 
     least = SimpleNamespace(raising=steps(control.raise_delay_s), off=steps(control.minimum_off_s), on=steps(control.minimum_on_s))
     patience, known, blind, cut, phase = steps(control.lost_after_s), house[0], 0, 0, steps(control.phase_s)
     part = 1.0 if control.filter_s <= 0 else 1 - math.exp(-step_s / control.filter_s)
-    ones = [
-        SimpleNamespace(
-            further=steps(wait),
-            commanded=0.0,
-            waited=0,
-            paused=least.off,
-            ran=0,
-            draws=0.0,
-            came_through=0.0,
-            came=0,
-            car=[],
-            pilots=[],
-            energy=[0.0] * len(need),
-        )
-        for need, wait in zip(needs, control.spread(len(needs)), strict=True)
-    ]
+    ones = _begun(needs, [steps(wait) for wait in control.spread(len(needs))], least.off)
     for now in range(len(house)):
         cut = cut + 1 if command_lost[now] else 0
         for name, one in enumerate(ones):
@@ -89,14 +106,7 @@ def charging(house, sessions, needs, step_s, volts, control, cars, sensor_lost, 
             if cut > patience + steps(car.response_s):
                 pilot = min(its.fallback, car.onboard_a)
             left = needs[name][at] - one.energy[at] if at >= 0 else 0.0
-            if at < 0 or left <= 1e-12 or pilot < its.floor - 1e-9:
-                one.draws = 0.0
-            else:
-                wish = min(pilot, car.onboard_a)
-                if car.taper_kwh and left < car.taper_kwh:
-                    wish = min(wish, max(car.onboard_a * left / car.taper_kwh, min(its.floor, 6.0)))
-                move = car.ramp_a_per_s * step_s
-                one.draws = max(one.draws - move, wish) if wish < one.draws else min(one.draws + move, wish)
+            _draw(one, car, pilot, left, its.floor, step_s)
             one.car.append(min(one.draws, left / kwh) if at >= 0 else 0.0)
             if at >= 0:
                 one.energy[at] += one.car[-1] * kwh
