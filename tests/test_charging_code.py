@@ -13,7 +13,7 @@ from tests.charging_homes import charger, conductor, control, disconnect, eviden
 from workbook_lib import editions
 from workbook_lib.errors import InputFault
 from workbook_lib.home import read_home
-from workbook_lib.workbooks import ev_load_management
+from workbook_lib.workbooks import ev_load_management, service_load
 
 YEARS = ("2017", "2020", "2023", "2026")
 NO, FREE, ASKED = "fail, not counted", "not applicable", "needs input"
@@ -282,6 +282,17 @@ def test_a_control_that_is_not_needed_or_not_known(tmp_path):
     assert (str(check.verdict), check.fields) == ("needs input", ("control.limiter.limit.setting",))
     sheet = study(tmp_path, charger(without=("minimum_current",)), rest("2026", 17040), control(), edition="2026")
     assert sheet.check("control-setting:limiter").fields == ("evse.car.minimum_current",)
+
+
+@pytest.mark.parametrize("workbook", [service_load.study, ev_load_management.verdict_study])
+def test_of_two_controls_of_the_service_the_lower_setting_is_the_continuous_load(tmp_path, workbook):
+    second = control(setting="78 A", name="second")
+    one = home(tmp_path, charger(), rest("2026", 17040), control(setting="80 A"), second, edition="2026")
+    sheet = workbook(one, editions.load("2026"))
+    found = [check.key for check in sheet.checks]
+    assert len(found) == len(set(found))
+    assert {"control-setting:limiter", "control-setting:second"} <= set(found)
+    assert answer(sheet, "control-continuous") == (pytest.approx(1.25 * 78), 100, "pass")
 
 
 @pytest.mark.parametrize("setting,needed_a,expected", [("80 A", 100, "pass"), ("81 A", 101.25, "fail")])

@@ -176,6 +176,12 @@ def test_only_what_the_story_tells_is_open(story, sheets):
     assert not {key: words for key, words in open_checks.items() if key not in told}
 
 
+@pytest.mark.parametrize("story", STORIES, ids=name_of)
+def test_each_check_stands_once(story, sheets):
+    found = [check.key for check in sheets[name_of(story)][1].checks]
+    assert len(found) == len(set(found))
+
+
 @pytest.mark.parametrize("story", [story for story in STORIES if "overrides" not in story], ids=name_of)
 def test_results_json_says_the_same(story, tmp_path):
     """The way a person goes: `study --results-only` leaves the story's verdict and numbers, and its exit status."""

@@ -76,7 +76,9 @@ def _capacity(work: Work) -> None:
     for item in chargers:
         work.result(f"code_load_va:{item.id}", item.va)
     if held.credited:
-        _credited(work, held)
+        checks, notes = controls.brought_by_credit(work.home, held, known.method, work.limit, edition)
+        work.checks += checks
+        work.notes += notes
     prose = f"The service load is that of the sheet of the service load, by the method {known.method.replace('_', ' ')}."
     steps = [whole, *held.steps, work.load_a, *(item.va for item in chargers if isinstance(item.va, Step))]
     work.sections.append(Section("Charging in the load calculation", tuple({step.key: step for step in steps}.values()), prose))
@@ -94,21 +96,6 @@ def _capacity_note(work: Work, held: controls.Held, without: Step) -> str:
     reach = work.edition.value("control_reaches_optional")
     argued = "; whether the credit reaches this method is argued, see the cautions"
     return beside + (argued if work.calculation.method != "standard" and reach.value != "yes" else "")
-
-
-def _credited(work: Work, held: controls.Held) -> None:
-    """What a credited setting brings with it: it is a continuous load, and may be argued not to reach the method."""
-    reach = work.edition.value("control_reaches_optional")
-    if work.calculation.method != "standard" and reach.value != "yes":
-        work.notes.append(f"whether a control setting reaches the optional methods is argued ({reach.source}): {reach.source.note}")
-    passed = {check.key for check in held.checks if check.verdict is Verdict.PASS}
-    hundred = work.site.service.hundred_percent_rated
-    settings = [bound.setting for row, bound in controls.service_limits(work.home) if f"control-setting:{row.id}" in passed]
-    if hundred is not None and hundred.value:
-        work.notes.append("the service equipment is listed for 100 %: the setting is not raised to 125 %")
-    else:
-        setting = min(settings, key=lambda one: one.value)
-        work.checks.append(controls.continuous_allowance(setting, work.limit, work.edition))
 
 
 def _fallback(work: Work, row) -> Check:

@@ -190,6 +190,25 @@ def power_control(device, edition: Edition) -> bool:
     return any(control.same_standard(name, wanted) for name in listing(device))
 
 
+def brought_by_credit(home, held: Held, method: str, limit: Quantity | None, edition: Edition) -> tuple[list[Check], list[str]]:
+    """What a credited setting brings with it: the check of the lowest one as a continuous load, and notes.
+
+    Parameters: home; the controls of the service with at least one credited; method of the load; limit of the service [A]. Returns:
+    checks [A] and notes. Source: 220.70, 230.42.
+    """
+    notes = []
+    reach = edition.value("control_reaches_optional")
+    if method != "standard" and reach.value != "yes":
+        notes.append(f"whether a control setting reaches the optional methods is argued ({reach.source}): {reach.source.note}")
+    passed = {check.key for check in held.checks if check.verdict is Verdict.PASS}
+    settings = [bound.setting for device, bound in service_limits(home) if f"control-setting:{device.id}" in passed]
+    if not settings or limit is None:
+        return [], notes
+    if home.site.service.hundred_percent_rated:
+        return [], [*notes, "the service equipment is listed for 100 %: the setting is not raised to 125 %"]
+    return [continuous_allowance(min(settings, key=lambda one: one.value), limit, edition)], notes
+
+
 def continuous_allowance(setting: Input, limit: Quantity, edition: Edition) -> Check:
     """Whether a credited setting, itself a continuous load, stays within the service.
 

@@ -248,17 +248,10 @@ def _chosen_load(work: Work) -> None:
     work.result("always_on_va", held.always_on)
     if held.steps:
         work.sections.append(Section("Control in place of load", held.steps, "A setting counts only where the control is credited."))
-    reach = work.edition.value("control_reaches_optional")
-    if held.credited and work.method != "standard" and reach.value != "yes":
-        work.notes.append(f"whether a control setting reaches the optional methods is argued ({reach.source}): {reach.source.note}")
-    if held.credited and work.limit is not None:
-        hundred = work.home.site.service.hundred_percent_rated
-        for device, bound in controls.service_limits(work.home):
-            if any(check.key == f"control-setting:{device.id}" and check.verdict is Verdict.PASS for check in held.checks):
-                if hundred:
-                    work.notes.append("the service equipment is listed for 100 %: the setting is not raised to 125 %")
-                else:
-                    work.checks.append(controls.continuous_allowance(bound.setting, work.limit, work.edition))
+    if held.credited:
+        checks, notes = controls.brought_by_credit(work.home, held, work.method, work.limit, work.edition)
+        work.checks += checks
+        work.notes += notes
     work.load_a = service.load_current("service.current", work.load, work.voltage, work.edition.cite("rounding"))
     work.low_a = service_record.low_current(work)
     work.result("service_load_va", work.load)
