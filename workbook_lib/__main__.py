@@ -44,7 +44,8 @@ def parser() -> argparse.ArgumentParser:
         "validate",
         parents=[shared],
         help="check files without calculating",
-        description="Read site, jurisdiction and utility files, with the records that they name, and list every fault, one a line.",
+        description="Read site, jurisdiction, utility and portfolio files, with the records that they name, "
+        "and list every fault, one a line.",
     )
     check.add_argument("files", nargs="+", metavar="FILE", help="file to check")
     return whole
@@ -134,7 +135,7 @@ def _validate(given: argparse.Namespace) -> int:
         else:
             print(f"{path}: no fault")
         for remark in remarks:
-            print(f"remark, stops no method that is chosen: {remark}")
+            print(f"remark: {remark}")
     return status
 
 

@@ -15,6 +15,7 @@ from types import ModuleType
 from workbook_lib import editions, published
 from workbook_lib.editions import Edition
 from workbook_lib.errors import Fault, InputFault, WorkbookError
+from workbook_lib.home import EDITION_FIELD
 from workbook_lib.render import content, html, results, text
 from workbook_lib.render.blocks import Part, Prose
 from workbook_lib.render.trace import Trace
@@ -25,7 +26,6 @@ from workbook_lib.workbooks.turning import turning_values
 RESULTS_MIME = "application/vnd.dwelling-service.results+json"
 """Kind of the notebook output that carries results.json of its workbook."""
 EDITIONS_TITLE = "The same home under the other editions"
-EDITION_FIELD = "site.edition"
 
 
 class Shown:

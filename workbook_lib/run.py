@@ -333,32 +333,71 @@ def _write_published(sheets: Sequence[Sheet], made: Path) -> None:
 # validation
 
 
-def validate(files: Sequence[str | Path]) -> list[tuple[Path, tuple[Fault, ...], tuple[Fault, ...]]]:
-    """Each site, jurisdiction, utility or amendments file with its faults, none where it is sound, and with remarks.
+def validate(files: Sequence[str | Path]) -> list[tuple[Path, tuple[Fault, ...], tuple[str, ...]]]:
+    """Each site, jurisdiction, utility, amendments or portfolio file with its faults, none where it is sound, and with remarks.
 
     Of a site file that is sound the records and the weather that it names are read too. What is wrong with a
-    record is a fault where the measured method is chosen, as a study would stop there, and else a remark.
+    record is a fault where the measured method is chosen, as a study would stop there, and else a remark. Of a
+    portfolio every study is read so, and the faults of all are listed.
     """
     from workbook_lib import home
+    from workbook_lib.home.portfolio import is_portfolio
 
     found = []
     for name in files:
+        path = Path(name)
+        if is_portfolio(path):
+            found.append((path, *_faults_of_portfolio(path)))
+            continue
         faults = tuple(home.validate([name]))
-        of_records, stops = ((), False) if faults else _faults_of_records(Path(name))
-        found.append((Path(name), faults or (of_records if stops else ()), () if stops else of_records))
+        found.append((path, *((faults, ()) if faults else _faults_of_site(path))))
     return found
 
 
-def _faults_of_records(path: Path) -> tuple[tuple[Fault, ...], bool]:
-    """Faults of the files that a home names under records, and whether a study would stop at them."""
+def _faults_of_portfolio(path: Path) -> tuple[tuple[Fault, ...], tuple[str, ...]]:
+    """Faults of all studies of a portfolio, each once, and remarks; the records of a site file are read once."""
+    from workbook_lib.home import portfolio
+
+    try:
+        whole = portfolio.read_portfolio(path)
+    except InputFault as error:
+        return error.faults, ()
+    faults: dict[Fault, None] = {}
+    remarks = {f"{one.site_file.as_posix()}: {one.left_out}": None for one in whole.entries if one.left_out}
+    read = set()
+    for entry in whole.entries:
+        if entry.left_out:
+            continue
+        try:
+            one = portfolio.home_of(whole, entry)
+        except InputFault as error:
+            faults |= dict.fromkeys(error.faults)
+            continue
+        if entry.site_file not in read:
+            read.add(entry.site_file)
+            more, said = _faults_of_records(one)
+            faults |= dict.fromkeys(more)
+            remarks |= dict.fromkeys(said)
+    sound = {entry.site_id for entry in whole.entries if entry.site_id and not entry.left_out}
+    remarks[f"{len(whole.entries)} studies of {len(sound)} homes"] = None
+    return tuple(faults), tuple(remarks)
+
+
+def _faults_of_site(path: Path) -> tuple[tuple[Fault, ...], tuple[str, ...]]:
+    """Faults of the records of one file that is sound, where it is a site file, and remarks."""
     from workbook_lib import home
+
+    try:
+        return _faults_of_records(home.read_home(path))
+    except InputFault:
+        return (), ()
+
+
+def _faults_of_records(one) -> tuple[tuple[Fault, ...], tuple[str, ...]]:
+    """Faults of the files that a home names under records where a study would stop at them, else remarks."""
     from workbook_lib.errors import MissingInput
     from workbook_lib.workbooks import metered
 
-    try:
-        one = home.read_home(path)
-    except InputFault:
-        return (), False
     found: list[Fault] = []
     for name in ("load", "fast_load", "backup_load", "production", "weather"):
         if one.site.records is None or getattr(one.site.records, name) is None:
@@ -370,4 +409,6 @@ def _faults_of_records(path: Path) -> tuple[tuple[Fault, ...], bool]:
         except MissingInput:
             continue
     method = one.site.study.service_load_method
-    return tuple(found), method is not None and method.value == "measured"
+    if method is not None and method.value == "measured":
+        return tuple(found), ()
+    return (), tuple(f"stops no method that is chosen: {fault}" for fault in found)

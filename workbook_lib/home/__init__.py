@@ -15,7 +15,10 @@ from workbook_lib.errors import Fault
 if TYPE_CHECKING:
     from workbook_lib.home.home import Home
 
-__all__ = ["read_home", "validate"]
+__all__ = ["EDITION_FIELD", "read_home", "validate"]
+
+EDITION_FIELD = "site.edition"
+"""Where the edition that is asked for takes the place of a site file's own."""
 
 
 def read_home(path: str | Path, overrides: Mapping[str, object] | None = None) -> Home:

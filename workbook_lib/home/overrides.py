@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from workbook_lib.home.leaf import Record
+from workbook_lib.home.leaf import Leaf, Record
 from workbook_lib.home.raw import Override, Trouble, show, suggest
 from workbook_lib.home.shapes import FaultBook, shapes
 
@@ -23,6 +23,34 @@ def apply(tables: dict[str, object], overrides: Mapping[str, object], model: typ
             todo = suggest(str(path), known, "name a field of the site file, by ids")
             trouble = Trouble("unknown field in an override", show(str(path)), "a key path by ids, as source.pv.output_current", todo)
             book.add(str(path), (), trouble, line=False)
+
+
+def leaf_at(model: type[Record], path: str) -> Leaf | None:
+    """What a key path with ids may hold, whatever the ids; None where it leads to no field."""
+    current: type[Record] | None = model
+    kind = "table"
+    *way, last = path.split(".")
+    for step in way:
+        if kind != "table":
+            kind = "table"
+            continue
+        shape = shapes(current).get(step)
+        if shape is None or shape.model is None:
+            return None
+        kind, current = shape.kind, shape.model
+    shape = shapes(current).get(last) if kind == "table" else None
+    return None if shape is None else shape.leaf
+
+
+def value_at(tables: Mapping[str, object], path: str) -> object:
+    """The value that the tables of a file hold at a key path with ids, without its provenance; None where they hold none."""
+    here: object = tables
+    for step in path.split("."):
+        try:
+            here = here.get(step) if isinstance(here, dict) else _row(here, step)
+        except _Unknown:
+            return None
+    return here.get("value") if isinstance(here, dict) else here
 
 
 def _put(tables: dict[str, object], path: str, value: object, model: type[Record]) -> None:

@@ -154,11 +154,11 @@ def parse_toml(name: str, data: bytes) -> tuple[dict[str, object] | None, Fault 
         return None, Fault(name, "", f"is not TOML: {cause}", show(found)[1:-1] or "an empty line", "TOML", todo, line), ""
 
 
-def read_bytes(name: str, path: Path) -> tuple[bytes | None, Fault | None]:
-    """Bytes of a file, or the fault that says why they cannot be had."""
+def read_bytes(name: str, path: Path, most: int = MAX_BYTES) -> tuple[bytes | None, Fault | None]:
+    """Bytes of a file of at most so many, or the fault that says why they cannot be had."""
     try:
-        if path.stat().st_size > MAX_BYTES and not path.is_dir():
-            limit = f"{MAX_BYTES} bytes"
+        if path.stat().st_size > most and not path.is_dir():
+            limit = f"{most} bytes"
             return None, Fault(
                 name, "", "is too large for a file of this kind", f"{path.stat().st_size} bytes", limit, "check the file named"
             )
