@@ -292,10 +292,6 @@ class Assumption:
     given: Input | None = None
 
 
-BASE_CASE = "base"
-"""The case that changes nothing."""
-
-
 @dataclass(frozen=True, slots=True)
 class Header:
     """The title block of every sheet. Hash and versions make a print traceable to its inputs."""
@@ -314,7 +310,7 @@ class Header:
     checker: str
     library_version: str
     inputs_sha256: str
-    case: str = BASE_CASE
+    case: str = "base"
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,9 @@ from pathlib import Path
 
 from workbook_lib.errors import Fault
 
+BASE_CASE = "base"
+"""The case that changes nothing."""
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
