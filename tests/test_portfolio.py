@@ -284,6 +284,29 @@ def test_validate_lists_the_faults_of_all_rows_at_once(folder, capsys):
     assert "4 studies of 4 homes" in said.out
 
 
+def test_a_broken_record_is_a_fault_of_the_row_that_rests_on_it(folder, capsys):
+    site = (folder / "sites" / "bungalow-100a.toml").read_text(encoding="utf-8")
+    record = '[records]\nload = { file = "broken.csv", register = "delivered", power_factor = 1.0 }\n'
+    (folder / "sites" / "metered.toml").write_text(f"{site}\n{record}", encoding="utf-8")
+    (folder / "sites" / "broken.csv").write_text("nothing of a record\n")
+    head, rows = (
+        "site_id,base,study.service_load_method\n",
+        "first,sites/metered.toml,optional-dwelling\nsecond,sites/metered.toml,measured\n",
+    )
+    (folder / "homes.csv").write_text(head + rows.splitlines()[0] + "\n")
+    assert __main__.main(["validate", str(folder / "homes.csv")]) == 0
+    assert "remark: stops no method that is chosen: " in capsys.readouterr().out
+    (folder / "homes.csv").write_text(head + rows)
+    assert __main__.main(["validate", str(folder / "homes.csv")]) == 2
+    assert "broken.csv" in capsys.readouterr().err
+
+
+def test_validate_takes_a_case_that_puts_a_list(folder, capsys):
+    cases(folder, '[[case]]\nid = "x"\nwhere = { "service.rating" = "100 A" }\nset = { "records.seasonal_missing" = [] }\n')
+    assert __main__.main(["validate", str(folder / "homes.toml")]) == 0
+    assert "homes.toml: no fault" in capsys.readouterr().out
+
+
 def test_validate_says_which_home_no_case_takes(folder, capsys):
     cases(folder, '[[case]]\nid = "small"\nwhere = { "service.rating" = "100 A" }\n')
     assert __main__.main(["validate", str(folder / "homes.toml")]) == 0

@@ -36,6 +36,8 @@ STATUS = {
 """Exit status of each state of a study."""
 STUDIES = "studies"
 RESULTS, INDEX, INPUTS, PUBLISHED = "results.json", "index.html", "inputs", "published.html"
+RECORD_FIELDS = ("records.", "study.service_load_method")
+"""Where a site file says which records there are and whether the verdict rests on one."""
 Progress = Callable[[str], None]
 
 
@@ -355,7 +357,7 @@ def validate(files: Sequence[str | Path]) -> list[tuple[Path, tuple[Fault, ...],
 
 
 def _faults_of_portfolio(path: Path) -> tuple[tuple[Fault, ...], tuple[str, ...]]:
-    """Faults of all studies of a portfolio, each once, and remarks; the records of a site file are read once."""
+    """Faults of all studies of a portfolio, each once, and remarks; records are read once for what a row says of them."""
     from workbook_lib.home import portfolio
 
     try:
@@ -373,13 +375,14 @@ def _faults_of_portfolio(path: Path) -> tuple[tuple[Fault, ...], tuple[str, ...]
         except InputFault as error:
             faults |= dict.fromkeys(error.faults)
             continue
-        if entry.site_file not in read:
-            read.add(entry.site_file)
+        way = (entry.site_file, repr([row for row in entry.overrides if row[0].startswith(RECORD_FIELDS)]))
+        if way not in read:
+            read.add(way)
             more, said = _faults_of_records(one)
             faults |= dict.fromkeys(more)
             remarks |= dict.fromkeys(said)
-    sound = {entry.site_id for entry in whole.entries if entry.site_id and not entry.left_out}
-    remarks[f"{len(whole.entries)} studies of {len(sound)} homes"] = None
+    homes = {entry.site_id for entry in whole.entries if entry.site_id and not entry.left_out}
+    remarks[f"{len(whole.entries)} studies of {len(homes)} homes"] = None
     return tuple(faults), tuple(remarks)
 
 
