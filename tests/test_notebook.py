@@ -119,7 +119,7 @@ def test_every_workbook_has_its_notebook_and_an_unknown_one_is_named():
     for name in REGISTRY:
         path = notebook.notebook_path(name)
         assert path.name == f"{name}.ipynb"
-        assert set(notebook_tools.declared(notebook_tools.read(path))) == {"site_file", "edition", "overrides", "interactive"}
+        assert set(notebook_tools.declared(notebook_tools.read(path))) == {"site_file", "edition", "overrides", "interactive", "case"}
     with pytest.raises(KeyError, match="there are service_load"):
         notebook.notebook_path("none")
 
@@ -127,4 +127,4 @@ def test_every_workbook_has_its_notebook_and_an_unknown_one_is_named():
 def test_the_notebook_opens_the_demo_home():
     given = notebook_tools.declared(notebook_tools.read(ROOT / "notebooks" / "service_load.ipynb"))
     assert (ROOT / "notebooks" / given["site_file"]).resolve() == SITE
-    assert (given["edition"], given["overrides"], given["interactive"]) == (None, {}, False)
+    assert (given["edition"], given["overrides"], given["interactive"], given["case"]) == (None, {}, False, "base")

@@ -208,7 +208,7 @@ def test_cases_take_homes_by_value_and_put_values_in_place(folder):
     assert ("bungalow-100a/next", "") in names
     assert ("all-electric-200a/base", "no case of the portfolio takes this home") in names
     home = home_of(portfolio, next(one for one in portfolio.entries if one.name == "bungalow-100a/next"))
-    assert (home.edition_year, home.edition_basis, home.site.service.rating.value) == ("2026", "what-if", 150.0)
+    assert (home.edition_year, home.edition_basis, home.site.service.rating.value, home.case) == ("2026", "what-if", 150.0, "next")
 
 
 def test_a_home_that_is_no_toml_and_one_without_an_id_stay_in_the_list(folder):

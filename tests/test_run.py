@@ -339,3 +339,17 @@ def test_an_unknown_workbook_is_named_with_those_that_there_are(tmp_path):
 )
 def test_exit_status_of_each_state(state, status):
     assert run.Study(state, None).status == status
+
+
+def test_a_case_with_its_own_values_is_the_same_by_notebook_and_by_library(tmp_path):
+    given = {"site.id": "oak-1", "evse.evse-1.rating": "32 A"}
+    full = run.study(SITES / "bungalow-100a.toml", ["service_load"], "2026", tmp_path / "full", overrides=given, case="next")
+    quick = run.study(
+        SITES / "bungalow-100a.toml", ["service_load"], "2026", tmp_path / "quick", results_only=True, overrides=given, case="next"
+    )
+    assert (full.folder / run.RESULTS).read_bytes() == (quick.folder / run.RESULTS).read_bytes()
+    filed = json.loads((full.folder / run.RESULTS).read_text())
+    assert (filed["site_id"], filed["case"], filed["edition"], filed["edition_basis"]) == ("oak-1", "next", "2026", "what-if")
+    page = (full.folder / "service_load.html").read_text(encoding="utf-8")
+    assert "next" in page
+    assert "override; the file says" in page

@@ -19,7 +19,7 @@ from workbook_lib.home import EDITION_FIELD
 from workbook_lib.render import content, html, results, text
 from workbook_lib.render.blocks import Part, Prose
 from workbook_lib.render.trace import Trace
-from workbook_lib.sheet import Section, Sheet
+from workbook_lib.sheet import BASE_CASE, Section, Sheet
 from workbook_lib.workbooks import REGISTRY
 from workbook_lib.workbooks.turning import turning_values
 
@@ -171,8 +171,8 @@ def document(home, sheets: tuple[Sheet, ...]) -> dict[str, object]:
     return results.document(sheets, home.inputs, home.inputs_sha256)
 
 
-def read(site_file: str | Path, edition: str | None = None, overrides: Mapping[str, object] | str | None = None):
-    """The validated home. Parameters: site file, edition (None: the file's own), overrides by key path.
+def read(site_file: str | Path, edition: str | None = None, overrides: Mapping[str, object] | str | None = None, case: str = BASE_CASE):
+    """The validated home. Parameters: site file, edition (None: the file's own), overrides by key path, case.
 
     Errors: InputFault with every fault, among them an override or edition that cannot be used.
     """
@@ -181,7 +181,7 @@ def read(site_file: str | Path, edition: str | None = None, overrides: Mapping[s
     given = dict(_overrides(overrides, str(site_file)))
     if edition:
         given[EDITION_FIELD] = str(edition)
-    return read_home(Path(site_file), given)
+    return read_home(Path(site_file), given, case)
 
 
 def _overrides(overrides: Mapping[str, object] | str | None, file: str) -> Mapping[str, object]:
@@ -212,15 +212,17 @@ def open(
     overrides: Mapping[str, object] | str | None = None,
     interactive: bool = False,
     workbook: str = "service_load",
+    case: str = BASE_CASE,
 ) -> Study:
     """A home opened in a workbook.
 
     Parameters: site file; edition year, None for the file's own; overrides, values by key path in
-    place of the file's; interactive, marks the sheet as a working copy; workbook. Returns: Study.
+    place of the file's; interactive, marks the sheet as a working copy; workbook; case, which of several
+    studies of the home this is. Returns: Study.
     Errors: InputFault or CalculationFault, shown in the notebook as a list instead of a traceback.
     """
     try:
-        home = read(site_file, edition, overrides)
+        home = read(site_file, edition, overrides, case)
         given = _overrides(overrides, str(site_file))
         said = "; ".join(f"{key} = {value}" for key, value in given.items()) or "none"
         opened = f"Site file {Path(site_file).as_posix()}; edition {home.edition_year}; values overridden: {said}."

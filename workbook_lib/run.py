@@ -11,7 +11,7 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +19,7 @@ from pathlib import Path
 from workbook_lib import notebook, notebook_tools
 from workbook_lib.errors import CalculationFault, Fault, InputFault, MachineryFault
 from workbook_lib.render import results
-from workbook_lib.sheet import Sheet, Verdict, worst
+from workbook_lib.sheet import BASE_CASE, Sheet, Verdict, worst
 from workbook_lib.workbooks import REGISTRY
 
 INPUT_FAULT, CALCULATION_FAULT, MACHINERY_FAULT = "input fault", "calculation fault", "machinery fault"
@@ -75,12 +75,15 @@ def study(
     results_only: bool = False,
     pdf: bool = False,
     progress: Progress = quiet,
+    overrides: Mapping[str, object] | None = None,
+    case: str = BASE_CASE,
 ) -> Study:
     """Study one home and leave a folder.
 
     Parameters: site file; workbooks (None: all); edition year in place of the file's; folder (None:
     `studies/SITE_ID` here); only results.json, without a kernel; PDFs as well; a function that takes
-    each line of progress. Returns: Study. Errors: InputFault, CalculationFault, MachineryFault; a
+    each line of progress; values by key path in place of the file's; which of several studies of the home
+    this is. Returns: Study. Errors: InputFault, CalculationFault, MachineryFault; a
     folder that was named then holds a results.json with the fault and no verdict, except after a
     machinery fault, which leaves everything as it was. ValueError for an unknown workbook.
     """
@@ -91,7 +94,7 @@ def study(
         _refuse_foreign(named)
     progress(f"reading {site.name}")
     try:
-        home = notebook.read(site, edition)
+        home = notebook.read(site, edition, overrides, case)
         target = named if named is not None else Path(STUDIES) / home.site.site.id
         _refuse_foreign(target)
         _read_records(home, progress)
@@ -103,7 +106,8 @@ def study(
     if results_only:
         _write_results(target, results.to_bytes(notebook.document(home, sheets)))
     else:
-        _write_study(target, site, home, sheets, edition, pdf, progress)
+        parameters = {"edition": edition, "overrides": dict(overrides or {}), "interactive": False, "case": case}
+        _write_study(target, site, home, sheets, parameters, pdf, progress)
     progress(f"written to {target}")
     return Study(str(worst(sheet.verdict for sheet in sheets)), target, sheets)
 
@@ -219,14 +223,16 @@ def _write_fault(target: Path, error: InputFault | CalculationFault) -> None:
 # the full study
 
 
-def _write_study(target: Path, site: Path, home, sheets: tuple[Sheet, ...], edition: str | None, pdf: bool, progress: Progress) -> None:
+def _write_study(
+    target: Path, site: Path, home, sheets: tuple[Sheet, ...], given: Mapping[str, object], pdf: bool, progress: Progress
+) -> None:
     from workbook_lib.render import pdf as printer
 
     if pdf:
         printer.find_browser()
     with beside(target) as made:
         copied = copy_inputs(site, home.inputs, made / INPUTS)
-        parameters = {"site_file": copied.relative_to(made).as_posix(), "edition": edition, "overrides": {}, "interactive": False}
+        parameters = {"site_file": copied.relative_to(made).as_posix(), **given}
         documents = []
         with ThreadPoolExecutor(1) as aside:
             ready = aside.submit(_load_page_maker)

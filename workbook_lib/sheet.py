@@ -292,6 +292,10 @@ class Assumption:
     given: Input | None = None
 
 
+BASE_CASE = "base"
+"""The case that changes nothing."""
+
+
 @dataclass(frozen=True, slots=True)
 class Header:
     """The title block of every sheet. Hash and versions make a print traceable to its inputs."""
@@ -310,7 +314,7 @@ class Header:
     checker: str
     library_version: str
     inputs_sha256: str
-    case: str = "base"
+    case: str = BASE_CASE
 
 
 @dataclass(frozen=True, slots=True)

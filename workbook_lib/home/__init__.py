@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from workbook_lib.errors import Fault
+from workbook_lib.sheet import BASE_CASE
 
 if TYPE_CHECKING:
     from workbook_lib.home.home import Home
@@ -21,15 +22,16 @@ EDITION_FIELD = "site.edition"
 """Where the edition that is asked for takes the place of a site file's own."""
 
 
-def read_home(path: str | Path, overrides: Mapping[str, object] | None = None) -> Home:
+def read_home(path: str | Path, overrides: Mapping[str, object] | None = None, case: str = BASE_CASE) -> Home:
     """The home that a site file describes, with its jurisdiction, utility and edition in force.
 
     Parameters: path of the site file; overrides, values by key path with ids (`panel.main.main`) that
-    take the place of the file's. Returns: Home. Errors: `InputFault` with every fault of its files.
+    take the place of the file's; case, which of several studies of the home this is.
+    Returns: Home. Errors: `InputFault` with every fault of its files.
     """
     from workbook_lib.home.reader import read_home as read
 
-    return read(path, overrides)
+    return read(path, overrides, case)
 
 
 def validate(paths: Iterable[str | Path]) -> list[Fault]:

@@ -10,7 +10,7 @@ from workbook_lib.editions import Change
 from workbook_lib.home.jurisdiction import Adoption, Local
 from workbook_lib.home.model import Site
 from workbook_lib.home.tree import Tree
-from workbook_lib.sheet import Assumption, Input
+from workbook_lib.sheet import BASE_CASE, Assumption, Input
 
 
 @dataclass(frozen=True)
@@ -22,7 +22,8 @@ class Home:
     date; `amendments`: local changes of the edition in use; `edition_basis`: adopted, stated or what-if;
     `inputs`: pairs of relative path and SHA-256 of every file read; `defaults`: what was assumed;
     `givens`: every leaf of the site file as an Input, by key path; `overrides`: values put in place of
-    the file's; `lacking`: pairs of field and file that is named and not there; `file`: the site file.
+    the file's; `lacking`: pairs of field and file that is named and not there; `file`: the site file; `case`: which of several
+    studies of the home this is.
     """
 
     site: Site
@@ -40,6 +41,7 @@ class Home:
     overrides: tuple[tuple[str, str], ...]
     lacking: tuple[tuple[str, str], ...]
     file: Path
+    case: str = BASE_CASE
 
     @property
     def folder(self) -> Path:

@@ -20,9 +20,10 @@ from workbook_lib.errors import Fault, InputFault
 from workbook_lib.home import EDITION_FIELD
 from workbook_lib.home.home import Home
 from workbook_lib.home.portfolio_cases import entries_of
-from workbook_lib.home.portfolio_entry import BASE_CASE, Entry
+from workbook_lib.home.portfolio_entry import Entry
 from workbook_lib.home.raw import ID, ID_RULE, parse_toml, read_bytes, show, suggest
 from workbook_lib.home.reader import read_home
+from workbook_lib.sheet import BASE_CASE
 
 MAX_BYTES = 50_000_000
 TABLES = (".csv", ".tsv")
@@ -210,7 +211,7 @@ def home_of(portfolio: Portfolio, entry: Entry) -> Home:
     if entry.faults:
         raise InputFault(entry.faults)
     try:
-        return read_home(entry.site_file, given(entry))
+        return read_home(entry.site_file, given(entry), entry.case)
     except InputFault as error:
         ours = dict(entry.overrides)
         file = portfolio.file.as_posix()

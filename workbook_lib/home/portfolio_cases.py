@@ -12,8 +12,9 @@ from workbook_lib.errors import Fault, InputFault
 from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.model import Site
 from workbook_lib.home.overrides import leaf_at, value_at
-from workbook_lib.home.portfolio_entry import BASE_CASE, Entry
+from workbook_lib.home.portfolio_entry import Entry
 from workbook_lib.home.raw import Raw, parse_toml, read_bytes, show, suggest
+from workbook_lib.sheet import BASE_CASE
 
 KEYS = ("format", "sites", "case")
 CASE_KEYS = ("id", "edition", "where", "set")

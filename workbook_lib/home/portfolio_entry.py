@@ -7,9 +7,6 @@ from pathlib import Path
 
 from workbook_lib.errors import Fault
 
-BASE_CASE = "base"
-"""The case that changes nothing."""
-
 
 @dataclass(frozen=True, slots=True)
 class Entry:

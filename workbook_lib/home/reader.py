@@ -19,7 +19,7 @@ from workbook_lib.home.jurisdiction import Adoption, AmendmentsFile, Local, Loca
 from workbook_lib.home.model import Site
 from workbook_lib.home.raw import MAX_DEPTH, Table, Trouble, parse_toml, prepare, read_bytes, show, suggest
 from workbook_lib.home.shapes import FaultBook, shapes, validate
-from workbook_lib.sheet import Input
+from workbook_lib.sheet import BASE_CASE, Input
 
 LOCAL_FOLDER = "jurisdictions"
 SITE_ONLY = ("site", "study", "dwelling", "service", "load", "evse", "panel", "feeder", "source", "storage")
@@ -217,7 +217,7 @@ def _digest(inputs: Iterable[tuple[str, str]], changed: Iterable[tuple[str, str]
     return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
-def read(path: Path, changed: Mapping[str, object]) -> Home | list[Fault]:
+def read(path: Path, changed: Mapping[str, object], case: str = BASE_CASE) -> Home | list[Fault]:
     """A home from its site file, or every fault of the files that belong to it."""
     reader = Reader(path.parent)
     draft = _draft(reader, path.name, changed)
@@ -254,12 +254,13 @@ def read(path: Path, changed: Mapping[str, object]) -> Home | list[Fault]:
         overrides=said,
         lacking=tuple(dict.fromkeys(reader.lacking)),
         file=path,
+        case=case,
     )
 
 
-def read_home(path: str | Path, changed: Mapping[str, object] | None = None) -> Home:
+def read_home(path: str | Path, changed: Mapping[str, object] | None = None, case: str = BASE_CASE) -> Home:
     """A home from its site file. Errors: `InputFault` with every fault."""
-    found = read(Path(path), changed or {})
+    found = read(Path(path), changed or {}, case)
     if isinstance(found, list):
         raise InputFault(found)
     return found

@@ -12,6 +12,7 @@ from workbook_lib.render import numbers
 from workbook_lib.render.blocks import Band, Block, Bullets, Grid, Heading, Pairs, Part, Prose, StepBlock
 from workbook_lib.render.trace import Flag, Key, Link, Ref, Rich, Trace
 from workbook_lib.sheet import (
+    BASE_CASE,
     CONDITIONS,
     CONFIRMED,
     UNCONFIRMED,
@@ -66,7 +67,7 @@ def title_block(sheet: Sheet, *, live: bool = False, index: bool = False) -> Par
         ("Originator", head.originator),
         ("Independent checker", head.checker or "none named"),
         ("Program version", head.library_version),
-        *([("Case", head.case)] if head.case != "base" else []),
+        *([("Case", head.case)] if head.case != BASE_CASE else []),
         ("Hash of inputs (SHA-256)", head.inputs_sha256),
     ]
     blocks.append(Pairs(tuple((label, value or "not stated") for label, value in rows)))

@@ -58,6 +58,7 @@ def header(home, edition: Edition) -> Header:
         checker=_text(site.checker),
         library_version=VERSION,
         inputs_sha256=home.inputs_sha256,
+        case=home.case,
     )
 
 
