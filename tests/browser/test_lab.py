@@ -106,7 +106,7 @@ def set_parameters(chrome: Chrome, text: str) -> None:
 
 def parameters(site: str, overrides: str) -> str:
     """Text of a parameters cell."""
-    return f'site_file = "../example_inputs/sites/{site}"\nedition = None\noverrides = {overrides}\ninteractive = True'
+    return f'site_file = "../example_inputs/sites/{site}"\nedition = None\noverrides = {overrides}\ninteractive = True\ncase = "base"'
 
 
 def test_the_sheet_is_live_in_jupyterlab(lab, chrome: Chrome, tmp_path):
