@@ -88,6 +88,12 @@ def said(chrome: Chrome) -> str:
     return " ".join(chrome.ask(SHOWN).replace("\xa0", " ").split())
 
 
+def said_at_top(chrome: Chrome) -> str:
+    """The same after a look at the top: cells that are far off the screen are not drawn, and where it stops the notebook scrolls."""
+    chrome.ask("void window.jupyterapp.shell.currentWidget.content.scrollToItem(0, 'start')")
+    return said(chrome)
+
+
 def opened(lab: str, chrome: Chrome) -> None:
     """Open the notebook and wait for its kernel."""
     chrome.open(lab, 1280, 1400)
@@ -133,8 +139,8 @@ def test_a_fault_in_the_site_file_is_a_list_and_no_traceback(lab, chrome: Chrome
     opened(lab, chrome)
     set_parameters(chrome, parameters("none.toml", "{}"))
     chrome.ask("void window.jupyterapp.commands.execute('notebook:run-all-cells')")
-    chrome.until(lambda: "INPUT FAULT" in said(chrome), "the fault is on the screen", RUN_S)
-    chrome.until(lambda: "none.toml" in said(chrome), "the file is named")
+    chrome.until(lambda: "INPUT FAULT" in said_at_top(chrome), "the fault is on the screen", RUN_S)
+    chrome.until(lambda: "none.toml: cannot be read" in said_at_top(chrome), "the file is named")
     assert "Traceback" not in said(chrome)
 
 

@@ -193,11 +193,17 @@ def minutes(one: Case, shape: int, *, free: bool = False, less_a=None) -> Ran:
     return follow(one.fleet, one.house.shapes_a[shape] - less_a, session, [plan.need_kwh for plan in one.plans], MINUTE_S, free=free)
 
 
-@functools.lru_cache(maxsize=24)
+@functools.lru_cache(maxsize=2)
 def _remembered(one: Case, shape: int, free: bool) -> Ran:
     house = one.house.shapes_a[shape]
     session = [plan.session for plan in one.plans]
     return follow(one.fleet, house, session, [plan.need_kwh for plan in one.plans], MINUTE_S, free=free)
+
+
+def forget() -> None:
+    """Let go of the runs that are kept for what is asked next of the same home."""
+    _remembered.cache_clear()
+    seconds.cache_clear()
 
 
 def follow(made: Fleet, house, session, need, step_s: float, *, free: bool = False, sensor_lost=None, command_lost=None) -> Ran:
@@ -303,7 +309,7 @@ def top_nights(one: Case, shape: int, count: int) -> list[tuple[int, int]]:
     return [(warmed(nights[place][0]), nights[place][1]) for place in ranked(one, shape)[:count]]
 
 
-@functools.lru_cache(maxsize=48)
+@functools.lru_cache(maxsize=24)
 def seconds(one: Case, shape: int) -> Seconds:
     """Every night at one second that could pass the setting; of a modelled load those in which most comes together."""
     import numpy as np
