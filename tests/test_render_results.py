@@ -14,7 +14,7 @@ from workbook_lib.render import results
 INPUTS = (("site.toml", "0" * 64), ("jurisdictions/amble-ford.toml", "1" * 64))
 TOP = ["format", "site_id", "case", "edition", "edition_basis", "jurisdiction", "utility", "library_version"]
 TOP += ["inputs", "inputs_sha256", "workbooks"]
-CHECK = {"key", "verdict", "required", "provided", "relation", "margin", "unit", "source", "note", "counts"}
+CHECK = {"key", "verdict", "required", "provided", "relation", "margin", "unit", "source", "note", "counts", "fields"}
 
 
 def filed(sheet=None):

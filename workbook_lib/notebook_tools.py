@@ -189,12 +189,14 @@ def _started(manager_class, folder: Path, scratch: Path, said):
     raise MachineryFault(f"no kernel starts ({sys.executable}): {reason} {said.read()[-500:]}".strip())
 
 
-def execute(source: Path, target: Path, parameters: Mapping[str, object], folder: Path, manager) -> object:
+def execute(
+    source: Path, target: Path, parameters: Mapping[str, object], folder: Path, manager, engine: Mapping[str, object] | None = None
+) -> object:
     """Run a notebook through papermill on a started kernel and write it once, normalised.
 
-    Parameters: source and target files, parameters by name, working folder, kernel. Returns: the
-    notebook. Errors: NotebookFailed if a cell fails (the target then holds the notebook as far as it
-    came), MachineryFault if the kernel dies or papermill refuses.
+    Parameters: source and target files, parameters by name, working folder, kernel, papermill's engine with what it takes (None:
+    papermill's own). Returns: the notebook. Errors: NotebookFailed if a cell fails (the target then holds the notebook as far as
+    it came), MachineryFault if the kernel dies or papermill refuses.
     """
     load_nbformat()
     import nbformat
@@ -216,6 +218,7 @@ def execute(source: Path, target: Path, parameters: Mapping[str, object], folder
             start_timeout=START_TIMEOUT_S,
             execution_timeout=CELL_TIMEOUT_S,
             km=manager,
+            **(engine or {}),
         )
     except PapermillExecutionError as error:
         raise NotebookFailed(source.name, error.ename, error.evalue) from None

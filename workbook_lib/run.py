@@ -7,6 +7,7 @@ in one step; a reader never sees half a study, nor parts of two.
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
 import os
 import shutil
@@ -39,6 +40,8 @@ RESULTS, INDEX, INPUTS, PUBLISHED = "results.json", "index.html", "inputs", "pub
 RECORD_FIELDS = ("records.", "study.service_load_method")
 """Where a site file says which records there are and whether the verdict rests on one."""
 Progress = Callable[[str], None]
+Notebooks = Callable[[Path, Path, Mapping[str, object], Path], object]
+"""What runs a notebook: source, target, parameters and working folder in, the executed notebook out. Errors: MachineryFault."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,29 +234,56 @@ def _write_study(
     if pdf:
         printer.find_browser()
     with beside(target) as made:
-        copied = copy_inputs(site, home.inputs, made / INPUTS)
-        parameters = {"site_file": copied.relative_to(made).as_posix(), **given}
-        documents = []
-        with ThreadPoolExecutor(1) as aside:
-            ready = aside.submit(_load_page_maker)
-            cases = aside.submit(_write_published, sheets, made)
-            for number, sheet in enumerate(sheets, 1):
-                progress(f"running {sheet.workbook} ({number} of {len(sheets)})")
-                run = _run_notebook(sheet, parameters, made, target)
-                documents.append(filed_in(run))
-                _write_page(ready, sheet, run, number, len(sheets), pdf, made)
-            cases.result()
-        withheld = withheld_records(home)
-        for name in withheld:
-            (made / INPUTS / name).unlink()
-        content = results.to_bytes(results.merged(documents))
-        if content != results.to_bytes(notebook.document(home, sheets)):
-            raise MachineryFault("the notebooks and the library gave different results; nothing was written")
-        (made / RESULTS).write_bytes(content)
-        ready.result().index(made, sheets, home.inputs, pdf, withheld)
+        fill(made, target, site, home, sheets, given, pdf=pdf, progress=progress)
         for name in (*(sheet.workbook for sheet in sheets), "index") if pdf else ():
             progress(f"printing {name}")
             printer.to_pdf(made / f"{name}.html", made / f"{name}.pdf")
+
+
+def run_cold(source: Path, written: Path, parameters: Mapping[str, object], folder: Path) -> object:
+    """An executed notebook by a kernel of its own. Errors: MachineryFault."""
+    with notebook_tools.kernel(folder) as manager:
+        return notebook_tools.execute(source, written, parameters, folder, manager)
+
+
+def fill(
+    made: Path,
+    target: Path,
+    site: Path,
+    home,
+    sheets: tuple[Sheet, ...],
+    given: Mapping[str, object],
+    *,
+    pdf: bool = False,
+    progress: Progress = quiet,
+    notebooks: Notebooks = run_cold,
+) -> None:
+    """Fill a folder with a study: inputs, executed notebooks, pages, index, results.json.
+
+    Parameters: the folder, the one whose place it will take, site file, home, its sheets, the notebooks' parameters but for the site
+    file, whether pages will be PDFs too, progress, what runs a notebook. Errors: MachineryFault, among others if the notebooks
+    and the library differ.
+    """
+    copied = copy_inputs(site, home.inputs, made / INPUTS)
+    parameters = {"site_file": copied.relative_to(made).as_posix(), **given}
+    documents = []
+    with ThreadPoolExecutor(1) as aside:
+        ready = aside.submit(_load_page_maker)
+        cases = aside.submit(_write_published, sheets, made)
+        for number, sheet in enumerate(sheets, 1):
+            progress(f"running {sheet.workbook} ({number} of {len(sheets)})")
+            run = _run_notebook(sheet.workbook, parameters, made, target, notebooks)
+            documents.append(filed_in(run))
+            _write_page(ready, sheet, run, number, len(sheets), pdf, made)
+        cases.result()
+    withheld = withheld_records(home)
+    for name in withheld:
+        (made / INPUTS / name).unlink()
+    content = results.to_bytes(results.merged(documents))
+    if content != results.to_bytes(notebook.document(home, sheets)):
+        raise MachineryFault("the notebooks and the library gave different results; nothing was written")
+    (made / RESULTS).write_bytes(content)
+    ready.result().index(made, sheets, home.inputs, pdf, withheld)
 
 
 def copy_inputs(site: Path, inputs: Iterable[tuple[str, str]], folder: Path) -> Path:
@@ -273,14 +303,13 @@ def copy_inputs(site: Path, inputs: Iterable[tuple[str, str]], folder: Path) -> 
     return folder / site.name
 
 
-def _run_notebook(sheet: Sheet, parameters: dict[str, object], made: Path, target: Path):
-    """The executed notebook of a sheet; one that fails is kept beside the target."""
-    source, written = notebook.notebook_path(sheet.workbook), made / f"{sheet.workbook}.ipynb"
+def _run_notebook(workbook: str, parameters: Mapping[str, object], made: Path, target: Path, notebooks: Notebooks):
+    """The executed notebook of a workbook; one that fails is kept beside the target."""
+    source, written = notebook.notebook_path(workbook), made / f"{workbook}.ipynb"
     try:
-        with notebook_tools.kernel(made) as manager:
-            return notebook_tools.execute(source, written, parameters, made, manager)
+        return notebooks(source, written, parameters, made)
     except MachineryFault as error:
-        kept = target.with_name(f"{target.name}.{sheet.workbook}.failed.ipynb")
+        kept = target.with_name(f"{target.name}.{workbook}.failed.ipynb")
         if written.is_file():
             shutil.copyfile(written, kept)
             raise MachineryFault(f"{error}; the notebook as far as it came is {kept}") from None
@@ -328,14 +357,19 @@ def _write_page(ready: Future, sheet: Sheet, executed, number: int, of: int, pdf
 
 
 def _write_published(sheets: Sequence[Sheet], made: Path) -> None:
-    """The page of the published cases behind these sheets, each under their edition where the case is for it, else under its newest."""
+    families = tuple(sorted({name for sheet in sheets for name in sheet.cases}))
+    (made / PUBLISHED).write_text(_published(families, sheets[0].header.edition), encoding="utf-8")
+
+
+@functools.lru_cache(maxsize=32)
+def _published(families: tuple[str, ...], own: str) -> str:
+    """The page of the published cases behind some sheets, each under their edition where the case is for it, else under its newest."""
     from workbook_lib import published
     from workbook_lib.render import published_page
 
-    own, families = sheets[0].header.edition, {name for sheet in sheets for name in sheet.cases}
     chosen = [case for case in published.cases() if case.family in families]
     compared = [row for case in chosen for row in published.compare_case(case, own if own in case.editions else case.editions[-1])]
-    (made / PUBLISHED).write_text(published_page.published_page(compared, own), encoding="utf-8")
+    return published_page.published_page(compared, own)
 
 
 # validation

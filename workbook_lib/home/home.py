@@ -22,8 +22,9 @@ class Home:
     date; `amendments`: local changes of the edition in use; `edition_basis`: adopted, stated or what-if;
     `inputs`: pairs of relative path and SHA-256 of every file read; `defaults`: what was assumed;
     `givens`: every leaf of the site file as an Input, by key path; `overrides`: values put in place of
-    the file's; `lacking`: pairs of field and file that is named and not there; `file`: the site file; `case`: which of several
-    studies of the home this is.
+    the file's; `lacking`: pairs of field and file that is named and not there; `sought`: relative paths that were looked for and are
+    not there, so that a file put there later would change the home; `file`: the site file; `case`: which of several studies of the
+    home this is.
     """
 
     site: Site
@@ -40,6 +41,7 @@ class Home:
     givens: Mapping[str, Input]
     overrides: tuple[tuple[str, str], ...]
     lacking: tuple[tuple[str, str], ...]
+    sought: tuple[str, ...]
     file: Path
     case: str = BASE_CASE
 

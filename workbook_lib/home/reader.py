@@ -37,6 +37,7 @@ class Reader:
     inputs: dict[str, str] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     lacking: list[tuple[str, str]] = field(default_factory=list)
+    sought: list[str] = field(default_factory=list)
     own_edition: str | None = None
 
     def named(self, relative: str) -> str:
@@ -68,6 +69,7 @@ class Reader:
         for candidate in dict.fromkeys((*(f"{folder}/{name}" if folder else name for folder in beside), name, f"{LOCAL_FOLDER}/{name}")):
             if (self.folder / candidate).is_file() and self.inside(candidate):
                 return candidate
+            self.sought.append(candidate)
         return None
 
     def inside(self, relative: str) -> bool:
@@ -210,6 +212,7 @@ def _records(reader: Reader, draft: Draft) -> None:
             draft.book.at(leaf, what, show(relative), "a file of readings", "name the file, or put it there")
         else:
             reader.lacking.append((f"records.{name}.file", relative))
+            reader.sought.append(relative)
 
 
 def _digest(inputs: Iterable[tuple[str, str]], changed: Iterable[tuple[str, str]]) -> str:
@@ -253,6 +256,7 @@ def read(path: Path, changed: Mapping[str, object], case: str = BASE_CASE) -> Ho
         givens=MappingProxyType(dict(draft.givens)),
         overrides=said,
         lacking=tuple(dict.fromkeys(reader.lacking)),
+        sought=tuple(dict.fromkeys(reader.sought)),
         file=path,
         case=case,
     )

@@ -6,6 +6,7 @@ clock time. It prints on letter and A4 and reads at the width of a telephone.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -43,6 +44,13 @@ def body_of_notebook(notebook) -> str:
 
     Parameters: notebook as nbformat gives it. Returns: HTML. Errors: those of nbconvert.
     """
+    body, _ = _exporter().from_notebook_node(notebook)
+    return body
+
+
+@functools.cache
+def _exporter():
+    """What turns notebooks into HTML, its template loaded once."""
     from nbconvert.exporters import HTMLExporter
     from traitlets.config import Config
 
@@ -50,9 +58,7 @@ def body_of_notebook(notebook) -> str:
     settings.HTMLExporter.preprocessors = [_reader_view()]
     settings.CSSHTMLHeaderPreprocessor.enabled = False
     hidden = {"exclude_anchor_links": True, "exclude_input": True, "exclude_output_prompt": True}
-    exporter = HTMLExporter(config=settings, template_name="basic", **hidden)
-    body, _ = exporter.from_notebook_node(notebook)
-    return body
+    return HTMLExporter(config=settings, template_name="basic", **hidden)
 
 
 def _reader_view():

@@ -10,7 +10,7 @@ from workbook_lib.errors import CalculationFault, InputFault
 from workbook_lib.sheet import Check, Header, Quantity, Result, Sheet
 
 FORMAT = 1
-KEYS = ("assumptions", "cautions", "checks", "not_checked", "results", "verdict")
+KEYS = ("assumptions", "cautions", "checks", "controlling", "not_checked", "results", "verdict")
 """Keys of one workbook's entry."""
 
 
@@ -50,6 +50,7 @@ def workbook_entry(sheet: Sheet) -> dict[str, object]:
     """The entry of one workbook."""
     return {
         "verdict": str(sheet.verdict),
+        "controlling": sheet.controlling.key if sheet.controlling else None,
         "results": {key: _result(key, result) for key, result in sheet.results.items()},
         "checks": [_check(check) for check in sheet.checks],
         "assumptions": [f"{item.field}: {item.text}" if item.field else item.text for item in sheet.assumptions],
@@ -74,6 +75,7 @@ def _check(check: Check) -> dict[str, object]:
         "source": str(check.source) if check.source else None,
         "note": check.note,
         "counts": check.counts,
+        "fields": list(check.fields),
     }
 
 

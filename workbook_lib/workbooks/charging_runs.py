@@ -200,12 +200,6 @@ def _remembered(one: Case, shape: int, free: bool) -> Ran:
     return follow(one.fleet, house, session, [plan.need_kwh for plan in one.plans], MINUTE_S, free=free)
 
 
-def forget() -> None:
-    """Let go of the runs that are kept for what is asked next of the same home."""
-    _remembered.cache_clear()
-    seconds.cache_clear()
-
-
 def follow(made: Fleet, house, session, need, step_s: float, *, free: bool = False, sensor_lost=None, command_lost=None) -> Ran:
     """Every group over a time, the one that looks at the service last.
 
