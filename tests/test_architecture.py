@@ -30,6 +30,7 @@ ROOMS = (
     "notebook",
     "notebook_tools",
     "run",
+    "batch",
     "__main__",
 )
 """A module imports from its own room and from rooms to its left."""

@@ -1,4 +1,4 @@
-"""The command line: study a home, validate files."""
+"""The command line: study a home, run a portfolio, say what would run and what moved, validate files."""
 
 from __future__ import annotations
 
@@ -48,7 +48,15 @@ def parser() -> argparse.ArgumentParser:
         "and list every fault, one a line.",
     )
     check.add_argument("files", nargs="+", metavar="FILE", help="file to check")
+    _portfolio_commands(commands, shared)
     return whole
+
+
+def _portfolio_commands(commands, shared: argparse.ArgumentParser) -> None:
+    from workbook_lib.batch import options
+
+    for name, (words, description, add) in options.COMMANDS.items():
+        add(commands.add_parser(name, parents=[shared], help=words, description=description, epilog=STATUSES))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -59,7 +67,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from workbook_lib.errors import WorkbookError
 
     try:
-        return _study(whole, given) if given.command == "study" else _validate(given)
+        if given.command in ("study", "validate"):
+            return _study(whole, given) if given.command == "study" else _validate(given)
+        from workbook_lib.batch import command
+
+        return command.COMMANDS[given.command](whole, given)
     except WorkbookError as error:
         return _report(error)
     except KeyboardInterrupt:

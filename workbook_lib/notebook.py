@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -25,6 +26,13 @@ from workbook_lib.workbooks.turning import turning_values
 
 RESULTS_MIME = "application/vnd.dwelling-service.results+json"
 """Kind of the notebook output that carries results.json of its workbook."""
+SUMMARY = "portfolio_summary"
+"""The workbook over a whole portfolio: it has a notebook as the others and is none of a home."""
+PORTFOLIO_BYTES = 1_000_000_000
+SUMMARY = "portfolio_summary"
+"""The workbook of a whole portfolio."""
+NOT_DRAWN = {"margins": "no controlling test compares numbers", "changes": "there is nothing to compare with"}
+"""Why a figure of a portfolio may not be there."""
 EDITIONS_TITLE = "The same home under the other editions"
 
 
@@ -79,10 +87,7 @@ class Study:
         return self._opened
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, object]:
-        from workbook_lib.render import page
-
-        part = Part("opened", "Opened", (Prose((self._opened,)),))
-        return {"text/plain": self._opened, "text/html": page.live_style() + html.fragment(part)}
+        return _opened(self._opened)
 
     def title_block(self) -> Shown:
         """Who, where, under which code, from which inputs."""
@@ -148,6 +153,87 @@ class Study:
         """The results as filed; the output also carries results.json of this workbook."""
         part = content.results(self._trace)
         return Shown(text.plain(part), html.fragment(part), {RESULTS_MIME: document(self.home, (self.sheet,))})
+
+
+class Summary:
+    """A run of a portfolio in its summary, ready to be shown part by part."""
+
+    def __init__(self, portfolio: Mapping[str, object], opened: str, beside: str | None):
+        from workbook_lib.workbooks import portfolio_summary
+
+        self.sheet: Sheet = portfolio_summary.study(portfolio)
+        self._head = portfolio_summary.head(portfolio)
+        self._trace = Trace(self.sheet)
+        self._opened = opened
+        self._beside = beside
+
+    def __repr__(self) -> str:
+        return self._opened
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, object]:
+        return _opened(self._opened)
+
+    def title_block(self) -> Shown:
+        """Which portfolio, under which code, what was put in place, compared with what."""
+        from workbook_lib.render import portfolio_page
+
+        return _shown(portfolio_page.title_block(self.sheet, self._head))
+
+    def verdict(self) -> Shown:
+        """Whether the summary is complete, and the counts in short."""
+        from workbook_lib.render import portfolio_page
+        from workbook_lib.workbooks.portfolio_rows import STATES
+
+        return _shown(portfolio_page.verdict(self._trace, STATES[::-1]))
+
+    def part(self, name: str) -> Shown:
+        """One part of the summary: those that `portfolio_summary.PARTS` names.
+
+        Errors: KeyError for another name.
+        """
+        from workbook_lib.render import portfolio_page
+        from workbook_lib.workbooks.portfolio_summary import PARTS
+
+        return _shown(portfolio_page.part(self._trace, name, name.capitalize(), PARTS[name], self._beside))
+
+    def counted(self) -> Shown:
+        """Everything that was counted."""
+        from workbook_lib.render import portfolio_page
+
+        return _shown(portfolio_page.counted(self._trace))
+
+    def checks(self) -> Shown:
+        """Every test of the summary itself."""
+        return _shown(content.checks(self._trace))
+
+    def figure(self, key: str) -> Drawings | Shown:
+        """One drawing with its table: states, margins, changes; words where there is nothing to draw."""
+        kept = tuple(figure for figure in self.sheet.figures if figure.key == key)
+        if kept:
+            return Drawings(replace(self.sheet, figures=kept))
+        return _shown(Part("no-figure", "No figure", (Prose((f"No figure: {NOT_DRAWN[key]}.",)),)))
+
+    def cautions(self) -> Shown:
+        """What a reader must know before relying on the summary."""
+        return _shown(content.cautions(self.sheet))
+
+    def not_checked(self) -> Shown:
+        """What the summary says nothing about."""
+        return _shown(content.not_checked(self.sheet))
+
+    def results(self) -> Shown:
+        """The results as filed; the output also carries them in the form of results.json."""
+        part = content.results(self._trace)
+        data = results.document((self.sheet,), (), self.sheet.header.inputs_sha256)
+        return Shown(text.plain(part), html.fragment(part), {RESULTS_MIME: data})
+
+
+def _opened(words: str) -> dict[str, object]:
+    """What was opened, with the style of all that follows."""
+    from workbook_lib.render import page
+
+    part = Part("opened", "Opened", (Prose((words,)),))
+    return {"text/plain": words, "text/html": page.live_style() + html.fragment(part)}
 
 
 def _not_computed(heading: str, error: WorkbookError) -> Section:
@@ -233,13 +319,44 @@ def open(
         raise
 
 
+def open_portfolio(portfolio_file: str | Path) -> Summary:
+    """A run of a portfolio opened in its summary.
+
+    Parameters: portfolio.json that a batch wrote. Returns: Summary; its links lead to the folders beside the file. Errors: InputFault
+    for a file that is not one, shown in the notebook as a list instead of a traceback.
+    """
+    path = Path(portfolio_file)
+    try:
+        portfolio = read_portfolio_file(path)
+        beside = None if path.is_absolute() else path.parent.as_posix()
+        return Summary(portfolio, f"Portfolio file {path.as_posix()}.", beside)
+    except InputFault as error:
+        lines = text.faults(error).split("\n")
+        error._render_traceback_ = lambda: lines
+        raise
+
+
+def read_portfolio_file(path: Path) -> dict[str, object]:
+    """The content of a portfolio.json. Errors: InputFault where it cannot be read or is not JSON."""
+    from workbook_lib.home.raw import read_bytes
+
+    data, fault = read_bytes(path.as_posix(), path, PORTFOLIO_BYTES)
+    if fault is not None:
+        raise InputFault([fault])
+    try:
+        return json.loads(data)
+    except ValueError as error:
+        raise InputFault([Fault(path.as_posix(), "", f"not JSON: {error}", "", "portfolio.json of a batch")]) from None
+
+
 def notebook_path(workbook: str) -> Path:
-    """File of a workbook's notebook, in an installed package or beside it in a source tree.
+    """File of the notebook of a workbook or of the portfolio summary, in an installed package or beside it in a source tree.
 
     Errors: KeyError for an unknown workbook, FileNotFoundError if its notebook is not there.
     """
-    if workbook not in REGISTRY:
-        raise KeyError(f"no workbook {workbook!r}; there are {', '.join(REGISTRY)}")
+    known = (*REGISTRY, SUMMARY)
+    if workbook not in known:
+        raise KeyError(f"no workbook {workbook!r}; there are {', '.join(known)}")
     package = Path(__file__).resolve().parent
     for folder in (package / "notebooks", package.parent / "notebooks"):
         if (folder / f"{workbook}.ipynb").is_file():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ from pathlib import Path
 
 from workbook_lib.editions import YEARS
 from workbook_lib.errors import Fault, InputFault
+from workbook_lib.formula import GUARD
 from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.model import Site
 from workbook_lib.home.overrides import leaf_at, value_at
@@ -24,7 +26,7 @@ CASE_KEYS = ("id", "edition", "where", "set")
 class Case:
     """A case: the edition in place of the file's, the homes it is for, what it puts in place.
 
-    `where` holds, by key path, the values of which a home must have one, as the field reads them.
+    `where` holds, by key path, the values of which a home must have one, as the field reads them: pairs of value and unit.
     """
 
     id: str
@@ -32,9 +34,14 @@ class Case:
     where: tuple[tuple[str, tuple[object, ...]], ...]
     put: tuple[tuple[str, object], ...]
 
-    def takes(self, tables: Mapping[str, object]) -> bool:
-        """Whether a home, as the tables of its file, has one of the wanted values at each place."""
-        return all(_read(path, value_at(tables, path)) in wanted for path, wanted in self.where)
+    def takes(self, tables: Mapping[str, object], given: Mapping[str, object] | None = None) -> bool:
+        """Whether a home has one of the wanted values at each place.
+
+        Parameters: the tables of its file, values by key path that were put in their place before.
+        """
+        given = given or {}
+        found = ((reading(path, given[path] if path in given else value_at(tables, path)), wanted) for path, wanted in self.where)
+        return all(any(same(value, one) for one in wanted) for value, wanted in found)
 
 
 def entries_of(file: Path, data: bytes) -> list[Entry]:
@@ -122,26 +129,39 @@ def _known(file: Path, place: str, path: str, faults: list[Fault]) -> bool:
 
 
 def _wanted(file: Path, place: str, path: str, value: object, faults: list[Fault]) -> tuple[object, ...]:
-    """The values that a home may have at a place, as its field reads them; a list is any of its members."""
+    """The values with their units that a home may have at a place, as its field reads them; a list is any of its members."""
     if not _known(file, place, path, faults):
         return ()
     found = []
     for one in value if isinstance(value, list) else [value]:
         try:
-            found.append(leaf_at(Site, path).parse(Raw(path, (), one, override=True))[0])
+            found.append(leaf_at(Site, path).parse(Raw(path, (), one, override=True)))
         except LeafFault as fault:
             faults += [Fault(file.as_posix(), f"{place}.{path}", *trouble.parts()) for trouble in fault.troubles]
     return tuple(found)
 
 
-def _read(path: str, value: object) -> object:
-    """What the field of a path reads in a value of a home; None where the home has none or cannot be read there."""
-    if value is None:
+def reading(path: str, value: object, *, override: bool = True) -> tuple[object, str | None] | None:
+    """The value with its unit that the field of a key path reads; None where there is nothing to read, no such field, or it is refused.
+
+    Parameters: key path with ids; value as written; whether it was put in place of the file's, where a number or a date may be text.
+    """
+    leaf = leaf_at(Site, path)
+    if value is None or leaf is None:
         return None
     try:
-        return leaf_at(Site, path).parse(Raw(path, (), value, override=True))[0]
+        return leaf.parse(Raw(path, (), value.get("value") if isinstance(value, dict) else value, override=override))
     except LeafFault:
         return None
+
+
+def same(one: object, other: object) -> bool:
+    """Whether two values or lists of values are the same, the last bit of numbers guarded."""
+    if isinstance(one, (list, tuple)) and isinstance(other, (list, tuple)):
+        return len(one) == len(other) and all(map(same, one, other))
+    if isinstance(one, (int, float)) and isinstance(other, (int, float)) and bool not in (type(one), type(other)):
+        return math.isclose(one, other, rel_tol=GUARD, abs_tol=GUARD)
+    return type(one) is type(other) and one == other
 
 
 def _of_home(site: Path, cases: list[Case]) -> list[Entry]:

@@ -12,7 +12,7 @@ from html import escape
 from io import StringIO
 
 from workbook_lib.errors import MachineryFault
-from workbook_lib.render import backup_figures, charging_figures, diagrams, numbers, record_figures
+from workbook_lib.render import backup_figures, charging_figures, diagrams, numbers, portfolio_figures, record_figures
 from workbook_lib.sheet import Figure
 
 WIDTH_IN = 5.0
@@ -186,5 +186,7 @@ KINDS: dict[str, Callable[[object, Figure], None]] = {
     "chargingduration": charging_figures.durations,
     "chargingnights": charging_figures.nights,
     "chargingtrip": charging_figures.trip,
+    "roomclasses": portfolio_figures.room_classes,
+    "statechanges": portfolio_figures.state_changes,
 }
 """Drawing of each kind of figure."""

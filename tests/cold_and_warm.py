@@ -1,0 +1,59 @@
+"""Homes by a kernel of their own against homes by a kernel that is kept: `python -m tests.cold_and_warm [--homes N]`.
+
+results.json must be the same bytes, and so must every normalised notebook and every page.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from tests.batch_tools import EXAMPLES, left
+from workbook_lib import notebook, run
+from workbook_lib.batch import kernels
+from workbook_lib.workbooks import REGISTRY
+
+
+def compared(folder: Path, chosen: Sequence[tuple[str, Sequence[str]]]) -> list[str]:
+    """Files of some homes (name of an example, its workbooks) that differ between a cold and a kept kernel."""
+    wrong = []
+    with kernels.kept_kernel(folder) as kept:
+        for number, (name, books) in enumerate(chosen):
+            site = EXAMPLES / f"{name}.toml"
+            home = notebook.read(site)
+            sheets = tuple(notebook.sheet_of(home, book) for book in books)
+            given = {"edition": None, "overrides": {}, "interactive": False, "case": "base"}
+            found = []
+            for how, runner in (("cold", run.run_cold), ("warm", kept.run)):
+                made = folder / f"{number}-{how}"
+                made.mkdir()
+                run.fill(made, made, site, home, sheets, given, notebooks=runner)
+                found.append(left(made))
+            wrong += [f"{name}: {file}" for file in sorted({*found[0], *found[1]}) if found[0].get(file) != found[1].get(file)]
+    return wrong
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """The command. Returns: 1 where something differs."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
+    parser.add_argument("--homes", type=int, default=100)
+    given = parser.parse_args(arguments)
+    names = sorted(path.stem for path in EXAMPLES.glob("*.toml"))
+    chosen = [(names[number % len(names)], tuple(REGISTRY)) for number in range(given.homes)]
+    begun = time.monotonic()
+    with tempfile.TemporaryDirectory() as folder:
+        wrong = compared(Path(folder), chosen)
+    print(
+        *wrong,
+        f"{given.homes} homes, {len(REGISTRY)} workbooks each, {len(wrong)} files differ, {time.monotonic() - begun:.0f} s",
+        sep="\n",
+    )
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

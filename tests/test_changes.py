@@ -1,0 +1,777 @@
+"""What moved between two runs or two studies: every verdict, against a plain comparison of both results.json, and every cause on record."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import re
+import shutil
+import tomllib
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from workbook_lib.batch import compare as compared
+from workbook_lib.batch.causes import Held, differences, leaves
+from workbook_lib.batch.compare import COLUMNS, compare
+from workbook_lib.batch.folder import Output, keep_program
+from workbook_lib.batch.program import Program
+from workbook_lib.batch.rows import blank, of_document, of_fault
+from workbook_lib.errors import InputFault
+from workbook_lib.run import study
+
+SITES = Path(__file__).resolve().parent.parent / "example_inputs" / "sites"
+SITE = (SITES / "bungalow-100a.toml").read_text(encoding="utf-8")
+SMALLER = ('"48 A", from = "data-sheet"', '"32 A", from = "data-sheet"')
+PROGRAM = Program(
+    {"workbook_lib.rules.busbar": "1" * 64},
+    {"service_load": "2" * 64},
+    {"2020": {"values: a": "1"}, "2023": {"values: a": "1", "ampacity[6].cu_75": "65"}},
+    {"numpy": "2.0"},
+)
+
+
+def sites(top: Path) -> Path:
+    """A folder of inputs with the local files of the examples."""
+    if not top.is_dir():
+        shutil.copytree(SITES / "jurisdictions", top / "jurisdictions")
+    return top
+
+
+def site(top: Path, *changes: tuple[str, str], name: str = "home.toml") -> Path:
+    """An edited copy of the bungalow."""
+    text = SITE
+    for old, new in changes:
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    (sites(top) / name).write_text(text, encoding="utf-8")
+    return top / name
+
+
+def made(file: Path, out: Path, *, edition: str | None = None, kept: bool = True, overrides: Mapping[str, str] | None = None) -> Path:
+    """A study of a site file, with copies of its inputs as a full study has them."""
+    study(file, out=out, results_only=True, edition=edition, overrides=overrides)
+    for one in json.loads((out / "results.json").read_bytes())["inputs"] if kept else ():
+        (out / "inputs" / one["path"]).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(file.parent / one["path"], out / "inputs" / one["path"])
+    return out
+
+
+@pytest.fixture(scope="module")
+def homes(tmp_path_factory) -> dict[str, Path]:
+    """Studies that several tests compare."""
+    top = tmp_path_factory.mktemp("homes")
+    plain = site(top / "plain")
+    return {
+        "48 A": made(plain, top / "large"),
+        "32 A": made(site(top / "small", SMALLER), top / "smaller"),
+        "2020": made(plain, top / "e2020", edition="2020"),
+        "2026": made(plain, top / "e2026", edition="2026"),
+        "service only": _only(top / "large", top / "service-only"),
+    }
+
+
+def _only(folder: Path, out: Path) -> Path:
+    document = results(folder)
+    del document["workbooks"]["ev_load_management"]
+    out.mkdir()
+    (out / "results.json").write_text(json.dumps(document), encoding="utf-8")
+    return out
+
+
+def results(folder: Path) -> dict[str, object]:
+    return json.loads((folder / "results.json").read_bytes())
+
+
+def plainly(old: Path, new: Path) -> set[tuple[object, ...]]:
+    """Checks whose verdict or counting differs, by an outer join of two tables."""
+    import pandas
+
+    tables = []
+    for folder in (old, new):
+        lines = [
+            {"workbook": name, "check": check["key"], "verdict": check["verdict"], "counts": check["counts"], "margin": check["margin"]}
+            for name, entry in results(folder)["workbooks"].items()
+            for check in entry["checks"]
+        ]
+        tables.append(pandas.DataFrame(lines))
+    both = tables[0].merge(tables[1], on=["workbook", "check"], how="outer", suffixes=("_before", "_now"), indicator=True)
+    both = both.astype(object).where(both.notna(), None)
+    moved = both[(both["verdict_before"] != both["verdict_now"]) | (both["counts_before"] != both["counts_now"])]
+    names = ["workbook", "check", "verdict_before", "verdict_now", "margin_before", "margin_now"]
+    return {tuple(row) for row in moved[names].itertuples(index=False)}
+
+
+def told(comparison) -> set[tuple[object, ...]]:
+    """The same of a comparison."""
+    names = ["workbook", "check", "verdict_before", "verdict_now", "margin_before", "margin_now"]
+    return {tuple(row[name] for name in names) for row in comparison.rows() if row["kind"].startswith("check")}
+
+
+def causes(comparison, place: int = 0) -> list[str]:
+    return [str(cause) for cause in comparison.changes[place].causes]
+
+
+def faults_of(call) -> list[tuple[str, str, str]]:
+    with pytest.raises(InputFault) as raised:
+        call()
+    assert all(fault.todo and fault.file for fault in raised.value.faults)
+    return [(Path(fault.file).name, fault.field, fault.what) for fault in raised.value.faults]
+
+
+# two studies of one home
+
+
+@pytest.mark.parametrize("pair", [("48 A", "32 A"), ("32 A", "48 A"), ("2020", "2026"), ("2026", "2020"), ("48 A", "2026")])
+def test_every_check_that_moved_is_told_and_no_other(homes, pair):
+    old, new = (homes[name] for name in pair)
+    comparison = compare(old, new)
+    assert told(comparison) == plainly(old, new)
+    assert len(told(comparison)) > 3
+    assert comparison.moved
+    assert len(comparison.rows()) == len(told(comparison))
+    (change,) = comparison.changes
+    for name, folder in (("before", old), ("now", new)):
+        outcomes = {one.workbook: getattr(one, name).verdict for one in change.workbooks}
+        assert outcomes == {name: entry["verdict"] for name, entry in results(folder)["workbooks"].items()}
+
+
+def test_both_sides_of_a_moved_check_are_given(homes):
+    rows = compare(homes["48 A"], homes["32 A"]).rows()
+    row = next(row for row in rows if (row["workbook"], row["check"]) == ("service_load", "service-capacity"))
+    checks = [
+        next(one for one in results(homes[name])["workbooks"]["service_load"]["checks"] if one["key"] == "service-capacity")
+        for name in ("48 A", "32 A")
+    ]
+    assert tuple(row) == COLUMNS
+    assert (row["verdict_before"], row["verdict_now"], row["relation"], row["counts"]) == ("fail", "pass", "<=", True)
+    for name in ("provided", "required", "unit", "margin"):
+        assert (row[f"{name}_before"], row[f"{name}_now"]) == (checks[0][name], checks[1][name])
+    assert row["causes"] == "evse.evse-1.rating: 48 A -> 32 A"
+
+
+def test_the_state_of_the_study_and_its_causes(homes):
+    comparison = compare(homes["48 A"], homes["32 A"])
+    assert comparison.states == {("fail", "judgement"): 1}
+    assert causes(comparison) == ["evse.evse-1.rating: 48 A -> 32 A"]
+    assert causes(compare(homes["2020"], homes["2026"])) == ["edition: 2020 (what-if) -> 2026 (what-if)"]
+    assert causes(compare(homes["32 A"], homes["2026"])) == [
+        "edition: 2023 (adopted) -> 2026 (what-if)",
+        "evse.evse-1.rating: 32 A -> 48 A",
+    ]
+
+
+def test_a_study_against_itself_moves_nothing(homes):
+    comparison = compare(homes["48 A"], homes["48 A"])
+    assert (comparison.moved, comparison.changes, comparison.rows()) == (False, (), [])
+    assert comparison.counts() == dict.fromkeys(comparison.counts(), 0) | {"compared": 1, "unchanged": 1}
+
+
+def test_the_other_way_round_before_and_now_change_places(homes):
+    there, back = compare(homes["48 A"], homes["2026"]), compare(homes["2026"], homes["48 A"])
+    assert {(a, b, d, c, f, e) for a, b, c, d, e, f in told(there)} == told(back)
+    assert {(cause.what, cause.now, cause.before) for cause in there.changes[0].causes} == {
+        (cause.what, cause.before, cause.now) for cause in back.changes[0].causes
+    }
+    assert there.states == {(now, before): count for (before, now), count in back.states.items()}
+
+
+def test_results_are_those_behind_a_moved_check_or_all(homes):
+    old, new = (results(homes[name])["workbooks"] for name in ("48 A", "32 A"))
+    moved = {(name, key) for name in old for key in {**old[name]["results"], **new[name]["results"]}
+             if old[name]["results"].get(key) != new[name]["results"].get(key)}  # fmt: skip
+    (whole,) = compare(homes["48 A"], homes["32 A"], everything=True).changes
+    (behind,) = compare(homes["48 A"], homes["32 A"]).changes
+    assert {(move.workbook, move.key) for move in whole.results} == moved
+    assert behind.results_count == whole.results_count == len(moved)
+    kept = {(move.workbook, move.key) for move in behind.results}
+    assert ("service_load", "service_load_a") in kept
+    assert kept < moved
+
+
+def test_values_alone_move_no_verdict_and_are_counted(homes, tmp_path):
+    new = made(site(tmp_path / "more", ('"1600 ft^2"', '"1601 ft^2"')), tmp_path / "new")
+    comparison = compare(homes["48 A"], new)
+    assert not comparison.moved
+    assert comparison.counts()["other_values"] == 1
+    assert causes(comparison) == ["dwelling.floor_area: 1600 ft^2 -> 1601 ft^2"]
+    assert "values of results that moved" in comparison.text()
+
+
+def test_a_workbook_that_one_side_did_not_run_is_said_once(homes):
+    comparison = compare(homes["48 A"], homes["service only"])
+    assert comparison.moved
+    assert [(row["kind"], row["workbook"], row["verdict_before"], row["verdict_now"]) for row in comparison.rows()] == [
+        ("workbook gone", "ev_load_management", "fail", None)
+    ]
+    assert "ev_load_management: fail (service-capacity) -> not there" in comparison.text()
+
+
+def test_a_check_that_counts_where_it_did_not_has_moved(homes, tmp_path):
+    document = results(homes["48 A"])
+    check = next(one for one in document["workbooks"]["service_load"]["checks"] if one["key"] == "service-minimum")
+    check["counts"] = not check["counts"]
+    (tmp_path / "results.json").write_text(json.dumps(document), encoding="utf-8")
+    comparison = compare(homes["48 A"], tmp_path)
+    assert comparison.moved
+    assert [(row["check"], row["verdict_before"], row["verdict_now"]) for row in comparison.rows()] == [("service-minimum", "pass", "pass")]
+    assert "service-minimum (service_load): pass -> pass, does not count" in comparison.text()
+
+
+def test_two_homes_are_matched_and_it_is_said(homes, tmp_path):
+    other = made(site(tmp_path / "in", ('id = "bungalow-100a"', 'id = "oak-1"')), tmp_path / "oak")
+    comparison = compare(homes["48 A"], other)
+    assert comparison.remarks == ("two studies of other names: bungalow-100a/base and oak-1/base",)
+    assert not comparison.moved
+    assert compare(homes["48 A"], other / "results.json").states == comparison.states
+
+
+def test_a_study_at_fault_is_told_with_its_first_fault(homes, tmp_path):
+    broken = site(tmp_path / "in", ('"48 A", from = "data-sheet"', '"48 apples", from = "data-sheet"'))
+    with pytest.raises(InputFault):
+        study(broken, out=tmp_path / "out", results_only=True)
+    comparison = compare(homes["48 A"], tmp_path / "out")
+    assert comparison.states == {("fail", "input fault"): 1}
+    (row,) = comparison.rows()
+    assert (row["kind"], row["verdict_before"], row["verdict_now"]) == ("study", "fail", "input fault")
+    assert "48 apples" in row["fault"]
+    assert "evse.evse-1.rating" in row["fault"]
+    assert "48 apples" in comparison.text()
+    assert compare(tmp_path / "out", tmp_path / "out").states == {("input fault", "input fault"): 1}
+
+
+# two runs
+
+
+def batch(top: Path, *studies: tuple[str, str, object], records: Mapping[str, Mapping[str, object]] | None = None) -> Path:
+    """The output folder of a batch: each study by home, case and a study folder to take the results of, or a state with its faults."""
+    rows = []
+    for site_id, case, found in studies:
+        if isinstance(found, tuple):
+            rows.append(of_fault(site_id, case, *found) if found[0] != "not run" else blank(site_id, case, *found))
+            continue
+        document = results(found) | {"site_id": site_id, "case": case}
+        folder = top / site_id / case
+        folder.mkdir(parents=True)
+        (folder / "results.json").write_text(json.dumps(document), encoding="utf-8")
+        if records is not None:
+            (folder / "record.json").write_text(json.dumps(records[site_id]), encoding="utf-8")
+        rows.append(of_document(document) | {"folder": f"{site_id}/{case}"})
+    top.mkdir(exist_ok=True)
+    (top / "portfolio.json").write_text(json.dumps({"format": 1, "studies": rows}), encoding="utf-8")
+    return top
+
+
+@pytest.fixture(scope="module")
+def runs(homes, tmp_path_factory) -> tuple[Path, Path]:
+    top = tmp_path_factory.mktemp("runs")
+    large, small, newest = (homes[name] for name in ("48 A", "32 A", "2026"))
+    fault = ("input fault", ["homes.csv:3: service.rating: not a quantity", "second"])
+    old = batch(
+        top / "old",
+        *(("same-1", "base", large), ("same-2", "base", newest), ("better", "base", large), ("worse", "base", small)),
+        *(("mended", "base", fault), ("broken", "base", small), ("waits", "base", fault), ("gone", "base", large)),
+        *(("stopped", "base", large), ("two-cases", "a", large), ("two-cases", "b", large)),
+        *(("", "base", ("input fault", ["no id"])), ("", "base", ("input fault", ["no id either"]))),
+    )
+    new = batch(
+        top / "new",
+        *(("same-1", "base", large), ("same-2", "base", newest), ("better", "base", small), ("worse", "base", large)),
+        *(("mended", "base", small), ("broken", "base", ("calculation fault", ["no such size"])), ("waits", "base", fault)),
+        *(("added", "base", large), ("stopped", "base", ("not run", "the batch was stopped before it"))),
+        *(("two-cases", "a", small), ("two-cases", "c", large), ("", "base", ("input fault", ["no id"]))),
+    )
+    return old, new
+
+
+def test_every_study_of_both_runs_is_accounted_for(runs):
+    comparison = compare(*runs)
+    assert comparison.counts() == {
+        "compared": 10,
+        "moved": 6,
+        "other_values": 0,
+        "unchanged": 4,
+        "added": 2,
+        "without_verdict_before": 4,
+        "gone": 3,
+        "without_verdict_now": 4,
+    }
+    sides = [json.loads((run / "portfolio.json").read_bytes())["studies"] for run in runs]
+    for side, rows in enumerate(sides):
+        states = [row["state"] for row in rows]
+        counted = {state: sum(count for pair, count in comparison.states.items() if pair[side] == state) for state in states}
+        assert counted == {state: states.count(state) for state in states}
+
+
+def test_what_moved_stands_before_what_did_not_and_the_worst_first(runs):
+    changes = compare(*runs).changes
+    names = [(change.site_id, change.case, change.state_before, change.state_now) for change in changes]
+    assert names[:5] == [
+        ("broken", "base", "judgement", "calculation fault"),
+        ("stopped", "base", "fail", "not run"),
+        ("worse", "base", "judgement", "fail"),
+        ("added", "base", None, "fail"),
+        ("two-cases", "c", None, "fail"),
+    ]
+    assert [change.moved for change in changes] == sorted((change.moved for change in changes), reverse=True)
+    still = {(change.site_id, change.fault_now) for change in changes if not change.moved}
+    assert still == {("waits", "homes.csv:3: service.rating: not a quantity"), ("", "no id")}
+
+
+def test_of_the_same_state_now_what_was_best_before_stands_first(homes, tmp_path):
+    old = batch(
+        tmp_path / "old",
+        *(("was-judgement", "base", homes["32 A"]), ("was-fault", "base", ("input fault", ["x"]))),
+        *(("was-needing", "base", homes["2026"]), ("was-stopped", "base", ("not run", "y"))),
+    )
+    new = batch(
+        tmp_path / "new", *((f"was-{name}", "base", homes["48 A"]) for name in ("stopped", "needing", "fault", "judgement", "away"))
+    )
+    names = [change.site_id for change in compare(old, new).changes]
+    assert names == ["was-judgement", "was-needing", "was-stopped", "was-fault", "was-away"]
+
+
+def test_checks_of_a_run_are_those_of_its_studies(runs, homes):
+    rows = compare(*runs).rows()
+    names = ["workbook", "check", "verdict_before", "verdict_now", "margin_before", "margin_now"]
+    for site_id, case, old, new in (
+        ("better", "base", "48 A", "32 A"),
+        ("worse", "base", "32 A", "48 A"),
+        ("two-cases", "a", "48 A", "32 A"),
+    ):
+        found = {tuple(row[name] for name in names) for row in rows if (row["site_id"], row["case"]) == (site_id, case)}
+        assert found == plainly(homes[old], homes[new])
+    alone = {(row["site_id"], row["case"], row["kind"], row["fault"]) for row in rows if row["kind"].startswith("study")}
+    assert alone == {
+        ("added", "base", "study added", None),
+        ("two-cases", "c", "study added", None),
+        ("gone", "base", "study gone", None),
+        ("two-cases", "b", "study gone", None),
+        ("", "base", "study gone", "no id either"),
+        ("mended", "base", "study", "homes.csv:3: service.rating: not a quantity"),
+        ("broken", "base", "study", "no such size"),
+        ("stopped", "base", "study", "the batch was stopped before it"),
+    }
+
+
+def test_results_of_the_same_bytes_are_not_read(runs, monkeypatch):
+    read = []
+
+    def spy(file):
+        read.append(file)
+        return original(file)
+
+    original = compared.results_of
+    monkeypatch.setattr(compared, "results_of", spy)
+    compare(*runs)
+    assert {file.parent.parent.name for file in read} == {"better", "worse", "two-cases", "mended", "broken", "stopped"}
+
+
+def test_homes_under_another_case_are_matched_where_each_side_has_them_once(homes, tmp_path):
+    old = batch(tmp_path / "old", ("a", "base", homes["2020"]), ("b", "base", homes["2020"]), ("c", "base", homes["2020"]))
+    new = batch(
+        tmp_path / "new",
+        *(("a", "edition-2026", homes["2026"]), ("b", "edition-2026", homes["2026"])),
+        *(("c", "edition-2026", homes["2026"]), ("c", "other", homes["2026"])),
+    )
+    comparison = compare(old, new)
+    assert comparison.remarks == ("matched by home alone, case base -> edition-2026: 2 studies",)
+    assert comparison.states == {("fail", "needs input"): 2, ("fail", None): 1, (None, "needs input"): 2}
+    assert "a/base -> edition-2026: fail -> needs input" in comparison.text()
+
+
+def test_a_study_is_found_in_the_batch_that_it_is_compared_with(runs, homes, tmp_path):
+    one = runs[1] / "better" / "base"
+    assert compare(runs[0], one).states == {("fail", "judgement"): 1}
+    assert compare(one, runs[0]).states == {("judgement", "fail"): 1}
+    assert faults_of(lambda: compare(runs[0], homes["48 A"])) == [("old", "", "has no study of the home that it is compared with")]
+    both = batch(tmp_path / "both", ("two-cases", "x", homes["48 A"]))
+    what = "has several cases of the home that it is compared with"
+    assert faults_of(lambda: compare(runs[0], both / "two-cases" / "x")) == [("old", "", what)]
+
+
+# causes
+
+
+def record(*files: Path, program: Program | None = None, edition: str | None = None, asked: Mapping[str, str] | None = None) -> dict:
+    """A record as a batch keeps it, of some files of one folder and those of its jurisdictions."""
+    top = files[0].parent
+    read = [*files, top / "jurisdictions" / "tansy-hollow.toml", top / "jurisdictions" / "tansy-light.toml"]
+    inputs = {path.relative_to(top).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest() for path in read}
+    texts = {path.relative_to(top).as_posix(): path.read_text(encoding="utf-8") for path in read if path.suffix == ".toml"}
+    given = {"edition": edition, "overrides": dict(asked or {})}
+    return {"inputs": inputs, "texts": texts, "asked": given, "program": program.sha256 if program else ""}
+
+
+def of_records(top: Path, homes: Mapping[str, Path], old: Mapping, new: Mapping, names: tuple[str, str] = ("48 A", "32 A")) -> list[str]:
+    """Causes between two runs of one home, as `compare` tells them."""
+    before = batch(top / "old", ("a", "base", bare(homes[names[0]], top / "one")), records={"a": old})
+    now = batch(top / "new", ("a", "base", bare(homes[names[1]], top / "other")), records={"a": new})
+    return causes(compare(before, now))
+
+
+def bare(folder: Path, out: Path) -> Path:
+    """The results of a study without its list of inputs, which its record then gives."""
+    out.mkdir(parents=True)
+    (out / "results.json").write_text(json.dumps(results(folder) | {"inputs": []}), encoding="utf-8")
+    return out
+
+
+def test_nothing_is_invented_where_nothing_is_recorded(homes, tmp_path):
+    same = record(site(tmp_path / "in"), program=PROGRAM)
+    assert of_records(tmp_path / "a", homes, same, same) == ["no recorded cause"]
+    unknown = same | {"program": ""}
+    assert of_records(tmp_path / "b", homes, same, unknown) == ["no recorded cause (the program is not on record on both sides)"]
+    layout = record(site(tmp_path / "other", ("growth = \"0 A\"", "growth    = \"0 A\"   # nothing more")), program=PROGRAM)  # fmt: skip
+    said = ["no recorded cause (home.toml: only comments, notes or order differ)"]
+    assert of_records(tmp_path / "c", homes, same, layout) == said
+
+
+def test_fields_that_a_portfolio_set_are_causes_as_those_of_the_file_are(homes, tmp_path):
+    file = site(tmp_path / "in")
+    before = record(file, asked={"site.id": "a", "evse.evse-1.rating": "48000 mA", "service.rating": "100 A"})
+    now = record(file, asked={"site.id": "b", "evse.evse-1.rating": "32 A", "dwelling.laundry_circuits": "2", "nowhere.x": "1"})
+    assert sorted(of_records(tmp_path / "a", homes, before, now)) == [
+        "dwelling.laundry_circuits: 1 -> 2",
+        "evse.evse-1.rating: 48000 mA -> 32 A",
+        "nowhere.x: nothing -> 1",
+        "service.rating: 100 A (stated) -> 100 A (nameplate)",
+    ]
+    plain, set_by_row = (
+        record(file),
+        record(file, asked={"study.growth": "0 A", "panel.main.spaces": "24", "panel.main.neutral_bonded": "True"}),
+    )
+    assert of_records(tmp_path / "b", homes, plain, set_by_row)[0].startswith("no recorded cause")
+
+
+def test_values_of_local_files_and_files_that_came_and_went(homes, tmp_path):
+    one, other = site(tmp_path / "one"), site(tmp_path / "other")
+    law = tmp_path / "other" / "jurisdictions" / "tansy-light.toml"
+    law.write_text(law.read_text(encoding="utf-8").replace('fault_current = { value = "10 kA"', 'fault_current = { value = "22 kA"'))
+    (tmp_path / "one" / "load.csv").write_text("1", encoding="utf-8")
+    (tmp_path / "other" / "load.csv").write_text("2", encoding="utf-8")
+    (tmp_path / "other" / "weather.csv").write_text("3", encoding="utf-8")
+    before = record(one, tmp_path / "one" / "load.csv")
+    now = record(other, tmp_path / "other" / "load.csv", tmp_path / "other" / "weather.csv")
+    assert of_records(tmp_path / "a", homes, before, now) == [
+        "jurisdictions/tansy-light.toml: limit.fault_current.value: 10 kA -> 22 kA",
+        "load.csv has other contents",
+        "weather.csv is read now, it was not",
+    ]
+
+
+def test_a_site_file_under_another_name_is_still_the_site_file(homes, tmp_path):
+    before, now = record(site(tmp_path / "in")), record(site(tmp_path / "in", SMALLER, name="revised.toml"))
+    assert of_records(tmp_path / "a", homes, before, now) == ["evse.evse-1.rating: 48 A -> 32 A"]
+
+
+def test_a_file_whose_text_is_not_kept_or_no_toml_is_named(homes, tmp_path):
+    before, now = record(site(tmp_path / "one")), record(site(tmp_path / "other", SMALLER))
+    del before["texts"]["home.toml"]
+    assert of_records(tmp_path / "a", homes, before, now) == ["home.toml has other contents (its text is not kept before)"]
+    before["texts"]["home.toml"] = "[site\n"
+    assert of_records(tmp_path / "b", homes, before, now) == ["home.toml has other contents (it cannot be read before)"]
+
+
+def test_a_copy_of_the_inputs_that_was_edited_since_is_not_relied_on(homes, tmp_path):
+    edited = tmp_path / "edited"
+    shutil.copytree(homes["48 A"], edited)
+    (edited / "inputs" / "home.toml").write_text(SITE.replace('growth = "0 A"', 'growth = "5 A"'), encoding="utf-8")
+    assert causes(compare(edited, homes["32 A"])) == ["home.toml has other contents (its text is not kept before)"]
+    for name in ("one", "other"):
+        shutil.copytree(homes["48 A" if name == "one" else "32 A"], tmp_path / name)
+        shutil.rmtree(tmp_path / name / "inputs")
+    assert causes(compare(tmp_path / "one", tmp_path / "other")) == ["home.toml has other contents (its text is not kept before and now)"]
+
+
+def test_what_a_portfolio_set_is_told_where_the_files_cannot_be_read(homes, tmp_path):
+    empty = {"inputs": {}, "texts": {}, "program": ""}
+    before = empty | {"asked": {"edition": None, "overrides": {"site.id": "a", "service.rating": "100 A", "study.growth": "0 A"}}}
+    now = empty | {"asked": {"edition": "2026", "overrides": {"site.id": "b", "service.rating": "125 A", "study.growth": "0 A"}}}
+    assert of_records(tmp_path / "a", homes, before, now) == ["service.rating: 100 A -> 125 A"]
+    broken = {"inputs": {"home.toml": "1"}, "texts": {"home.toml": "[site"}, "program": ""}
+    sides = [broken | {"asked": one["asked"] | {"site_file": "home.toml"}} for one in (before, now)]
+    assert of_records(tmp_path / "b", homes, *sides) == ["service.rating: 100 A -> 125 A"]
+
+
+def test_of_studies_without_results_the_edition_that_was_asked_for_is_told(homes, tmp_path):
+    given = record(site(tmp_path / "in")), record(site(tmp_path / "in"), edition="2026")
+    before = bare(homes["48 A"], tmp_path / "bare")
+    runs = [batch(tmp_path / "old", ("a", "base", before), records={"a": given[0]}), tmp_path / "new"]
+    row = of_fault("a", "base", "input fault", ["x"]) | {"folder": "a/base"}
+    (runs[1] / "a" / "base").mkdir(parents=True)
+    (runs[1] / "a" / "base" / "record.json").write_text(json.dumps(given[1]), encoding="utf-8")
+    (runs[1] / "portfolio.json").write_text(json.dumps({"format": 1, "studies": [row]}), encoding="utf-8")
+    assert causes(compare(*runs)) == ["edition asked for: the file's own -> 2026"]
+
+
+def test_what_differs_of_the_program_is_told_of_the_editions_in_use(homes, tmp_path):
+    newer = replace(
+        PROGRAM,
+        library={"workbook_lib.rules.busbar": "9" * 64},
+        editions={"2020": {"values: a": "2"}, "2023": {"values: a": "1", "ampacity[6].cu_75": "60"}},
+        environment={"numpy": "2.1"},
+    )
+    file = site(tmp_path / "in")
+    before, now = (record(file, program=program) for program in (PROGRAM, newer))
+    wanted = [
+        "edition 2023, ampacity[6].cu_75: 65 -> 60",
+        "module workbook_lib.rules.busbar changed",
+        "numpy: 2.0 -> 2.1",
+    ]
+    missing = of_records(tmp_path / "none", homes, before, now)
+    assert len(missing) == 1
+    assert missing[0].startswith("another program (what it consisted of before is not on record)")
+    for run in ("old", "new"):
+        Output(tmp_path / run).own.joinpath("programs").mkdir(parents=True)
+    keep_program(Output(tmp_path / "old"), PROGRAM)
+    keep_program(Output(tmp_path / "new"), newer)
+    assert of_records(tmp_path, homes, before, now) == wanted
+
+
+def test_only_what_all_have_in_common_is_told_once(homes, tmp_path):
+    one = record(site(tmp_path / "in"), asked={"study.growth": "0 A"})
+    studies = ("2020", "2026")
+    runs = []
+    for name in studies:
+        given = {"a": one, "b": one | {"asked": {"overrides": {"study.growth": "0 A" if name == "2020" else "5 A"}}}}
+        runs.append(batch(tmp_path / name, ("a", "base", homes[name]), ("b", "base", homes[name]), records=given))
+    comparison = compare(*runs)
+    edition = "edition: 2020 (what-if) -> 2026 (what-if)"
+    assert [str(cause) for cause in comparison.common] == [edition]
+    assert {change.site_id: causes(comparison, place) for place, change in enumerate(comparison.changes)} == {
+        "a": [edition],
+        "b": [edition, "study.growth: 0 A -> 5 A"],
+    }
+    assert comparison.text().count(edition) == 1
+    studies = {one["site_id"]: [cause["text"] for cause in one["causes"]] for one in comparison.document()["studies"]}
+    assert studies == {"a": [], "b": ["study.growth: 0 A -> 5 A"]}
+    assert {row["causes"] for row in comparison.rows()} == {edition, f"{edition}; study.growth: 0 A -> 5 A"}
+
+
+def test_a_load_that_came_is_one_cause(homes, tmp_path):
+    before = record(site(tmp_path / "one"))
+    line = next(line for line in SITE.split("\n") if 'id = "disposer"' in line)
+    now = record(site(tmp_path / "other", (line + "\n", "")))
+    found = of_records(tmp_path / "a", homes, now, before)
+    assert found == ["load.disposer: nothing -> a row with kind disposer, connected_to disposer-breaker, current 8 A, voltage 120 V"]
+    assert of_records(tmp_path / "b", homes, before, now) == [
+        "load.disposer: a row with kind disposer, connected_to disposer-breaker, current 8 A, voltage 120 V -> nothing"
+    ]
+
+
+# leaf by leaf
+
+SCALARS = st.none() | st.booleans() | st.integers(-3, 3) | st.floats() | st.text(max_size=3)
+KEYS = st.sampled_from(["a", "b", "c", "d.e", "id", "x"])
+TREES = st.dictionaries(KEYS, st.recursive(SCALARS | st.lists(SCALARS, max_size=2), lambda inner: st.dictionaries(KEYS, inner, max_size=3)))
+
+
+def walked(old: object, new: object, way: tuple[str, ...] = ()) -> dict[tuple[str, ...], tuple[object, object]]:
+    """Places at which two trees of dictionaries differ, by plain recursion; what is missing is an Ellipsis."""
+    if isinstance(old, dict) or isinstance(new, dict):
+        plain = [... if isinstance(side, dict) else side for side in (old, new)]
+        found = {} if plain == [..., ...] else {way: tuple(plain)}
+        sides = [side if isinstance(side, dict) else {} for side in (old, new)]
+        for key in {**sides[0], **sides[1]}:
+            found |= walked(sides[0].get(key, ...), sides[1].get(key, ...), (*way, key))
+        return found
+    same = type(old) is type(new) and repr(old) == repr(new)
+    return {} if same else {way: (old, new)}
+
+
+def said_of(found) -> dict[tuple[str, ...], tuple[str, str]]:
+    return {one.way: tuple("..." if side is None else repr(side.value) for side in (one.before, one.now)) for one in found}
+
+
+@settings(max_examples=300, deadline=None)
+@given(TREES, TREES)
+def test_differences_are_those_of_a_plain_recursion(old, new):
+    found = differences(leaves(old, wrappers=False), leaves(new, wrappers=False), read=False)
+    wanted = {way: tuple("..." if side is ... else repr(side) for side in pair) for way, pair in walked(old, new).items()}
+    assert said_of(found) == wanted
+
+
+@settings(max_examples=200, deadline=None)
+@given(TREES, TREES, st.booleans())
+def test_the_other_way_round_is_the_same_with_sides_changed(old, new, read):
+    there, back = (differences(leaves(one), leaves(other), read=read) for one, other in ((old, new), (new, old)))
+    assert {one.way: (repr(one.before), repr(one.now)) for one in there} == {one.way: (repr(one.now), repr(one.before)) for one in back}
+    assert differences(leaves(old), leaves(old), read=read) == ()
+
+
+ROWS = st.dictionaries(st.sampled_from(["p", "q", "r", "s"]), st.integers(0, 2), max_size=4)
+
+
+@settings(max_examples=100, deadline=None)
+@given(ROWS, ROWS, st.randoms())
+def test_rows_answer_to_each_other_by_id_whatever_their_order(old, new, random):
+    tables = []
+    for rows in (old, new):
+        listed = [{"id": name, "value_a": value} for name, value in rows.items()]
+        random.shuffle(listed)
+        tables.append({"load": listed} if listed else {})
+    found = {one.way[1] for one in differences(*map(leaves, tables)) if one.way[-1] == "value_a"}
+    assert found == {name for name in {**old, **new} if old.get(name) != new.get(name)}
+
+
+@pytest.mark.parametrize(
+    "old, new, differ",
+    [
+        ('"24 A"', '"24000 mA"', False),
+        ('"24 A"', '"24.0 A"', False),
+        ('"24 A"', '{ value = "24 A", note = "photo 3" }', False),
+        ('"24 A"', '{ value = "24 A", from = "stated" }', False),
+        ('"24 A"', '{ value = "24 A", from = "nameplate" }', True),
+        ('{ value = "24 A", from = "photo" }', '{ value = "24000 mA", from = "nameplate" }', True),
+        ('"24 A"', '"24.1 A"', True),
+        ('"24 A"', '"24 V"', True),
+        ('"24 A"', '"some"', True),
+        ('"some"', '"some"', False),
+    ],
+)
+def test_a_leaf_is_its_value_as_the_field_reads_it_and_how_it_is_known(old, new, differ):
+    sides = [leaves(tomllib.loads(f'[[evse]]\nid = "e"\nrating = {text}\n')) for text in (old, new)]
+    assert bool(differences(*sides)) is differ
+    assert bool(differences(*reversed(sides))) is differ
+
+
+def test_rows_of_the_same_id_or_without_one_keep_apart():
+    found = leaves({"v": [{"id": "1", "x": 1}, {"id": "1", "x": 2}, {"x": 3}, {"x": 4}]})
+    assert {way: held.value for way, held in found.items() if way[-1] == "x"} == {
+        ("v", "1", "x"): 1,
+        ("v", "#1", "x"): 2,
+        ("v", "2", "x"): 3,
+        ("v", "3", "x"): 4,
+    }
+    assert leaves({"a": float("nan")}) != {}
+    assert differences({("a",): Held(float("nan"))}, {("a",): Held(float("nan"))}) == ()
+
+
+# what is written
+
+
+def test_the_three_files_say_the_same(runs, tmp_path):
+    comparison = compare(*runs)
+    comparison.write(tmp_path / "out")
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["changes.csv", "changes.html", "changes.json"]
+    held = json.loads((tmp_path / "out" / "changes.json").read_bytes())
+    assert held == json.loads(json.dumps(comparison.document()))
+    assert (held["moved"], held["counts"], len(held["studies"])) == (True, comparison.counts(), len(comparison.changes))
+    lines = list(csv.DictReader(io.StringIO((tmp_path / "out" / "changes.csv").read_text(encoding="utf-8"))))
+    assert [(line["kind"], line["site_id"], line["check"]) for line in lines] == [
+        (row["kind"], row["site_id"], row["check"] or "") for row in comparison.rows()
+    ]
+    margins = [(line["margin_before"], row["margin_before"]) for line, row in zip(lines, comparison.rows(), strict=True)]
+    assert all((float(text) == value) if value is not None else text == "" for text, value in margins)
+    assert any(value is not None and value < 0 for _, value in margins)
+    again = tmp_path / "again"
+    compare(*runs).write(again)
+    assert all(
+        (again / name).read_bytes() == (tmp_path / "out" / name).read_bytes() for name in ("changes.json", "changes.csv", "changes.html")
+    )
+
+
+def test_the_page_stands_by_itself(runs, tmp_path):
+    compare(*runs).write(tmp_path)
+    page = (tmp_path / "changes.html").read_text(encoding="utf-8")
+    assert page.startswith("<!DOCTYPE html>")
+    assert "<script" not in page
+    assert not re.search(r"(?:src|href)=\"(?!#|changes\.)", page)
+    assert "http" not in page
+    assert re.findall(r"<h3>([^<]*)</h3>", page)[0] == "broken/base: judgement -&gt; calculation fault"
+    assert page.count("service-capacity") >= 3
+
+
+EVIL = ["=HYPERLINK(\"x\")", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "<script>alert(1)</script>", "a,b\n\"c\""]  # fmt: skip
+
+
+@pytest.mark.parametrize("text", EVIL)
+def test_texts_that_begin_like_formulas_are_neutralised_and_escaped(homes, tmp_path, text):
+    old = batch(tmp_path / "old", ("a", "base", homes["48 A"]))
+    new = batch(tmp_path / "new", ("a", "base", ("input fault", [text])))
+    compare(old, new).write(tmp_path / "out")
+    with (tmp_path / "out" / "changes.csv").open(encoding="utf-8", newline="") as file:
+        (line,) = csv.DictReader(file)
+    assert line["fault"] == (f"'{text}" if text[0] in "=+-@\t\r" else text)
+    assert "<script" not in (tmp_path / "out" / "changes.html").read_text(encoding="utf-8")
+
+
+def test_the_terminal_is_told_the_first_and_how_many_there_are_more(homes, tmp_path):
+    names = [f"home-{number}" for number in range(5)]
+    old = batch(tmp_path / "old", *((name, "base", homes["48 A"]) for name in names))
+    new = batch(tmp_path / "new", *((name, "base", homes["32 A"]) for name in names))
+    text = compare(old, new).text(most=2)
+    assert [name in text for name in names] == [True, True, False, False, False]
+    assert "3 studies more" in text
+    assert re.search(r"^fail +judgement +5$", text, re.MULTILINE)
+
+
+# what cannot be compared
+
+
+@pytest.mark.parametrize(
+    "name, content, field, what",
+    [
+        ("results.json", b"{", "", "cannot be read as JSON"),
+        ("results.json", b"\xff\xfe{}", "", "cannot be read as JSON"),
+        ("results.json", b"[" * 100_000, "", "cannot be read as JSON"),
+        ("results.json", b"[]", "", "is not the results of a study"),
+        ("results.json", b'{"format": 99, "workbooks": {}}', "format", "unknown format"),
+        ("results.json", b'{"format": true}', "format", "unknown format"),
+        ("results.json", b'{"format": 1}', "workbooks", "is not the results of a study"),
+        ("results.json", b'{"format": 1, "workbooks": {"a": 1}}', "workbooks", "is not the results of a study"),
+        ("portfolio.json", b"{", "", "cannot be read as JSON"),
+        ("portfolio.json", b'{"format": 99, "studies": []}', "format", "unknown format"),
+        ("portfolio.json", b'{"format": 1, "studies": {}}', "studies", "is not the portfolio of a batch"),
+        ("portfolio.json", b'{"format": 1, "studies": [1]}', "studies.0", "is not the portfolio of a batch"),
+        (
+            "portfolio.json",
+            b'{"format": 1, "studies": [{"site_id": "a", "case": "b", "state": "odd"}]}',
+            "studies.0",
+            "is not the portfolio of a batch",
+        ),
+        (
+            "portfolio.json",
+            b'{"format": 1, "studies": [{"site_id": "a", "case": "b", "state": "pass", "folder": "../../x"}]}',
+            "studies.0.folder",
+            "is not the portfolio of a batch",
+        ),
+        ("notes.txt", b"x", "", "holds neither portfolio.json nor results.json"),
+    ],
+)
+def test_a_side_that_cannot_be_used_is_named(homes, tmp_path, name, content, field, what):
+    (tmp_path / "side").mkdir()
+    (tmp_path / "side" / name).write_bytes(content)
+    file = "side" if name == "notes.txt" else name
+    assert faults_of(lambda: compare(tmp_path / "side", homes["48 A"])) == [(file, field, what)]
+    assert faults_of(lambda: compare(homes["48 A"], tmp_path / "side")) == [(file, field, what)]
+
+
+def test_a_path_that_leads_nowhere_and_a_batch_that_was_cut_off(homes, tmp_path):
+    assert faults_of(lambda: compare(tmp_path / "nowhere", homes["48 A"])) == [("nowhere", "", "is not there")]
+    (tmp_path / "cut" / ".batch").mkdir(parents=True)
+    with pytest.raises(InputFault, match="let its batch come to its end"):
+        compare(homes["48 A"], tmp_path / "cut")
+
+
+def test_all_studies_that_cannot_be_read_are_told_at_once(homes, tmp_path):
+    names = ["gone", "torn", "odd", "faulted", "good"]
+    old = batch(tmp_path / "old", *((name, "base", homes["48 A"]) for name in names))
+    new = batch(tmp_path / "new", *((name, "base", homes["32 A"]) for name in names))
+    (new / "gone" / "base" / "results.json").unlink()
+    (new / "torn" / "base" / "results.json").write_bytes((new / "torn" / "base" / "results.json").read_bytes()[:500])
+    (new / "odd" / "base" / "record.json").write_text('{"inputs": [], "texts": {}, "asked": {}}', encoding="utf-8")
+    (new / "faulted" / "base" / "results.json").write_text('{"format": 1, "state": "input fault", "faults": []}', encoding="utf-8")
+    assert faults_of(lambda: compare(old, new)) == [
+        ("results.json", "", "cannot be read as JSON"),
+        ("results.json", "", "cannot be read as JSON"),
+        ("record.json", "inputs", "is not the record of a study"),
+        ("results.json", "", "holds a fault, its batch a verdict"),
+    ]

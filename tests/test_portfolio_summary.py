@@ -1,0 +1,591 @@
+"""The portfolio summary: every study counted once, against counts by pandas, Counter and statistics; what must make it fail; its page."""
+
+from __future__ import annotations
+
+import copy
+import json
+import re
+import statistics
+from collections import Counter
+from html import escape
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.test_hygiene import MACHINE_PATH
+from workbook_lib import formula, notebook, notebook_tools
+from workbook_lib.batch import rows as batch_rows
+from workbook_lib.errors import InputFault, MachineryFault
+from workbook_lib.render import content, figures, html, portfolio_page, results, text
+from workbook_lib.render.trace import Trace
+from workbook_lib.sheet import Verdict
+from workbook_lib.workbooks import portfolio_drawings, portfolio_rows, portfolio_summary, portfolio_tables
+
+ROOT = Path(__file__).resolve().parent.parent
+EXAMPLE = ROOT / "example_inputs" / "portfolio" / "run" / "portfolio.json"
+NOTEBOOK = ROOT / "notebooks" / "portfolio_summary.ipynb"
+VERDICTS = ["fail", "needs input", "judgement", "pass"]
+CHECKS = ["bus:main", "bus:garage", "service-capacity", "conductor:evse-1", "edition-adopted"]
+
+
+def decider(verdict="pass", check="bus:main", required=100.0, margin=10.0, workbook="backfeed_and_tap"):
+    """What decides a study: a check that compares numbers, or one that has none."""
+    if margin is None:
+        sides = dict.fromkeys(("provided", "relation", "required", "margin", "unit", "room"))
+    else:
+        sides = {"provided": required - margin, "relation": "<=", "required": required, "margin": margin, "unit": "A"}
+        sides |= {"room": margin / required}
+    return {"workbook": workbook, "verdict": verdict, "check": check, **sides}
+
+
+def row(site="fern-1", case="base", state="pass", **more):
+    """The row of a study as the batch writes it."""
+    made = batch_rows.blank(site, case, state)
+    if state in VERDICTS:
+        decides = decider(state)
+        made |= {"edition": "2023", "edition_basis": "adopted", "folder": f"{site}/{case}"}
+        made |= {"controlling": decides, "workbooks": {decides["workbook"]: decides}}
+    return made | more
+
+
+def portfolio(*studies, **more):
+    """A portfolio.json with these rows."""
+    head = {"format": 1, "portfolio": "street.csv", "library_version": "1.2.3", "edition": None, "what_if": None, "compared_with": ""}
+    counts = dict(Counter(one["state"] for one in studies))
+    return {**head, "results_only": False, "counts": counts, "studies": list(studies), **more}
+
+
+def study(*studies, **more):
+    return portfolio_summary.study(portfolio(*studies, **more))
+
+
+def section(sheet, heading):
+    return next(one for one in sheet.sections if one.heading == heading)
+
+
+def table(sheet, heading):
+    """A section's table as rows by column heading."""
+    data = section(sheet, heading).table
+    return [dict(zip(data.columns, line, strict=True)) for line in data.rows]
+
+
+def example():
+    return json.loads(EXAMPLE.read_text(encoding="utf-8"))
+
+
+# against counts made another way
+
+
+def test_the_example_is_counted_as_pandas_counts_it():
+    import pandas as pd
+
+    given_file, sheet = example(), portfolio_summary.study(example())
+    frame = pd.DataFrame(given_file["studies"])
+    found = {key: result.value for key, result in sheet.results.items()}
+    assert found["homes_count"] == len(frame)
+    assert found["sites_count"] == frame["site_id"].nunique()
+    wanted = {f"homes_count:{state}": int(count) for state, count in frame["state"].value_counts().items()}
+    families = frame["controlling"].dropna().map(lambda one: one["check"]).dropna().str.split(":").str[0]
+    wanted |= {f"homes_count:{name}": int(count) for name, count in families.value_counts().items()}
+    assert {key: value for key, value in found.items() if key.startswith("homes_count:")} == wanted
+    assert sum(found[f"homes_count:{state}"] for state in frame["state"].unique()) == len(frame)
+    by_case = pd.crosstab(frame["case"], frame["state"])
+    for line in table(sheet, portfolio_tables.BY_CASE)[:-1]:
+        assert {name.lower(): value for name, value in line.items() if name not in ("Case", "All")} == by_case.loc[line["Case"]].to_dict()
+
+
+def test_the_screening_of_the_example_is_that_of_pandas():
+    import pandas as pd
+
+    given_file, sheet = example(), portfolio_summary.study(example())
+    flat = pd.DataFrame([{"kind": kind, **one} for study in given_file["studies"] for kind, one in study["connections"].items()])
+    lines = {line["Connection"]: line for line in table(sheet, portfolio_tables.SCREENING)}
+    assert set(lines) == set(flat["kind"])
+    for kind, part in flat.groupby("kind"):
+        line = lines[kind]
+        assert line["Studies"] == len(part)
+        assert {name: line[name.capitalize()] for name in VERDICTS} == {name: int((part["verdict"] == name).sum()) for name in VERDICTS}
+        spare = part["spare_a"].dropna()
+        shown = [line[f"Spare A, {name}"] for name in ("least", "median", "most")]
+        assert shown == ([portfolio_tables.NO_NUMBER] * 3 if spare.empty else pytest.approx([spare.min(), spare.median(), spare.max()]))
+
+
+def test_classes_of_room_are_those_of_pandas():
+    import pandas as pd
+
+    rooms = [one["controlling"]["room"] for one in example()["studies"] if one["controlling"] and one["controlling"]["room"] is not None]
+    ends = [-float("inf"), *(edge / 100 for edge in portfolio_drawings.EDGES), float("inf")]
+    wanted = pd.cut(rooms, ends, right=False).value_counts()
+    figure = next(one for one in portfolio_summary.study(example()).figures if one.key == "margins")
+    assert [sum(line[1:]) for line in figure.table.rows] == wanted.tolist()
+
+
+@st.composite
+def portfolios(draw):
+    """Portfolios in which every name stands once and every state is known."""
+    names = draw(st.lists(st.tuples(st.sampled_from("abcdefgh"), st.sampled_from(["base", "wide", "late"])), min_size=1, unique=True))
+    studies = []
+    for site, case in names:
+        state = draw(st.sampled_from(portfolio_rows.STATES))
+        more = {}
+        if state in VERDICTS:
+            margin = draw(st.none() | st.floats(-200, 200))
+            decides = decider(state, draw(st.sampled_from(CHECKS)), draw(st.floats(1, 400)), margin)
+            spare = draw(st.none() | st.floats(-100, 100))
+            kinds = draw(st.lists(st.sampled_from(["service", "backup", "charger"]), unique=True))
+            found = {kind: {"verdict": draw(st.sampled_from(VERDICTS)), "check": "bus:main", "spare_a": spare} for kind in kinds}
+            missing = draw(st.lists(st.sampled_from(["load.range.rating", "load.oven.rating", "service.rating"]), unique=True))
+            more = {"controlling": decides, "workbooks": {decides["workbook"]: decides}, "connections": found, "missing": missing}
+        if state == "not run":
+            more = {"left_out": draw(st.booleans())}
+        if draw(st.booleans()):
+            before = draw(st.sampled_from(portfolio_rows.STATES))
+            more |= {"before": {"state": before, "workbook": None, "check": None}}
+        more |= {"accepted": draw(st.sampled_from([[], ["one reason"]]))}
+        studies.append(row(site, case, state, **more))
+    compared = "the run before" if any(one["before"] for one in studies) else ""
+    return portfolio(*studies, compared_with=compared)
+
+
+@settings(max_examples=80, deadline=None)
+@given(portfolios())
+def test_every_study_is_counted_once(given_file):
+    sheet, studies = portfolio_summary.study(given_file), given_file["studies"]
+    found = {key: result.value for key, result in sheet.results.items()}
+    states = Counter(one["state"] for one in studies)
+    assert {state: found.get(f"homes_count:{state}", 0) for state in portfolio_rows.STATES} == {s: states[s] for s in portfolio_rows.STATES}
+    assert sum(states.values()) == found["homes_count"] == len(studies)
+    assert sheet.check("every-home-accounted").verdict is sheet.check("counts-agree").verdict is Verdict.PASS
+    out = sum(1 for one in studies if one["state"] == "not run" and one["left_out"])
+    exceptions = sum(states[state] for state in ("input fault", "calculation fault", "machinery fault", "not run")) - out
+    assert found["exceptions_count"] == exceptions
+    assert sheet.verdict is (Verdict.FAIL if exceptions else Verdict.PASS)
+    moves = Counter((one["before"]["state"], one["state"]) for one in studies if one["before"] and one["before"]["state"] != one["state"])
+    assert {key: value for key, value in found.items() if key.startswith("changed_count:")} == {
+        f"changed_count:{before}:{now}": count for (before, now), count in moves.items()
+    }
+    families = Counter(one["controlling"]["check"].split(":")[0] for one in studies if one["controlling"])
+    assert {name: found[f"homes_count:{name}"] for name in families} == families
+    assert found["accepted_count"] == sum(bool(one["accepted"]) for one in studies)
+    for heading in (portfolio_tables.BY_EDITION, portfolio_tables.BY_CASE):
+        if any(one.heading == heading for one in sheet.sections):
+            lines = table(sheet, heading)
+            assert sum(line["All"] for line in lines[:-1]) == lines[-1]["All"] == len(studies)
+
+
+@settings(max_examples=40, deadline=None)
+@given(portfolios())
+def test_formulas_say_what_was_counted_and_every_part_can_be_shown(given_file):
+    sheet = portfolio_summary.study(given_file)
+    for step in sheet.steps():
+        values = {n: tuple(one.value for one in used) if isinstance(used, tuple) else used.value for n, used in step.uses.items()}
+        assert formula.evaluate(step.formula, values) == step.value
+        assert formula.names(step.formula) == set(step.uses)
+    trace = Trace(sheet)
+    shown = [heading for headings in portfolio_summary.PARTS.values() for heading in headings]
+    assert {one.heading for one in sheet.sections} <= set(shown)
+    for name, headings in portfolio_summary.PARTS.items():
+        part = portfolio_page.part(trace, name, name, headings)
+        assert text.plain(part)
+        assert html.fragment(part)
+    results.to_bytes(results.document((sheet,), (), sheet.header.inputs_sha256))
+
+
+@settings(max_examples=40, deadline=None)
+@given(portfolios())
+def test_medians_matrix_and_fields_agree_with_another_count(given_file):
+    sheet, studies = portfolio_summary.study(given_file), given_file["studies"]
+    if section(sheet, portfolio_tables.SCREENING).table:
+        for line in table(sheet, portfolio_tables.SCREENING):
+            amperes = [one["connections"][line["Connection"]]["spare_a"] for one in studies if line["Connection"] in one["connections"]]
+            known = [one for one in amperes if one is not None]
+            assert line["Spare A, median"] == (statistics.median(known) if known else portfolio_tables.NO_NUMBER)
+    drawn = [one for one in sheet.figures if one.key == "changes"]
+    compared = [one for one in studies if one["before"]]
+    assert bool(drawn) is bool(compared)
+    for figure in drawn:
+        assert sum(map(sum, figure.grid)) == len(compared) == figure.table.rows[-1][-1]
+        stayed = sum(line[place] for place, line in enumerate(figure.grid))
+        assert stayed == sum(one["before"]["state"] == one["state"] for one in compared)
+    held = {}
+    for one in studies:
+        for field in one["missing"] if one["state"] == "needs input" else ():
+            held.setdefault(re.sub(r"^load\.[^.]+", "load.*", field), set()).add(one["site_id"])
+    if held:
+        assert len(held[sheet.results["most_missing_field"].value]) == max(map(len, held.values()))
+    else:
+        assert "most_missing_field" not in sheet.results
+
+
+@settings(max_examples=30, deadline=None)
+@given(portfolios())
+def test_the_order_of_keys_in_the_file_changes_nothing(given_file):
+    read_back = json.loads(json.dumps(given_file, sort_keys=True))
+    assert portfolio_summary.study(given_file) == portfolio_summary.study(read_back)
+
+
+# what must make it fail
+
+
+def test_a_state_that_is_none_is_not_accounted_for():
+    sheet = study(row("a"), row("b", state="passed"), row("c", state="fail"))
+    check = sheet.check("every-home-accounted")
+    assert (check.verdict, check.provided.value, check.required.value) == (Verdict.FAIL, 2, 3)
+    assert "b/base (passed)" in check.note
+    assert sheet.verdict is Verdict.FAIL
+    assert sheet.results["homes_count:passed"].value == 1
+    assert [line["Study"] for line in table(sheet, portfolio_tables.EXCEPTIONS)] == ["b/base"]
+
+
+@pytest.mark.parametrize("second", ["pass", "fail", "input fault"])
+def test_two_rows_of_one_name_are_not_accounted_for(second):
+    check = study(row("a"), row("a", state=second), row("b")).check("every-home-accounted")
+    assert (check.verdict, check.provided.value, check.required.value) == (Verdict.FAIL, 2, 3)
+    assert "more than once: a/base" in check.note
+
+
+def test_rows_of_one_name_that_were_all_stopped_count_as_they_stand():
+    twice = [row("a", state="input fault", faults=["p.csv:2: site_id: two studies of one name"], faults_count=1) for _ in range(2)]
+    sheet = study(*twice, row("", state="input fault"), row("", state="input fault"), row("b"))
+    assert sheet.check("every-home-accounted").verdict is Verdict.PASS
+    assert sheet.check("no-exceptions").provided.value == 4
+    assert sheet.results["sites_count"].value == 2
+
+
+@pytest.mark.parametrize(
+    "counts,apart", [({"pass": 2, "fail": 1}, 0), ({"pass": 3}, 2), ({"pass": 2}, 1), ({"pass": 2, "fail": 1, "lost": 1}, 1), ({}, 3)]
+)
+def test_counts_of_the_file_must_be_those_of_its_rows(counts, apart):
+    check = study(row("a"), row("b"), row("c", state="fail"), counts=counts).check("counts-agree")
+    assert check.provided.value == apart
+    assert check.verdict is (Verdict.FAIL if apart else Verdict.PASS)
+
+
+@pytest.mark.parametrize("state", ["input fault", "calculation fault", "machinery fault", "not run"])
+def test_a_study_without_a_verdict_is_an_exception(state):
+    sheet = study(row("a"), row("b", state=state, why="stopped"))
+    assert sheet.check("no-exceptions").verdict is sheet.verdict is Verdict.FAIL
+    assert any(state in line for line in sheet.not_checked)
+    assert sheet.results["exceptions_count"].value == 1
+
+
+def test_a_home_that_no_case_takes_is_none():
+    sheet = study(row("a"), row("b", state="not run", why="no case of the portfolio takes this home", left_out=True))
+    assert sheet.verdict is Verdict.PASS
+    assert sheet.results["exceptions_count"].value == 0
+    assert "left out" in section(sheet, portfolio_tables.EXCEPTIONS).prose
+
+
+def test_failing_homes_do_not_fail_the_summary_and_its_words_say_so():
+    sheet = study(row("a", state="fail"), row("b", state="needs input"))
+    said = text.plain(portfolio_page.verdict(Trace(sheet), portfolio_rows.STATES))
+    assert sheet.verdict is Verdict.PASS
+    assert "not the verdict of the homes" in " ".join(said.split())
+    assert re.search(r"fail 1; needs input 1", " ".join(said.split()))
+
+
+# words and orders
+
+
+@pytest.mark.parametrize(
+    "state,told,parts",
+    [
+        (
+            "input fault",
+            "my sites/a.toml:14: panel.main.bus: no unit; found 200; accepted: text; do: write it",
+            ("my sites/a.toml:14: panel.main.bus", "no unit; found 200; accepted: text", "write it"),
+        ),
+        (
+            "input fault",
+            "a.csv: is not text in UTF-8; found byte 3",
+            ("a.csv", "is not text in UTF-8; found byte 3", "correct the file, run again"),
+        ),
+        ("calculation fault", "conductor.size: not in the table; do: choose", ("conductor.size", "not in the table", "choose")),
+        ("machinery fault", "no kernel starts: killed", ("", "no kernel starts: killed", portfolio_tables.TODO["machinery fault"])),
+    ],
+)
+def test_a_fault_is_told_in_its_parts(state, told, parts):
+    line = table(study(row("a", state=state, faults=[told], faults_count=3)), portfolio_tables.EXCEPTIONS)
+    assert tuple(line[0].values()) == ("a/base", state, *parts)
+    assert "and 2 more" in line[1]["What is wrong"]
+
+
+def test_exceptions_stand_by_gravity_then_in_the_order_of_the_portfolio():
+    states = ["input fault", "not run", "machinery fault", "pass", "input fault", "calculation fault"]
+    lines = table(study(*(row(f"h{n}", state=state) for n, state in enumerate(states))), portfolio_tables.EXCEPTIONS)
+    assert [line["Study"][:2] for line in lines] == ["h2", "h5", "h0", "h4", "h1"]
+
+
+@pytest.mark.parametrize(
+    "path,general",
+    [
+        ("load.range.rating", "load.*.rating"),
+        ("panel.main.breakers.evse-breaker.rating", "panel.*.breakers.*.rating"),
+        ("service.conductor.size", "service.conductor.size"),
+        ("source.pv.array.0.tilt", "source.*.array.*.tilt"),
+        ("evse.evse-1.conductor", "evse.*.conductor"),
+        ("option.M1a.main", "option.*.main"),
+        ("disconnect", "disconnect"),
+        ("tansy-hollow-2025.toml", "tansy-hollow-2025.toml"),
+        ("load.range.no_such", "load.range.no_such"),
+    ],
+)
+def test_ids_are_taken_out_of_key_paths(path, general):
+    assert portfolio_tables.generalised(path) == general
+
+
+def test_the_field_that_holds_back_the_most_homes_stands_first():
+    lacking = [
+        row("a", "x", "needs input", missing=["load.range.rating", "load.oven.rating"]),
+        row("b", "x", "needs input", missing=["load.spa.rating", "service.rating"]),
+        row("c", "x", "needs input", missing=["service.rating"]),
+        row("c", "y", "needs input", missing=["service.rating"]),
+        row("d", "x", "needs input", missing=["load.dryer.rating"]),
+        row("e", "x", "needs input"),
+        row("f", "x", "fail", missing=["load.spa.rating", "panel.main.bus"]),
+    ]
+    sheet = study(*lacking)
+    lines = table(sheet, portfolio_tables.MISSING)
+    assert [list(line.values())[:5] for line in lines] == [
+        ["load.*.rating", 3, 3, 2, 1],
+        ["service.rating", 2, 3, 2, 0],
+        ["panel.*.bus", 0, 0, 0, 1],
+    ]
+    assert sheet.results["most_missing_field"].value == "load.*.rating"
+    assert "1 of them name no field" in section(sheet, portfolio_tables.MISSING).prose
+
+
+def test_nearest_on_either_side_of_the_limit():
+    margins = [30.0, 2.0, 15.0, 0.0, -1.0, -20.0, -5.0]
+    rows = [
+        row(f"h{n}", state=("pass" if m >= 0 else "fail"), controlling=decider("pass" if m >= 0 else "fail", margin=m))
+        for n, m in enumerate(margins)
+    ]
+    rows += [row("by-condition", state="fail", controlling=decider("fail", margin=4.0)), row("bare", controlling=decider(margin=None))]
+    sheet = study(*rows)
+    assert [line["Room"] for line in table(sheet, portfolio_tables.NEAR_PASS)] == [0.0, 2.0, 15.0, 30.0]
+    assert [line["Room"] for line in table(sheet, portfolio_tables.NEAR_FAIL)] == [-1.0, -5.0, -20.0]
+    assert "Not among them: 1 " in section(sheet, portfolio_tables.NEAR_FAIL).prose
+    assert table(sheet, portfolio_tables.NEAR_FAIL)[0]["Required"] == "at most 100 A"
+    worst = table(sheet, portfolio_tables.TESTS)[0]
+    assert (worst["Studies"], worst["Least room, % of limit"], worst["Where"]) == (9, pytest.approx(-20.0), "h5/base")
+
+
+def test_sides_that_differ_never_read_alike():
+    close = decider("fail", required=100.0, margin=-0.0004)
+    line = table(study(row("a", state="fail", controlling=close)), portfolio_tables.NEAR_FAIL)[0]
+    assert (line["Provided"], line["Required"]) == ("100.0004 A", "at most 100 A")
+
+
+def test_groups_are_those_of_what_passes():
+    def with_kinds(site, **kinds):
+        found = {kind: {"verdict": verdict, "check": "bus:main", "spare_a": None} for kind, verdict in kinds.items()}
+        return row(site, connections=found)
+
+    rows = [with_kinds("a", service="pass", backup="pass"), with_kinds("b", backup="pass", service="pass", charger="fail")]
+    rows += [with_kinds("c", service="judgement"), row("d", state="input fault")]
+    lines = table(study(*rows), portfolio_tables.GROUPS)
+    assert [(line["What passes"], line["Studies"]) for line in lines] == [("backup, service", 2), ("none passes", 1)]
+
+
+def test_changes_name_each_study_and_both_tests():
+    before = {"state": "fail", "workbook": "service_load", "check": "service-capacity"}
+    rows = [row("a", before=before, reasons=["site file changed"]), row("b"), row("c", state="fail", before=before)]
+    sheet = study(*rows, compared_with="studies/as-filed")
+    assert [tuple(line.values()) for line in table(sheet, portfolio_tables.CHANGED)] == [
+        ("a/base", "fail", "pass", "service-capacity", "bus:main", "site file changed")
+    ]
+    said = section(sheet, portfolio_tables.CHANGES).prose
+    assert "2 studies are in both, 1 of them in another state; 1 are in this run alone" in said
+    assert sheet.results["changed_count"].value == sheet.results["changed_count:fail:pass"].value == 1
+
+
+def test_long_tables_are_cut_by_the_stated_rule():
+    rows = [
+        row(f"h{n}", state="needs input", accepted=["x"], before={"state": "pass", "workbook": None, "check": None}) for n in range(250)
+    ]
+    sheet = study(*rows, compared_with="the run before")
+    for heading in (portfolio_tables.STUDIES, portfolio_tables.CHANGED, portfolio_tables.ACCEPTED):
+        data = section(sheet, heading).table
+        assert len(data.rows) == portfolio_tables.SHOWN
+        assert "the first 200 of 250; homes.csv holds all" in data.caption
+    assert [line["Study"] for line in table(sheet, portfolio_tables.STUDIES)] == [f"h{n}/base" for n in range(200)]
+
+
+def test_of_many_exceptions_each_shows_its_first_fault():
+    rows = [row(f"h{n}", state="input fault", faults=["a.toml: one", "a.toml: two"], faults_count=2) for n in range(150)]
+    lines = table(study(*rows), portfolio_tables.EXCEPTIONS)
+    assert len(lines) == 150
+    assert lines[0]["What is wrong"] == "one (and 1 more)"
+
+
+# what is read
+
+
+def test_the_states_are_those_of_the_batch():
+    assert portfolio_rows.STATES == batch_rows.STATES
+    assert portfolio_rows.FAULTED == batch_rows.FAULTED
+    assert portfolio_rows.VERDICTS == batch_rows.VERDICTS
+    assert portfolio_rows.NOT_RUN == batch_rows.NOT_RUN
+    assert set(portfolio_rows.ROW) == set(batch_rows.blank("a", "base", "pass"))
+
+
+def test_what_the_summary_puts_into_the_file_is_not_read():
+    first = example() | {"workbooks": {}}
+    assert portfolio_summary.study(first) == portfolio_summary.study(first | {"workbooks": {"portfolio_summary": {"verdict": "fail"}}})
+
+
+def test_each_value_that_is_read_moves_the_hash():
+    base = portfolio(row("a"))
+    changed = [base | {"compared_with": "another"}, portfolio(row("a", why="x")), base | {"edition": "2026"}]
+    hashes = {portfolio_summary.study(one).header.inputs_sha256 for one in [base, *changed]}
+    assert len(hashes) == 4
+
+
+def spoilt(change):
+    made = copy.deepcopy(portfolio(row("a"), row("b")))
+    change(made)
+    return made
+
+
+@pytest.mark.parametrize(
+    "change,field",
+    [
+        (lambda p: p.pop("studies"), "studies"),
+        (lambda p: p.update(studies=[]), "studies"),
+        (lambda p: p.update(format=2), "format"),
+        (lambda p: p.update(counts={"pass": "2"}), "counts.pass"),
+        (lambda p: p.update(results_only="no"), "results_only"),
+        (lambda p: p["studies"].append("c"), "studies.2"),
+        (lambda p: p["studies"][1].pop("state"), "studies.1.state"),
+        (lambda p: p["studies"][0].update(faults="none"), "studies.0.faults"),
+        (lambda p: p["studies"][0]["controlling"].pop("room"), "studies.0.controlling.room"),
+        (lambda p: p["studies"][0].update(before={"state": "pass"}), "studies.0.before.workbook"),
+        (
+            lambda p: p["studies"][0].update(connections={"service": {"verdict": "pass", "check": "a"}}),
+            "studies.0.connections.service.spare_a",
+        ),
+        (lambda p: p["studies"][0].update(folder="/elsewhere"), "studies.0.folder"),
+        (lambda p: p["studies"][0].update(folder="../elsewhere"), "studies.0.folder"),
+    ],
+)
+def test_a_file_that_no_batch_writes_is_refused_with_its_field(change, field):
+    with pytest.raises(InputFault) as caught:
+        portfolio_summary.study(spoilt(change))
+    assert field in [fault.field for fault in caught.value.faults]
+
+
+@pytest.mark.parametrize(
+    "content_of,words", [(None, "cannot be read"), ("{", "not JSON"), ("[]", "is not a table"), ('{"format": 1}', "is missing")]
+)
+def test_open_portfolio_tells_what_is_wrong(tmp_path, content_of, words):
+    path = tmp_path / "portfolio.json"
+    if content_of is not None:
+        path.write_text(content_of, encoding="utf-8")
+    with pytest.raises(InputFault) as caught:
+        notebook.open_portfolio(path)
+    assert words in str(caught.value)
+    assert any(words in line for line in caught.value._render_traceback_())
+
+
+def test_a_number_that_is_not_finite_is_refused():
+    made = portfolio(row("a", controlling=decider() | {"room": float("nan")}))
+    with pytest.raises(InputFault, match="no finite number"):
+        portfolio_summary.study(made)
+
+
+# notebook, figures, page
+
+
+def test_the_kept_notebook_files_the_results_of_the_example():
+    executed = notebook_tools.read(NOTEBOOK)
+    filed = [
+        out.data[notebook.RESULTS_MIME] for cell in executed.cells for out in cell.get("outputs", []) if notebook.RESULTS_MIME in out.data
+    ]
+    sheet = portfolio_summary.study(example())
+    wanted = results.document((sheet,), (), sheet.header.inputs_sha256)
+    assert filed == [json.loads(results.to_bytes(wanted))]
+    assert notebook_tools.declared(executed) == {"portfolio_file": "../example_inputs/portfolio/run/portfolio.json"}
+
+
+def test_the_notebook_is_found_and_is_none_of_a_home():
+    from workbook_lib.workbooks import REGISTRY
+
+    assert notebook.notebook_path("portfolio_summary").samefile(NOTEBOOK)
+    assert notebook.SUMMARY == portfolio_summary.NAME
+    assert portfolio_summary.NAME not in REGISTRY
+
+
+def test_links_lead_from_where_the_notebook_stands_to_the_folders_beside_the_file(tmp_path, monkeypatch):
+    target = tmp_path / "run of may" / "portfolio.json"
+    target.parent.mkdir()
+    target.write_text(json.dumps(portfolio(row("a"), row("b", state="input fault", folder="b/base"), row("c", state="not run"))))
+    monkeypatch.chdir(tmp_path)
+    shown = notebook.open_portfolio("run of may/portfolio.json").part("studies")._repr_mimebundle_()["text/html"]
+    assert re.findall(r'href="([^"]+)"', shown) == ["run%20of%20may/a/base/index.html", "run%20of%20may/b/base/results.json"]
+    monkeypatch.chdir(target.parent)
+    assert 'href="a/base/index.html"' in notebook.open_portfolio("portfolio.json").part("studies")._repr_mimebundle_()["text/html"]
+    assert "href" not in notebook.open_portfolio(target).part("studies")._repr_mimebundle_()["text/html"]
+
+
+def test_of_results_only_the_links_lead_to_results():
+    trace = Trace(study(row("a"), results_only=True))
+    shown = html.fragment(portfolio_page.part(trace, "studies", "Studies", portfolio_summary.PARTS["studies"]))
+    assert 'href="a/base/results.json"' in shown
+
+
+def test_a_what_if_stands_before_everything_else():
+    made = portfolio(row("a"), what_if={"where": {"service.rating": "100 A|125 A"}, "set": {"service.rating": "150 A"}})
+    sheet = portfolio_summary.study(made)
+    part = portfolio_page.title_block(sheet, portfolio_summary.head(made))
+    assert (
+        text.plain(part).split("\n")[1]
+        == "*** WHAT-IF: NOT THE HOMES AS THEY ARE *** service.rating = 150 A, where service.rating is 100 A or 125 A"
+    )
+    assert any("what-if" in one for one in sheet.cautions)
+
+
+def test_every_figure_has_its_drawing_and_its_table():
+    moved = [row(f"h{n}", state=state, before={"state": was, "workbook": None, "check": None}) for n, (state, was) in enumerate(
+        (now, was) for now in portfolio_rows.STATES for was in portfolio_rows.STATES
+    )]  # fmt: skip
+    sheet = study(*moved, compared_with="the run before")
+    assert [figure.key for figure in sheet.figures] == ["states", "margins", "changes"]
+    for figure in sheet.figures:
+        drawn = figures.svg(figure)
+        assert "<script" not in drawn
+        assert escape(figure.description) in drawn
+        assert content.figure_table(figure).blocks[0].rows
+    words = figures.svg(sheet.figures[0])
+    assert all(state in words for state in portfolio_rows.STATES)
+
+
+def test_a_figure_that_does_not_fit_its_data_is_refused():
+    from dataclasses import replace
+
+    sheet = study(row("a", before={"state": "fail", "workbook": None, "check": None}), compared_with="the run before")
+    with pytest.raises(MachineryFault):
+        figures.svg(replace(sheet.figures[1], limits=()))
+    with pytest.raises(MachineryFault):
+        figures.svg(replace(sheet.figures[2], grid=()))
+
+
+def test_the_page_stands_by_itself():
+    from lxml import etree
+
+    page = portfolio_page.summary_page(portfolio_summary.study(example()), notebook_tools.read(NOTEBOOK))
+    tree = etree.fromstring(page.encode(), etree.HTMLParser())
+    assert not tree.findall(".//script")
+    assert not re.search(r"https?://(?!www\.w3\.org)", page)
+    assert not MACHINE_PATH.search(page)
+    targets = [link.get("href") for link in tree.iter("a")]
+    assert {"portfolio.json", "homes.csv", "homes.parquet", "screening.csv", "portfolio_summary.ipynb"} <= set(targets)
+    assert not [target for target in targets if target.startswith("/")]
+    ids = {one.get("id") for one in tree.iter() if one.get("id")}
+    assert not [target for target in targets if target.startswith("#") and target[1:] not in ids]
+    assert "open_portfolio(" not in page
+    assert all(
+        f'href="../example_inputs/portfolio/run/{one["folder"]}/index.html"' in page for one in example()["studies"] if one["folder"]
+    )

@@ -1,0 +1,138 @@
+"""The commands of a portfolio: plan, batch, changes."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from workbook_lib import run
+from workbook_lib.batch import closing, compare, crew, drive, plan, progress, rows
+from workbook_lib.batch.folder import PORTFOLIO, Output, refuse_foreign
+from workbook_lib.batch.plan import Asked
+from workbook_lib.home.portfolio import Portfolio, read_portfolio
+from workbook_lib.home.portfolio_what_if import parse_assignments, substitute
+
+WHAT_IF = "what-if"
+
+
+@dataclass(frozen=True)
+class Selection:
+    """What a command is about."""
+
+    portfolio: Portfolio
+    out: Path
+    asked: Asked
+    what_if: Mapping[str, Mapping[str, str]] | None
+    as_filed: Path
+    words: str = ""
+
+
+def selected(whole: argparse.ArgumentParser, given: argparse.Namespace) -> Selection:
+    """The portfolio, read, with the what-if applied. Errors: InputFault."""
+    file = Path(given.portfolio)
+    only = [name.strip() for name in given.only.split(",") if name.strip()] if given.only else None
+    try:
+        workbooks = run.chosen_workbooks(only)
+    except ValueError as error:
+        whole.error(str(error))
+    if bool(given.where) and not given.set:
+        whole.error("--where says which homes; --set says what to set for them")
+    portfolio = read_portfolio(file, given.edition)
+    what_if, words = None, ""
+    if given.set:
+        where, put = parse_assignments(given.where, "--where"), parse_assignments(given.set, "--set")
+        changed = substitute(portfolio, where, put)
+        portfolio = changed.portfolio
+        what_if, words = {"where": where, "set": put}, f"{changed.matched_count} of {len(portfolio.entries)} studies take the substitution"
+    as_filed = Path(run.STUDIES) / file.stem
+    end = "-".join(filter(None, (given.edition, WHAT_IF if given.set else "")))
+    out = Path(given.out) if given.out else as_filed.with_name(f"{as_filed.name}-{end}") if end else as_filed
+    return Selection(portfolio, out, Asked(workbooks, not given.results_only, given.again), what_if, as_filed, words)
+
+
+def run_plan(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
+    """`plan`: what would run and why. Returns: exit status 0, 2 where a row is at fault."""
+    chosen = selected(whole, given)
+    output = Output(chosen.out)
+    refuse_foreign(output)
+    if given.accept:
+        kinds = [kind.strip() for kind in given.accept.split(",") if kind.strip()]
+        try:
+            found = plan.accept(chosen.portfolio, output, chosen.asked, kinds)
+        except ValueError as error:
+            whole.error(str(error))
+    else:
+        found = plan.make(chosen.portfolio, output, chosen.asked)
+    print(f"{given.portfolio} -> {chosen.out}")
+    print(*filter(None, (chosen.words,)), *plan.said(found), sep="\n")
+    return 2 if found.counts()[plan.FAULT] else 0
+
+
+def run_batch(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
+    """`batch`: makes what must be made and says what all come to. Returns: the highest exit status of the studies."""
+    if given.workers is not None and given.workers < 1:
+        whole.error("--workers is at least 1")
+    if given.shared_folder and not given.scheduler:
+        whole.error("--shared-folder belongs to --scheduler")
+    chosen = selected(whole, given)
+    other = _compared_with(given, chosen)
+    before = closing.outcomes(other) if other else None
+    head = closing.Head(given.edition, chosen.what_if, other.as_posix() if other else "", before)
+    crews = _cluster(given.scheduler, shared=given.shared_folder) if given.scheduler else drive.local_crew
+    made = drive.batch(
+        chosen.portfolio, chosen.out, chosen.asked, head=head, workers=given.workers, crews=crews, progress=progress.on_terminal
+    )
+    if chosen.words:
+        print(chosen.words)
+    _tell(made, whole_page=chosen.asked.rendered)
+    if other and not made.stopped:
+        moved = compare.compare(other, chosen.out)
+        moved.write(chosen.out)
+        print(moved.text())
+    return made.status
+
+
+def _compared_with(given: argparse.Namespace, chosen: Selection) -> Path | None:
+    """The run that this one is compared with: the one named, for a what-if the portfolio as filed where it has run."""
+    if given.compare:
+        return Path(given.compare)
+    if (given.edition or given.set) and chosen.out != chosen.as_filed:
+        if (chosen.as_filed / PORTFOLIO).is_file():
+            return chosen.as_filed
+        print(f"nothing to compare with: run {given.portfolio} as it is filed first, or name a run with --compare", file=sys.stderr)
+    return None
+
+
+def _cluster(address: str, *, shared: bool) -> drive.Crews:
+    from workbook_lib.batch import cluster
+
+    def crews(count: int, output: Output) -> crew.Crew:
+        return cluster.ClusterCrew(address, output, shared=shared)
+
+    return crews
+
+
+def _tell(made: drive.Outcome, *, whole_page: bool) -> None:
+    """What a batch came to, on the output."""
+    counts = ", ".join(f"{made.counts[state]} {state}" for state in rows.STATES if made.counts.get(state))
+    print(f"{made.made_count} made; {counts or 'no study'}")
+    print(*made.said, sep="\n", end="\n" if made.said else "")
+    if made.stopped:
+        print("stopped: the same command goes on with the rest")
+    print(made.top / (f"{closing.SUMMARY}.html" if whole_page else PORTFOLIO))
+
+
+def run_changes(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
+    """`changes`: what moved between two runs or two revisions of a home. Returns: 1 where a verdict moved, else 0."""
+    found = compare.compare(Path(given.old), Path(given.new))
+    if given.out:
+        Path(given.out).mkdir(parents=True, exist_ok=True)
+        found.write(Path(given.out))
+    print(found.text())
+    return 1 if found.moved else 0
+
+
+COMMANDS = {"plan": run_plan, "batch": run_batch, "changes": run_changes}

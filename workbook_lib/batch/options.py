@@ -1,0 +1,67 @@
+"""Options of the commands of a portfolio, apart from what carries them out, so that help is quick."""
+
+from __future__ import annotations
+
+import argparse
+
+ACCEPTABLE = ("input", "code", "edition", "notebook", "environment")
+"""Kinds of reason that a person may accept without a rerun: the results are whole, and of an earlier state."""
+
+
+def add_selection(parser: argparse.ArgumentParser) -> None:
+    """The options that say which studies, under what, where to."""
+    parser.add_argument("portfolio", metavar="PORTFOLIO", help="a table (CSV), one study a row, or a TOML file of site files and cases")
+    parser.add_argument("--out", metavar="DIR", help="output folder (default: studies/NAME; NAME-EDITION or NAME-what-if for a what-if)")
+    parser.add_argument("--edition", metavar="YEAR", help="code edition in place of every row's and file's own; the files stay as they are")
+    parser.add_argument("--results-only", action="store_true", help="results.json alone, without running notebooks")
+    parser.add_argument("--only", metavar="NAME[,NAME]", help="workbooks to run, by name (default: all)")
+    words = "PATH=VALUE"
+    parser.add_argument("--where", metavar=words, action="append", default=[], help="what-if: the homes that it is for (A|B: either)")
+    parser.add_argument("--set", metavar=words, action="append", default=[], help="what-if: a field set for each home that --where takes")
+    parser.add_argument("--again", action="store_true", help="make every study again, whatever is there")
+
+
+def add_plan(parser: argparse.ArgumentParser) -> None:
+    """Options of `plan`."""
+    add_selection(parser)
+    words = f"accept these kinds of reason without a rerun (default: all of {', '.join(ACCEPTABLE)})"
+    parser.add_argument("--accept", metavar="KIND[,KIND]", nargs="?", const=",".join(ACCEPTABLE), help=words)
+
+
+def add_batch(parser: argparse.ArgumentParser) -> None:
+    """Options of `batch`."""
+    add_selection(parser)
+    who = parser.add_mutually_exclusive_group()
+    who.add_argument("--workers", metavar="N", type=int, help="processes of this machine (default: by cores and memory)")
+    who.add_argument("--scheduler", metavar="ADDRESS", help="a Dask scheduler, as tcp://host:8786; the studies spread over its workers")
+    parser.add_argument("--shared-folder", action="store_true", help="with --scheduler: the workers see these folders under the same names")
+    parser.add_argument("--compare", metavar="DIR", help="output folder of another run: what moved from there to here")
+
+
+def add_changes(parser: argparse.ArgumentParser) -> None:
+    """Options of `changes`."""
+    words = "output folder of a batch, folder of one study, or a results.json"
+    parser.add_argument("old", metavar="OLD", help=words)
+    parser.add_argument("new", metavar="NEW", help="the same")
+    parser.add_argument("--out", metavar="DIR", help="also write changes.html, changes.csv and changes.json there")
+
+
+COMMANDS = {
+    "batch": (
+        "run a portfolio of homes",
+        "Study every home of a portfolio that is not up to date, several at once, and leave one folder a study, a table of all "
+        "(homes.csv, homes.parquet), the screening by connection and the summary. Interrupted, the same command goes on with the rest.",
+        add_batch,
+    ),
+    "plan": (
+        "say what a batch would run, and why",
+        "List the studies that a batch would make, each with its reason in words. Nothing is run.",
+        add_plan,
+    ),
+    "changes": (
+        "say what moved between two runs",
+        "Compare two runs of a portfolio, or two studies of one home: every verdict that moved, both sides of its check, and the causes.",
+        add_changes,
+    ),
+}
+"""Commands: help, description, what adds the options."""
