@@ -586,6 +586,6 @@ def test_the_page_stands_by_itself():
     ids = {one.get("id") for one in tree.iter() if one.get("id")}
     assert not [target for target in targets if target.startswith("#") and target[1:] not in ids]
     assert "open_portfolio(" not in page
-    assert all(
-        f'href="../example_inputs/portfolio/run/{one["folder"]}/index.html"' in page for one in example()["studies"] if one["folder"]
-    )
+    sheets = "results.json" if example()["results_only"] else "index.html"
+    folders = [one["folder"] for one in example()["studies"] if one["folder"]]
+    assert all(f'href="../example_inputs/portfolio/run/{folder}/{sheets}"' in page for folder in folders)

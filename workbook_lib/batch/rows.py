@@ -19,6 +19,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from workbook_lib.sheet import CONDITIONS, Verdict
+from workbook_lib.workbooks import REGISTRY
 from workbook_lib.workbooks.portfolio_rows import FAULTED, NOT_RUN, STATES, VERDICTS
 
 __all__ = ["CONNECTIONS", "FAULTED", "NOT_RUN", "STATES", "VERDICTS", "blank", "family", "of_document", "of_fault", "outcome"]
@@ -100,11 +101,12 @@ def of_fault(site_id: str, case: str, state: str, faults: Iterable[str]) -> Row:
 
 def of_document(document: Mapping[str, object]) -> Row:
     """The row of a study from its results.json. Errors: KeyError where it is not one with verdicts."""
-    workbooks = {name: _decider(name, entry) for name, entry in document["workbooks"].items()}
+    there = document["workbooks"]
+    workbooks = {name: _decider(name, there[name]) for name in REGISTRY if name in there}
     deciding = min(workbooks.values(), key=lambda one: (ORDER.index(one["verdict"]), _room(one)))
     state = VERDICTS[-1] if deciding["verdict"] == ORDER[-1] else deciding["verdict"]
     row = blank(document["site_id"], document["case"], state)
-    asking = (check for entry in document["workbooks"].values() for check in entry["checks"] if check["counts"])
+    asking = (check for name in workbooks for check in there[name]["checks"] if check["counts"])
     missing = dict.fromkeys(field for check in asking if check["verdict"] == Verdict.NEEDS_INPUT for field in check["fields"])
     return row | {
         "edition": document["edition"],

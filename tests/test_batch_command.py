@@ -1,0 +1,157 @@
+"""The commands of a portfolio as a person gives them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.batch_tools import EXAMPLES, QUICK, copies, homes
+from workbook_lib import notebook
+from workbook_lib.__main__ import main
+from workbook_lib.batch import drive, rows
+from workbook_lib.workbooks import REGISTRY
+
+
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A working folder with a portfolio of three homes, and one worker."""
+    copies(tmp_path, 3)
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def said(capsys: pytest.CaptureFixture[str]) -> tuple[str, str]:
+    """What the command wrote: output, error stream."""
+    out, err = capsys.readouterr()
+    assert "Traceback" not in err
+    return out, err
+
+
+def test_plan_then_batch_then_plan(here, capsys):
+    assert main(["plan", "portfolio.csv", "--results-only"]) == 0
+    out, _ = said(capsys)
+    assert "3 studies: 3 run" in out
+    assert "run: new: no results yet (home-0/base, home-1/base, home-2/base)" in out
+    assert not (here / "studies").exists()
+    status = main(["batch", "portfolio.csv", "--results-only", "--workers", "1"])
+    out, err = said(capsys)
+    assert "3 made; " in out
+    assert out.strip().endswith("studies/portfolio/portfolio.json")
+    assert "3/3" in err
+    held = json.loads((here / "studies" / "portfolio" / "portfolio.json").read_bytes())
+    assert status == max(drive.closing.STATUS[row["state"]] for row in held["studies"])
+    assert main(["plan", "portfolio.csv", "--results-only"]) == 0
+    assert "3 studies: 3 keep" in said(capsys)[0]
+    assert main(["batch", "portfolio.csv", "--results-only"]) == status
+    assert "nothing to do" in said(capsys)[0]
+
+
+def test_another_edition_in_one_command_with_the_moves(here, capsys):
+    main(["batch", "portfolio.csv", "--results-only", "--workers", "1"])
+    before = (here / "studies" / "portfolio" / "portfolio.json").read_bytes()
+    sources = {path: path.read_bytes() for path in here.rglob("*") if path.is_file() and "studies" not in path.parts}
+    said(capsys)
+    main(["batch", "portfolio.csv", "--results-only", "--workers", "1", "--edition", "2026"])
+    out, _ = said(capsys)
+    folder = here / "studies" / "portfolio-2026"
+    held = json.loads((folder / "portfolio.json").read_bytes())
+    assert {row["edition"] for row in held["studies"]} == {"2026"}
+    assert held["compared_with"] == "studies/portfolio"
+    assert all(row["before"] for row in held["studies"])
+    moves = json.loads((folder / "changes.json").read_bytes())
+    assert "2026" in json.dumps(moves)
+    assert "2026" in out
+    assert (folder / "changes.html").is_file()
+    assert (here / "studies" / "portfolio" / "portfolio.json").read_bytes() == before
+    assert {path: path.read_bytes() for path in sources} == sources
+    assert main(["changes", "studies/portfolio", "studies/portfolio-2026"]) in (0, 1)
+    assert main(["changes", "studies/portfolio", "studies/portfolio"]) == 0
+
+
+def test_one_field_set_for_the_homes_that_match(here, capsys):
+    main(["batch", "portfolio.csv", "--results-only", "--workers", "1"])
+    said(capsys)
+    given = ["--where", "dwelling.floor_area=1010 ft^2", "--set", "dwelling.floor_area=9000 ft^2"]
+    main(["batch", "portfolio.csv", "--results-only", "--workers", "1", *given])
+    out, _ = said(capsys)
+    assert "1 of 3 studies take the substitution" in out
+    held = json.loads((here / "studies" / "portfolio-what-if" / "portfolio.json").read_bytes())
+    assert held["what_if"] == {"where": {"dwelling.floor_area": "1010 ft^2"}, "set": {"dwelling.floor_area": "9000 ft^2"}}
+    for number in range(3):
+        name = f"home-{number}/base/results.json"
+        ours, theirs = ((here / "studies" / folder / name).read_bytes() for folder in ("portfolio", "portfolio-what-if"))
+        assert (ours != theirs) == (number == 1)
+
+
+@pytest.mark.parametrize(
+    "given, words",
+    [
+        (["batch", "portfolio.csv", "--workers", "0"], "--workers is at least 1"),
+        (["batch", "portfolio.csv", "--workers", "1", "--scheduler", "tcp://x:1"], "not allowed with"),
+        (["batch", "portfolio.csv", "--shared-folder"], "belongs to --scheduler"),
+        (["batch", "portfolio.csv", "--only", "service_lod"], "no workbook service_lod"),
+        (["batch", "portfolio.csv", "--where", "a.b=1"], "--where says which homes"),
+        (["plan", "portfolio.csv", "--accept", "new"], "new cannot be accepted"),
+    ],
+)
+def test_options_that_do_not_go_together(here, capsys, given, words):
+    with pytest.raises(SystemExit) as stopped:
+        main(given)
+    assert stopped.value.code == 2
+    assert words in capsys.readouterr().err
+    assert not (here / "studies").exists()
+
+
+@pytest.mark.parametrize(
+    "given, words",
+    [
+        (["batch", "none.csv"], "none.csv: cannot be read"),
+        (["plan", "none.csv"], "none.csv: cannot be read"),
+        (["batch", "portfolio.csv", "--edition", "1999"], "unknown edition; found 1999"),
+        (["batch", "portfolio.csv", "--set", "nonsense"], "is no field with its value"),
+        (["batch", "portfolio.csv", "--set", "dwelling.flor_area=1 ft^2"], "dwelling.floor_area"),
+        (["batch", "portfolio.csv", "--compare", "nowhere", "--results-only"], "nowhere/portfolio.json: cannot be read"),
+        (["changes", "nowhere", "portfolio.csv"], "nowhere"),
+    ],
+)
+def test_what_cannot_be_used_is_one_line_a_fault_and_nothing_is_written(here, capsys, given, words):
+    assert main(given) == 2
+    _, err = said(capsys)
+    assert words in err
+    assert not (here / "studies").exists()
+
+
+def test_a_row_at_fault_is_said_by_plan_and_batch(here, capsys):
+    with (here / "portfolio.csv").open("a", encoding="utf-8") as file:
+        file.write("home-1,sites/none.toml,\n")
+    assert main(["plan", "portfolio.csv", "--results-only"]) == 2
+    out, _ = said(capsys)
+    assert "at fault: fault: portfolio.csv:5: base: no such file" in out
+    assert main(["batch", "portfolio.csv", "--results-only", "--workers", "1"]) == 2
+    assert "2 input fault" in said(capsys)[0]
+
+
+def test_the_example_run_is_what_the_program_says_now():
+    """Rows of the example run (a substitution over the cases of the town), made again for the homes without simulation."""
+    held = json.loads((EXAMPLES.parent / "portfolio" / "run" / "portfolio.json").read_bytes())
+    kept = {(row["site_id"], row["case"]): row for row in held["studies"]}
+    own = ("line", "folder", "reasons", "before")
+    for name in QUICK:
+        home = notebook.read(EXAMPLES / f"{name}.toml", case="as-filed")
+        made = rows.of_document(notebook.document(home, tuple(notebook.sheet_of(home, book) for book in REGISTRY)))
+        ours = {key: value for key, value in json.loads(json.dumps(made)).items() if key not in own}
+        assert ours == {key: value for key, value in kept[home.site.site.id, "as-filed"].items() if key not in own}
+
+
+def test_the_example_portfolios_can_be_planned(capsys, tmp_path):
+    for name, count in (("chargers.csv", 5), ("cases.toml", 66)):
+        assert main(["plan", str(EXAMPLES.parent / "portfolio" / name), "--out", str(tmp_path / "none")]) == 0
+        assert f"{count} studies: {count} run" in said(capsys)[0]
+
+
+def test_a_folder_of_homes_is_a_portfolio_too(tmp_path, capsys):
+    file = homes(tmp_path)
+    assert main(["plan", str(file), "--out", str(tmp_path / "out")]) == 0
+    assert f"{len(QUICK)} studies" in said(capsys)[0]
