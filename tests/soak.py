@@ -102,7 +102,7 @@ def soak(portfolio: Path, folder: Path, kills: int, *, rendered: bool, seed: int
     reference, out = folder / "reference", folder / "out"
     begun = time.monotonic()
     subprocess.run(command(portfolio, reference, rendered), env=environment(), capture_output=True, check=False)
-    whole_s = time.monotonic() - begun
+    whole_s, homes = time.monotonic() - begun, len(list(reference.glob("[a-z0-9]*/base")))
     told = Told({})
     while sum(told.kills.values()) < kills:
         process = subprocess.Popen(
@@ -110,9 +110,9 @@ def soak(portfolio: Path, folder: Path, kills: int, *, rendered: bool, seed: int
         )
         told.runs += 1
         parent = psutil.Process(process.pid)
-        for _ in range(3):
+        for number in range(3):
             name = ""
-            time.sleep(chance.uniform(0.0, 0.6) * whole_s)
+            time.sleep(chance.uniform(0.3, 0.9) * whole_s if number == 0 else chance.uniform(0.0, 0.2) * whole_s)
             if process.poll() is not None:
                 break
             with contextlib.suppress(psutil.Error):
@@ -129,9 +129,10 @@ def soak(portfolio: Path, folder: Path, kills: int, *, rendered: bool, seed: int
         process.wait()
         seen, wrong = half_results(out)
         assert not wrong, wrong
-        if chance.random() < 0.3:
-            for study in sorted(out.glob("[a-z0-9]*/base"))[:2]:
-                shutil.rmtree(study)  # so that there is always something left to make
+        there = sorted(out.glob("[a-z0-9]*/base"))
+        if len(there) > homes // 3:  # so that there is always something left to make
+            for study in chance.sample(there, len(there) - homes // 3):
+                shutil.rmtree(study)
     done = subprocess.run(command(portfolio, out, rendered), env=environment(), capture_output=True, text=True, check=False)
     assert done.returncode in (0, 1, 2), done.stderr
     assert half_results(out)[1] == []

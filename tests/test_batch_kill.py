@@ -10,6 +10,6 @@ from tests.soak import soak
 
 
 def test_a_batch_that_is_killed_again_and_again_ends_the_same(tmp_path):
-    told = soak(copies(tmp_path, 10), tmp_path, 5, rendered=False, seed=8)
+    told = soak(copies(tmp_path, 24), tmp_path, 5, rendered=False, seed=8)
     assert sum(told.kills.values()) >= 5
     assert told.looked_at > 0
