@@ -1,5 +1,7 @@
 """Homes by a kernel of their own against homes by a kernel that is kept: `python -m tests.cold_and_warm [--homes N]`.
 
+The example homes, then homes of a generated town.
+
 results.json must be the same bytes, and so must every normalised notebook and every page.
 """
 
@@ -12,18 +14,18 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from tests import town
 from tests.batch_tools import EXAMPLES, left
 from workbook_lib import notebook, run
 from workbook_lib.batch import kernels
 from workbook_lib.workbooks import REGISTRY
 
 
-def compared(folder: Path, chosen: Sequence[tuple[str, Sequence[str]]]) -> list[str]:
-    """Files of some homes (name of an example, its workbooks) that differ between a cold and a kept kernel."""
+def compared(folder: Path, chosen: Sequence[tuple[Path, Sequence[str]]]) -> list[str]:
+    """Files of some homes (site file, its workbooks) that differ between a cold and a kept kernel."""
     wrong = []
     with kernels.kept_kernel(folder) as kept:
-        for number, (name, books) in enumerate(chosen):
-            site = EXAMPLES / f"{name}.toml"
+        for number, (site, books) in enumerate(chosen):
             home = notebook.read(site)
             sheets = tuple(notebook.sheet_of(home, book) for book in books)
             given = {"edition": None, "overrides": {}, "interactive": False, "case": "base"}
@@ -33,7 +35,7 @@ def compared(folder: Path, chosen: Sequence[tuple[str, Sequence[str]]]) -> list[
                 made.mkdir()
                 run.fill(made, made, site, home, sheets, given, notebooks=runner)
                 found.append(left(made))
-            wrong += [f"{name}: {file}" for file in sorted({*found[0], *found[1]}) if found[0].get(file) != found[1].get(file)]
+            wrong += [f"{site.stem}: {file}" for file in sorted({*found[0], *found[1]}) if found[0].get(file) != found[1].get(file)]
     return wrong
 
 
@@ -42,10 +44,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
     parser.add_argument("--homes", type=int, default=100)
     given = parser.parse_args(arguments)
-    names = sorted(path.stem for path in EXAMPLES.glob("*.toml"))
-    chosen = [(names[number % len(names)], tuple(REGISTRY)) for number in range(given.homes)]
     begun = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
+        town.build(Path(folder) / "town", given.homes, 1, form="files")
+        sites = [*sorted(EXAMPLES.glob("*.toml")), *sorted((Path(folder) / "town" / "sites").glob("*.toml"))][: given.homes]
+        chosen = [(site, tuple(REGISTRY)) for site in sites]
         wrong = compared(Path(folder), chosen)
     print(
         *wrong,

@@ -5,11 +5,51 @@ Five kills here; `python -m tests.soak` makes fifty, with pages as well.
 
 from __future__ import annotations
 
-from tests.batch_tools import copies
-from tests.soak import soak
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.batch_tools import copies, marks
+from tests.soak import command, environment, half_results, soak
 
 
 def test_a_batch_that_is_killed_again_and_again_ends_the_same(tmp_path):
     told = soak(copies(tmp_path, 24), tmp_path, 5, rendered=False, seed=8)
     assert sum(told.kills.values()) >= 5
     assert told.looked_at > 0
+
+
+def interrupted(portfolio: Path, out: Path, times: int) -> tuple[int, str]:
+    """A batch as a command, interrupted so often once it has made some studies. Returns: exit status, what it said."""
+    process = subprocess.Popen(
+        command(portfolio, out, rendered=False), env=environment(), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    end = time.monotonic() + 60
+    while len(list(out.glob("home-*/base"))) < 2 and time.monotonic() < end:
+        time.sleep(0.02)
+    for _ in range(times):
+        process.send_signal(signal.SIGINT)
+        time.sleep(0.3)
+    said, _ = process.communicate(timeout=60)
+    return process.returncode, said
+
+
+@pytest.mark.parametrize("times, words", [(1, "finishing what runs"), (2, "stopping now")])
+def test_interrupted_as_a_command_it_stops_and_goes_on_with_the_rest(tmp_path, times, words):
+    file, out = copies(tmp_path, 60), tmp_path / "out"
+    status, said = interrupted(file, out, times)
+    assert status == 3
+    assert words in said
+    assert "the same command goes on with the rest" in said
+    assert "Traceback" not in said
+    seen, wrong = half_results(out)
+    assert wrong == []
+    assert 2 <= seen < 60
+    assert not list(out.rglob("*.part*"))
+    done = subprocess.run(command(file, out, rendered=False), env=environment(), capture_output=True, text=True)
+    assert f"{60 - seen} made; " in done.stdout
+    assert half_results(out) == (60, [])
+    assert marks(out) == []

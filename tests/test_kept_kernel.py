@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.batch_tools import EXAMPLES
 from tests.cold_and_warm import compared
 from workbook_lib import notebook_tools
 from workbook_lib.batch import kernels
@@ -100,4 +101,4 @@ def test_a_kernel_that_has_died_is_a_machinery_fault(tmp_path):
 def test_five_homes_are_the_same_by_a_cold_and_by_a_kept_kernel(tmp_path):
     names = ("cascade-200a", "bungalow-100a", "backup-panel-200a", "two-chargers-125a", "metered-year-100a")
     books = ("backfeed_and_tap", "service_load", "backup_duration", "ev_load_management", "service_load")
-    assert compared(tmp_path, [(name, (book,)) for name, book in zip(names, books, strict=True)]) == []
+    assert compared(tmp_path, [(EXAMPLES / f"{name}.toml", (book,)) for name, book in zip(names, books, strict=True)]) == []

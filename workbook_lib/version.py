@@ -1,3 +1,3 @@
 """Version of the library, printed on every sheet."""
 
-VERSION = "0.5.0"
+VERSION = "0.6.0"

@@ -143,9 +143,15 @@ def growth(folder: Path, few: int, many: int) -> None:
     )
 
 
-def cluster(folder: Path, homes: int) -> None:
-    """One Dask worker, then two."""
-    file = town.build(folder / "cluster", homes, 4, simulations=0.0)
+def cluster(folder: Path, homes: int, paged: int) -> None:
+    """One Dask worker, then two: results alone, and with pages."""
+    for count, words, more in ((homes, "results alone", ("--results-only",)), (paged, "with pages", ())):
+        _cluster(folder / words.replace(" ", "-"), count, words, more)
+
+
+def _cluster(folder: Path, homes: int, words: str, more: Sequence[str]) -> None:
+    folder.mkdir()
+    file = town.build(folder / "cluster", homes, 4)
     taken = []
     for count in (1, 2):
         made = Cluster(folder)
@@ -153,9 +159,9 @@ def cluster(folder: Path, homes: int) -> None:
             for _ in range(count):
                 made.add_worker()
             warm = town.build(folder / f"warm-{count}", 8, 5, simulations=0.0)
-            batch(warm, folder / f"warm-{count}-out", "--results-only", "--scheduler", made.address)
-            taken.append(batch(file, folder / f"cluster-{count}-out", "--results-only", "--scheduler", made.address))
-            told(f"{homes} homes over {count} Dask worker(s)", f"{taken[-1].seconds:.1f} s")
+            batch(warm, folder / f"warm-{count}-out", *more, "--scheduler", made.address)
+            taken.append(batch(file, folder / f"cluster-{count}-out", *more, "--scheduler", made.address))
+            told(f"{homes} homes {words} over {count} Dask worker{'s' * (count > 1)}", f"{taken[-1].seconds:.1f} s")
         finally:
             made.end()
     told("two workers beside one", f"{taken[0].seconds / taken[1].seconds:.2f} times as fast", ">= 1.5 on two cores")
@@ -174,7 +180,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "rendered": (100, 4),
             "quick": (200,),
             "growth": (100, 10_000),
-            "cluster": (300,),
+            "cluster": (300, 40),
         }
     )
     parts = {"rendered": rendered, "quick": quick, "growth": growth, "cluster": cluster}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator, Mapping
@@ -57,6 +58,15 @@ def outcomes(top: Path) -> dict[tuple[str, str], dict[str, object]]:
     times = Counter(site_id for site_id, _, _ in studies)
     alone = {(site_id, ""): one for site_id, _, one in studies if times[site_id] == 1}
     return alone | {(site_id, case): one for site_id, case, one in studies}
+
+
+def _shared(value: object) -> object:
+    """The same with each text in memory once: rows of a large portfolio say much the same."""
+    if isinstance(value, str):
+        return sys.intern(value)
+    if isinstance(value, dict):
+        return {sys.intern(key): _shared(one) for key, one in value.items()}
+    return [_shared(one) for one in value] if isinstance(value, list) else value
 
 
 @dataclass(frozen=True)
@@ -165,7 +175,7 @@ class Closing:
         """portfolio.json."""
         from workbook_lib.workbooks import portfolio_summary
 
-        studies = list(self.rows())
+        studies = [_shared(row) for row in self.rows()]
         counted = Counter(row["state"] for row in studies)
         compared = self.head.compared_with or (FOLDER_WORDS if self.run.number > 1 else "")
         head = {

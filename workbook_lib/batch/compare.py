@@ -1,7 +1,6 @@
 """What moved between two runs of a portfolio, or between two studies of one home, and what differs in what they were made from.
 
-A side is the output folder of a batch, the folder of one study, or a results.json. Studies are gone through pair by pair, and two whose
-results.json are the same bytes are not read; of what did not move nothing is kept but its number.
+A side is the output folder of a batch, a study's folder or a results.json. Pairs of equal bytes are not read, and only counted.
 """
 
 from __future__ import annotations
@@ -26,6 +25,7 @@ from workbook_lib.render.blocks import Block, Bullets, Grid, Heading, Pairs, Par
 from workbook_lib.render.results import FORMAT
 from workbook_lib.run import RESULTS
 from workbook_lib.sheet import Check, Input, Verdict
+from workbook_lib.workbooks.common import STANDING_CAUTIONS
 
 JSON, TABLE, PAGE = "changes.json", "changes.csv", "changes.html"
 TEXT_STUDIES, PAGE_STUDIES, CAUSES_TOLD = 20, 200, 8
@@ -497,4 +497,4 @@ def _page(comparison: Comparison) -> str:
     title = f"What moved: {comparison.before} to {comparison.now}"
     top = page.strip(title, [(JSON, JSON), (TABLE, TABLE)]) + f"<h1>{escape(title)}</h1>\n"
     body = "\n".join(html.fragment(part) for part in _parts(comparison, PAGE_STUDIES, whole=True))
-    return page.whole(title, top + body, title, f"Every check that moved is a line of {TABLE}.")
+    return page.whole(title, top + body, title, f"Every check that moved is a line of {TABLE}. {STANDING_CAUTIONS[0]}")
