@@ -58,7 +58,7 @@ def test_another_edition_in_one_command_with_the_moves(here, capsys):
     folder = here / "studies" / "portfolio-2026"
     held = json.loads((folder / "portfolio.json").read_bytes())
     assert {row["edition"] for row in held["studies"]} == {"2026"}
-    assert held["compared_with"] == "studies/portfolio"
+    assert held["compared_with"] == "portfolio"
     assert all(row["before"] for row in held["studies"])
     moves = json.loads((folder / "changes.json").read_bytes())
     assert "2026" in json.dumps(moves)
@@ -78,6 +78,7 @@ def test_one_field_set_for_the_homes_that_match(here, capsys):
     out, _ = said(capsys)
     assert "1 of 3 studies take the substitution" in out
     held = json.loads((here / "studies" / "portfolio-what-if" / "portfolio.json").read_bytes())
+    assert [row["site_id"] for row in held["studies"] if row["substituted"]] == ["home-1"]
     assert held["what_if"] == {"where": {"dwelling.floor_area": "1010 ft^2"}, "set": {"dwelling.floor_area": "9000 ft^2"}}
     for number in range(3):
         name = f"home-{number}/base/results.json"
@@ -112,6 +113,7 @@ def test_options_that_do_not_go_together(here, capsys, given, words):
         (["batch", "portfolio.csv", "--edition", "1999"], "unknown edition; found 1999"),
         (["batch", "portfolio.csv", "--set", "nonsense"], "is no field with its value"),
         (["batch", "portfolio.csv", "--set", "dwelling.flor_area=1 ft^2"], "dwelling.floor_area"),
+        (["batch", "portfolio.csv", "--where", "dwelling.floor_area=1 ft^2", "--set", "dwelling.floor_area=2 ft^2"], "takes no home"),
         (["batch", "portfolio.csv", "--compare", "nowhere", "--results-only"], "nowhere/portfolio.json: cannot be read"),
         (["changes", "nowhere", "portfolio.csv"], "nowhere"),
     ],

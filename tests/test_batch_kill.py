@@ -14,6 +14,7 @@ import pytest
 
 from tests.batch_tools import copies, marks
 from tests.soak import command, environment, half_results, soak
+from tests.thousand import life
 
 
 def test_a_batch_that_is_killed_again_and_again_ends_the_same(tmp_path):
@@ -53,3 +54,10 @@ def test_interrupted_as_a_command_it_stops_and_goes_on_with_the_rest(tmp_path, t
     assert f"{60 - seen} made; " in done.stdout
     assert half_results(out) == (60, [])
     assert marks(out) == []
+
+
+def test_a_town_lives_through_interruption_the_next_edition_and_comparison(tmp_path):
+    """Thirty homes of a generated town; `python -m tests.thousand` takes a thousand."""
+    told = life(tmp_path, 30)
+    assert len(told) == 5
+    assert "moved" in told[-1]

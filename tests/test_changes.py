@@ -150,7 +150,13 @@ def test_both_sides_of_a_moved_check_are_given(homes):
         for name in ("48 A", "32 A")
     ]
     assert tuple(row) == COLUMNS
-    assert (row["verdict_before"], row["verdict_now"], row["relation"], row["counts"]) == ("fail", "pass", "<=", True)
+    assert (row["verdict_before"], row["verdict_now"], row["relation"], row["counts_before"], row["counts_now"]) == (
+        "fail",
+        "pass",
+        "<=",
+        True,
+        True,
+    )
     for name in ("provided", "required", "unit", "margin"):
         assert (row[f"{name}_before"], row[f"{name}_now"]) == (checks[0][name], checks[1][name])
     assert row["causes"] == "evse.evse-1.rating: 48 A -> 32 A"

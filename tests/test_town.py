@@ -15,6 +15,7 @@ import pytest
 
 from tests import town
 from workbook_lib import editions, notebook, run
+from workbook_lib.batch import rollup
 from workbook_lib.errors import InputFault
 from workbook_lib.home.portfolio import home_of, read_portfolio
 from workbook_lib.sheet import Verdict
@@ -236,9 +237,10 @@ def test_the_keys_of_checks_are_found_in_the_code():
 
 
 @pytest.fixture(scope="module")
-def verdicts(tmp_path_factory) -> dict[tuple[str, str], Counter]:
-    """How often each family of each workbook has each verdict in a town with every designed home that tests need."""
+def whole(tmp_path_factory) -> tuple[dict[tuple[str, str], Counter], set[tuple[str, str]]]:
+    """How often each family of each workbook has each verdict in a town with every designed home that tests need; those that count."""
     found: dict[tuple[str, str], Counter] = defaultdict(Counter)
+    counted = set()
     count, share = 150, 0.087
     taken = {one.design.name for one in town.homes_of(count, 1, share)}
     assert taken >= {one.name for one in town.designs() if not one.costly}, "a larger town is wanted"
@@ -246,7 +248,20 @@ def verdicts(tmp_path_factory) -> dict[tuple[str, str], Counter]:
         for workbook in WORKBOOKS:
             for check in notebook.sheet_of(home, workbook).checks:
                 found[workbook, family(check.key)][str(check.verdict)] += 1
-    return found
+                if check.counts:
+                    counted.add((workbook, family(check.key)))
+    return found, counted
+
+
+@pytest.fixture
+def verdicts(whole) -> dict[tuple[str, str], Counter]:
+    """How often each family of each workbook has each verdict."""
+    return whole[0]
+
+
+def test_every_check_that_counts_has_its_column_in_the_roll_up(whole):
+    names = {column.name for column in rollup.columns()}
+    assert [key for key in sorted(whole[1]) if ".".join(key) not in names] == []
 
 
 def test_every_family_of_checks_occurs(verdicts):

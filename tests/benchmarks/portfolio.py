@@ -120,27 +120,23 @@ def quick(folder: Path, homes: int) -> None:
         told(f"results alone, {words}, one worker, a home more", f"{(taken[1] - taken[0]) / count / 2 * 1e3:.0f} ms", aim)
 
 
-def growth(folder: Path, few: int, many: int) -> None:
-    """Time and memory from few homes to many, the same kinds of home in both."""
-    found = []
-    for homes in (few, many):
-        file = town.build(folder / f"grow-{homes}", homes, 3, simulations=0.0)
-        found.append((homes, batch(file, folder / f"grow-{homes}-out", "--results-only")))
-        again = batch(file, folder / f"grow-{homes}-out", "--results-only")
-        planned = command("plan", str(file), "--out", str(folder / "none"), "--results-only")
-        told(f"{homes} homes, results alone", f"{found[-1][1].seconds:.1f} s", f"{found[-1][1].seconds / homes * 1e3:.1f} ms a home")
-        told("  memory of the batch, of a worker", f"{found[-1][1].parent_mb:.0f}, {found[-1][1].below_mb:.0f} MB", "<= 700 MB each")
-        told("  again with nothing to do", f"{again.seconds:.2f} s", "<= 3 s for 1,000")
-        told("  plan, everything new", f"{planned.seconds:.2f} s", "<= 10 s for 10,000")
-        planned = command("plan", str(file), "--out", str(folder / f"grow-{homes}-out"), "--results-only")
-        told("  plan, everything made", f"{planned.seconds:.2f} s", "<= 10 s for 10,000")
-        shutil.rmtree(folder / f"grow-{homes}-out")
-    (few, one), (many, other) = found
-    told(
-        f"a home of {many} beside a home of {few}",
-        f"{other.seconds / many / (one.seconds / few):.3f}",
-        "linear within 10 %, the start told above",
-    )
+def growth(folder: Path, *sizes: int) -> None:
+    """Time and memory from few homes to many, the same kinds of home in all."""
+    taken = []
+    for homes in sizes:
+        file, out = town.build(folder / f"grow-{homes}", homes, 3, simulations=0.0), folder / f"grow-{homes}-out"
+        ran = batch(file, out, "--results-only")
+        taken.append(ran.seconds)
+        told(f"{homes} homes, results alone", f"{ran.seconds:.1f} s", f"{ran.seconds / homes * 1e3:.1f} ms a home")
+        told("  memory of the batch, of a worker", f"{ran.parent_mb:.0f}, {ran.below_mb:.0f} MB", "<= 700 MB each")
+        told("  again with nothing to do", f"{batch(file, out, '--results-only').seconds:.2f} s", "<= 3 s for 1,000")
+        for words, where in (("new", folder / "none"), ("made", out)):
+            planned = command("plan", str(file), "--out", str(where), "--results-only")
+            told(f"  plan, everything {words}", f"{planned.seconds:.2f} s", "<= 10 s for 10,000")
+        shutil.rmtree(out)
+    few, some, many = (taken[place] for place in (0, 1, -1))
+    rates = (some - few) / (sizes[1] - sizes[0]), (many - some) / (sizes[-1] - sizes[1])
+    told(f"a home more beyond {sizes[1]} beside one below", f"{rates[1] / rates[0]:.3f}", "linear: within 10 % of 1")
 
 
 def cluster(folder: Path, homes: int, paged: int) -> None:
@@ -174,12 +170,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--part", choices=("rendered", "quick", "growth", "cluster"), help="one part alone")
     given = parser.parse_args(arguments)
     sizes = (
-        {"rendered": (8, 1), "quick": (40,), "growth": (20, 100)}
+        {"rendered": (4, 1), "quick": (12,), "growth": (10, 20, 40)}
         if given.short
         else {
             "rendered": (100, 4),
             "quick": (200,),
-            "growth": (100, 10_000),
+            "growth": (100, 1_000, 10_000),
             "cluster": (300, 40),
         }
     )

@@ -35,11 +35,13 @@ FOLDER_WORDS = "the run before"
 class Head:
     """What is told of a batch: the edition asked for in place of every file's, a substitution, another run that it is compared with.
 
-    `before`: what the other run came to, by (site id, case), None without one.
+    `substituted`: names of the studies that the substitution was made for; `before`: what the other run came to, by (site id, case), None
+    without one.
     """
 
     edition: str | None = None
     what_if: Mapping[str, Mapping[str, str]] | None = None
+    substituted: frozenset[str] = frozenset()
     compared_with: str = ""
     before: Mapping[tuple[str, str], Mapping[str, object]] | None = field(default=None, compare=False)
 
@@ -146,7 +148,11 @@ class Closing:
         """The row of every study, in the order of the portfolio, read from its record when its turn comes."""
         for item in self.plan.items:
             row = self._row(item)
-            row = row | {"line": item.entry.line, "left_out": item.action == LEFT_OUT}
+            row = row | {
+                "line": item.entry.line,
+                "left_out": item.action == LEFT_OUT,
+                "substituted": item.entry.name in self.head.substituted,
+            }
             if self.head.before is not None:
                 before, entry = self.head.before, item.entry
                 row = row | {"before": before.get((entry.site_id, entry.case)) or before.get((entry.site_id, ""))}

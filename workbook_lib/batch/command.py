@@ -12,6 +12,7 @@ from workbook_lib import run
 from workbook_lib.batch import closing, compare, crew, drive, plan, progress, rows
 from workbook_lib.batch.folder import PORTFOLIO, Output, refuse_foreign
 from workbook_lib.batch.plan import Asked
+from workbook_lib.errors import Fault, InputFault
 from workbook_lib.home.portfolio import Portfolio, read_portfolio
 from workbook_lib.home.portfolio_what_if import parse_assignments, substitute
 
@@ -26,6 +27,7 @@ class Selection:
     out: Path
     asked: Asked
     what_if: Mapping[str, Mapping[str, str]] | None
+    substituted: frozenset[str]
     as_filed: Path
     words: str = ""
 
@@ -41,16 +43,22 @@ def selected(whole: argparse.ArgumentParser, given: argparse.Namespace) -> Selec
     if bool(given.where) and not given.set:
         whole.error("--where says which homes; --set says what to set for them")
     portfolio = read_portfolio(file, given.edition)
-    what_if, words = None, ""
+    what_if, words, substituted = None, "", frozenset()
     if given.set:
         where, put = parse_assignments(given.where, "--where"), parse_assignments(given.set, "--set")
         changed = substitute(portfolio, where, put)
-        portfolio = changed.portfolio
+        if not changed.matched_count:
+            raise InputFault(
+                [Fault(given.portfolio, "--where", "takes no home", " ".join(given.where), "a home that matches", "correct it")]
+            )
+        pairs = zip(portfolio.entries, changed.portfolio.entries, strict=True)
+        portfolio, substituted = changed.portfolio, frozenset(now.name for before, now in pairs if now is not before)
         what_if, words = {"where": where, "set": put}, f"{changed.matched_count} of {len(portfolio.entries)} studies take the substitution"
     as_filed = Path(run.STUDIES) / file.stem
     end = "-".join(filter(None, (given.edition, WHAT_IF if given.set else "")))
     out = Path(given.out) if given.out else as_filed.with_name(f"{as_filed.name}-{end}") if end else as_filed
-    return Selection(portfolio, out, Asked(workbooks, not given.results_only, given.again), what_if, as_filed, words)
+    asked = Asked(workbooks, not given.results_only, given.again)
+    return Selection(portfolio, out, asked, what_if, substituted, as_filed, words)
 
 
 def run_plan(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
@@ -80,7 +88,7 @@ def run_batch(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
     chosen = selected(whole, given)
     other = _compared_with(given, chosen)
     before = closing.outcomes(other) if other else None
-    head = closing.Head(given.edition, chosen.what_if, other.as_posix() if other else "", before)
+    head = closing.Head(given.edition, chosen.what_if, chosen.substituted, other.resolve().name if other else "", before)
     crews = _cluster(given.scheduler, shared=given.shared_folder) if given.scheduler else drive.local_crew
     made = drive.batch(
         chosen.portfolio, chosen.out, chosen.asked, head=head, workers=given.workers, crews=crews, progress=progress.on_terminal

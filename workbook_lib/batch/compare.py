@@ -30,9 +30,9 @@ from workbook_lib.workbooks.common import STANDING_CAUTIONS
 JSON, TABLE, PAGE = "changes.json", "changes.csv", "changes.html"
 TEXT_STUDIES, PAGE_STUDIES, CAUSES_TOLD = 20, 200, 8
 """Studies that the terminal and the page show one by one, and causes of one study that are told in words."""
-SIDED = ("verdict", "provided", "required", "unit", "margin")
+SIDED = ("verdict", "counts", "provided", "required", "unit", "margin")
 COLUMNS = (
-    *("kind", "site_id", "case", "case_before", "workbook", "check", "counts", "relation"),
+    *("kind", "site_id", "case", "case_before", "workbook", "check", "relation"),
     *(f"{name}_{side}" for name in SIDED for side in ("before", "now")),
     *("fault", "causes"),
 )
@@ -423,7 +423,7 @@ def _rows(change: Change) -> Iterator[dict[str, object]]:
         row = head | {"kind": kind, "workbook": move.workbook, "check": move.key or None}
         for side, one in (("before", move.before), ("now", move.now)):
             row |= {f"{name}_{side}": getattr(one, name, None) for name in SIDED}
-        yield row | {name: getattr(move.now or move.before, name, None) for name in ("counts", "relation")}
+        yield row | {"relation": getattr(move.now or move.before, "relation", None)}
 
 
 def _kind(what: str, before: object, now: object) -> str:

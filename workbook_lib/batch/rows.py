@@ -8,7 +8,8 @@ folder, None where nothing is there), `line` (in the portfolio, None in a TOML f
 (kind -> verdict, check, spare_a; a kind that the home does not have is left out), `faults` (texts, at most `FAULTS_SHOWN`),
 `faults_count`, `why` (in words, where there is no verdict), `accepted` (reasons that were accepted without a rerun), `reasons` (why it
 was run this time, empty where it was not), `before` (state, workbook and check of what it is compared with, None where there is nothing),
-`left_out` (true where no case of the portfolio takes the home).
+`left_out` (true where no case of the portfolio takes the home), `substituted` (true where a what-if set a field of this study),
+`state_otherwise` (the state that it would have without the check `edition-adopted`, None without a verdict).
 
 A `Decider` is a dictionary of `workbook`, `verdict`, `check` (key), `provided`, `relation`, `required`, `margin`, `unit` and `room`
 (margin in proportion to the limit, None where there is none).
@@ -18,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from workbook_lib.sheet import CONDITIONS, Verdict
+from workbook_lib.sheet import CONDITIONS, Verdict, holds
 from workbook_lib.workbooks import REGISTRY
 from workbook_lib.workbooks.portfolio_rows import FAULTED, NOT_RUN, STATES, VERDICTS
 
@@ -54,7 +55,8 @@ DRAWN_BY: Mapping[str, tuple[str, ...]] = {
 """Families of which one must stand on the sheet for a home to have the connection at all."""
 
 
-NOT_OF_CONNECTIONS = ("edition-adopted", "independent-check")
+ADOPTED = "edition-adopted"
+NOT_OF_CONNECTIONS = (ADOPTED, "independent-check")
 """Checks that say nothing of a connection: under a what-if the edition is never the adopted one."""
 
 
@@ -84,6 +86,8 @@ def blank(site_id: str, case: str, state: str, why: str = "") -> Row:
         "reasons": [],
         "before": None,
         "left_out": False,
+        "substituted": False,
+        "state_otherwise": None,
     }
 
 
@@ -103,25 +107,40 @@ def of_document(document: Mapping[str, object]) -> Row:
     """The row of a study from its results.json. Errors: KeyError where it is not one with verdicts."""
     there = document["workbooks"]
     workbooks = {name: _decider(name, there[name]) for name in REGISTRY if name in there}
-    deciding = min(workbooks.values(), key=lambda one: (ORDER.index(one["verdict"]), _room(one)))
-    state = VERDICTS[-1] if deciding["verdict"] == ORDER[-1] else deciding["verdict"]
-    row = blank(document["site_id"], document["case"], state)
-    asking = (check for name in workbooks for check in there[name]["checks"] if check["counts"])
-    missing = dict.fromkeys(field for check in asking if check["verdict"] == Verdict.NEEDS_INPUT for field in check["fields"])
-    return row | {
+    counted = {name: [check for check in there[name]["checks"] if check["counts"]] for name in workbooks}
+    deciding = min(workbooks.values(), key=lambda one: min(map(rank, _of(counted, one)), default=(len(ORDER), 0.0)))
+    asking = (check for checks in counted.values() for check in checks if check["verdict"] == Verdict.NEEDS_INPUT)
+    missing = dict.fromkeys(field for check in asking for field in check["fields"])
+    otherwise = (check["verdict"] for checks in counted.values() for check in checks if check["key"] != ADOPTED)
+    return blank(document["site_id"], document["case"], _state([one["verdict"] for one in workbooks.values()])) | {
+        "state_otherwise": _state(otherwise),
         "edition": document["edition"],
         "edition_basis": document["edition_basis"],
         "workbooks": workbooks,
         "controlling": deciding,
         "missing": list(missing),
-        "connections": dict(_connections(document["workbooks"])),
+        "connections": dict(_connections(there)),
     }
 
 
-def _room(decider: Mapping[str, object]) -> float:
-    room = decider["room"]
-    passes = decider["verdict"] in ORDER[-2:]
-    return (float("inf") if passes else 0.0) if room is None else room
+def _of(counted: Mapping[str, list], decider: Mapping[str, object]) -> list[Mapping[str, object]]:
+    return [check for check in counted[decider["workbook"]] if check["key"] == decider["check"]]
+
+
+def _state(verdicts: Iterable[str]) -> str:
+    """The worst of some verdicts; where nothing applies nothing is against it."""
+    worst = min(verdicts, key=ORDER.index, default=ORDER[-1])
+    return VERDICTS[-1] if worst == ORDER[-1] else worst
+
+
+def rank(check: Mapping[str, object]) -> tuple[int, float]:
+    """Rank by which a check decides, the least first: that of `sheet.controlling`."""
+    place, margin, required = ORDER.index(check["verdict"]), check["margin"], check["required"]
+    if margin is None or check["unit"] in CONDITIONS:
+        return place, float("inf") if check["verdict"] in ORDER[-2:] else 0.0
+    if check["verdict"] == ORDER[0] and holds(check["provided"], check["relation"], required):
+        return place, 0.0
+    return place, margin / max(abs(required), 1e-9)
 
 
 def _decider(name: str, entry: Mapping[str, object]) -> dict[str, object]:
@@ -144,11 +163,6 @@ def _connections(workbooks: Mapping[str, Mapping[str, object]]) -> Iterable[tupl
         marks = DRAWN_BY.get(kind, ())
         if not checks or (marks and not any(family(check["key"]) in marks for check in checks)):
             continue
-        worst = min(checks, key=lambda check: (ORDER.index(check["verdict"]), _spare(check)))
+        worst = min(checks, key=rank)
         amperes = [check["margin"] for check in checks if check["unit"] == "A" and check["margin"] is not None]
         yield kind, {"verdict": worst["verdict"], "check": worst["key"], "spare_a": min(amperes, default=None)}
-
-
-def _spare(check: Mapping[str, object]) -> float:
-    margin, required = check["margin"], check["required"]
-    return float("inf") if margin is None or not isinstance(required, (int, float)) else margin / max(abs(required), 1e-9)

@@ -31,6 +31,7 @@ FORM = common.Form(
         *("islanding-device", "generation-curtailment", "restart-charge", "backup-restart", "storage-unit", "storage-location"),
         *("storage-spacing", "storage-vehicles", "storage-detection", "storage-listing", "storage-disconnect", "emergency-shutdown"),
         *("field-verified", "edition-adopted", "independent-check"),
+        *("record-coverage", "record-quality", "record-occupied", "weather-clock"),
     ),
     families=("backup", "tables", "mistakes"),
     first=(

@@ -39,7 +39,7 @@ FORM = common.Form(
             "shared-fallback",
         ),
         *("evse-own-circuit", "evse-receptacle", "evse-disconnect", "evse-starts", "record-coverage", "record-quality"),
-        *("field-verified", "edition-adopted", "independent-check"),
+        *("field-verified", "edition-adopted", "independent-check", "weather-clock"),
     ),
     families=("charging", "mistakes", "tables"),
     first=(
