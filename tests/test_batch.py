@@ -453,8 +453,9 @@ def test_the_screening_sorts_homes_by_connection(tmp_path):
     filed = json.loads((out / "supply-tap-100a" / "base" / "results.json").read_bytes())["workbooks"]["backfeed_and_tap"]["checks"]
     own = [check for check in filed if rows.family(check["key"]).startswith(("supply-side", "disconnect-rating")) and check["counts"]]
     assert tap["verdict"] == min((check["verdict"] for check in own), key=rows.ORDER.index)
-    amperes = [check["margin"] for check in own if check["unit"] == "A" and check["margin"] is not None]
-    assert float(tap["spare_a"]) == pytest.approx(min(amperes))
+    (capacity,) = [check for check in own if check["key"] == "supply-side-capacity"]
+    assert float(tap["spare_a"]) == pytest.approx(capacity["margin"])
+    assert tap["spare_check"] == "supply-side-capacity"
     assert ("supply-tap-100a", "backfed breaker") not in by_home
     assert ("cascade-200a", "backfed breaker") in by_home
     assert ("small-heat-pump-125a", "supply-side tap") not in by_home

@@ -77,13 +77,35 @@ def test_one_field_set_for_the_homes_that_match(here, capsys):
     main(["batch", "portfolio.csv", "--results-only", "--workers", "1", *given])
     out, _ = said(capsys)
     assert "1 of 3 studies take the substitution" in out
-    held = json.loads((here / "studies" / "portfolio-what-if" / "portfolio.json").read_bytes())
+    (folder,) = (here / "studies").glob("portfolio-what-if-*")
+    held = json.loads((folder / "portfolio.json").read_bytes())
     assert [row["site_id"] for row in held["studies"] if row["substituted"]] == ["home-1"]
     assert held["what_if"] == {"where": {"dwelling.floor_area": "1010 ft^2"}, "set": {"dwelling.floor_area": "9000 ft^2"}}
     for number in range(3):
         name = f"home-{number}/base/results.json"
-        ours, theirs = ((here / "studies" / folder / name).read_bytes() for folder in ("portfolio", "portfolio-what-if"))
+        ours, theirs = ((one / name).read_bytes() for one in (here / "studies" / "portfolio", folder))
         assert (ours != theirs) == (number == 1)
+    main(["batch", "portfolio.csv", "--results-only", "--workers", "1", *given[:3], "dwelling.floor_area=8000 ft^2"])
+    assert len(list((here / "studies").glob("portfolio-what-if-*"))) == 2, "each what-if has a folder of its own"
+
+
+def test_what_is_there_is_not_made_again_with_less(here, capsys):
+    main(["batch", "portfolio.csv", "--results-only", "--workers", "1"])
+    before = {path: path.read_bytes() for path in (here / "studies").rglob("*.json")}
+    assert main(["batch", "portfolio.csv", "--results-only", "--only", "service_load"]) == 3
+    _, err = said(capsys)
+    assert "3 studies in studies/portfolio (home-0/base and others) have backfeed_and_tap, backup_duration, ev_load_management" in err
+    assert "name another folder with --out" in err
+    assert {path: path.read_bytes() for path in before} == before
+
+
+def test_a_case_of_its_own_edition_is_left_out_under_another(here, capsys):
+    (here / "two.toml").write_text(
+        'format = 1\nsites = ["sites/*.toml"]\n[[case]]\nid = "as-filed"\n[[case]]\nid = "next"\nedition = "2026"\n', encoding="utf-8"
+    )
+    assert main(["plan", "two.toml", "--edition", "2020"]) == 0
+    out, _ = said(capsys)
+    assert f"{2 * len(QUICK)} studies: {len(QUICK)} run, {len(QUICK)} left out" in out
 
 
 @pytest.mark.parametrize(
@@ -94,7 +116,8 @@ def test_one_field_set_for_the_homes_that_match(here, capsys):
         (["batch", "portfolio.csv", "--shared-folder"], "belongs to --scheduler"),
         (["batch", "portfolio.csv", "--only", "service_lod"], "no workbook service_lod"),
         (["batch", "portfolio.csv", "--where", "a.b=1"], "--where says which homes"),
-        (["plan", "portfolio.csv", "--accept", "new"], "new cannot be accepted"),
+        (["plan", "--accept", "portfolio.csv", "--kind", "new"], "new cannot be accepted"),
+        (["plan", "portfolio.csv", "--kind", "input"], "--kind says which"),
     ],
 )
 def test_options_that_do_not_go_together(here, capsys, given, words):

@@ -249,10 +249,13 @@ def test_the_head_of_a_toml_portfolio(folder, text, field):
     assert [row[0] for row in faults_of(lambda: read_portfolio(folder / "p.toml"))] == [field]
 
 
-def test_an_edition_for_all_takes_the_place_of_every_other(folder):
-    (folder / "p.toml").write_text('format = 1\nsites = ["sites/*.toml"]\n[[case]]\nid = "x"\nedition = "2026"\n')
+def test_an_edition_for_all_takes_the_place_of_every_other_and_a_case_of_another_is_left_out(folder):
+    cases = '[[case]]\nid = "x"\nedition = "2026"\n[[case]]\nid = "y"\n[[case]]\nid = "z"\nedition = "2020"\n'
+    (folder / "p.toml").write_text(f'format = 1\nsites = ["sites/*.toml"]\n{cases}')
     portfolio = read_portfolio(folder / "p.toml", "2020")
-    assert {home_of(portfolio, one).edition_year for one in portfolio.entries} == {"2020"}
+    assert {home_of(portfolio, one).edition_year for one in portfolio.entries if not one.left_out} == {"2020"}
+    assert {one.case for one in portfolio.entries if one.left_out} == {"x"}
+    assert {one.left_out for one in portfolio.entries if one.left_out} == {"the case x has an edition of its own, 2026"}
     assert faults_of(lambda: read_portfolio(folder / "p.toml", "2021")) == [("edition", "unknown edition", None)]
 
 

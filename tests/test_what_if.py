@@ -159,12 +159,12 @@ def test_a_study_at_fault_matches_nothing_and_stays(folder):
     assert changed.entries[:2] == portfolio.entries[:2]
 
 
-def test_a_home_that_matches_and_lacks_the_thing_gets_the_fault_of_its_row(folder):
+def test_a_home_that_lacks_the_thing_to_set_is_not_taken(folder):
     portfolio = cases(folder)
     changed, count = substitute(portfolio, {}, {"source.pv.output_current": "16 A"})
-    assert count == 5
-    lacking = next(entry for entry in changed.entries if entry.site_id == "bungalow-100a")
-    assert list(faults_of(lambda: home_of(changed, lacking))) == [(portfolio.file.as_posix(), "source.pv.output_current")]
+    having = [entry.site_id for entry in portfolio.entries if 'id = "pv"' in entry.site_file.read_text(encoding="utf-8")]
+    assert count == len(having) == 2
+    assert [now.site_id for before, now in zip(portfolio.entries, changed.entries, strict=True) if now is not before] == having
 
 
 # what is refused

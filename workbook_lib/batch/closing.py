@@ -83,17 +83,17 @@ class Closing:
     head: Head
     rendered: bool
 
-    def write(self, *, made_count: int) -> tuple[dict[str, int], int, tuple[str, ...]]:
+    def write(self) -> tuple[dict[str, int], int, tuple[str, ...]]:
         """Write everything, or leave it as it stands where nothing moved. Returns: counts by state, exit status, words."""
         key = self._key()
         standing = self._standing(key)
-        if made_count == 0 and standing is not None:
+        if not self.plan.to_run() and standing is not None:
             return standing["counts"], standing["status"], ("nothing to do: the portfolio stands as it was made",)
         (self.output.own / CLOSED).unlink(missing_ok=True)
         rollup.write(self.output.top, self.rows())
         document = self.document()
         folders.put(self.output.top / folders.PORTFOLIO, results.to_bytes(document))
-        said = self._render(document) if self.rendered else ()
+        said = self._render(document) if self.rendered or (self.output.top / f"{SUMMARY}.html").exists() else ()
         counts = document["counts"]
         status = max((self._status(row) for row in document["studies"]), default=0)
         files = {name: (self.output.top / name).stat().st_size for name in self._files()}

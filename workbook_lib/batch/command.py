@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
+import json
+import re
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,12 +14,14 @@ from pathlib import Path
 from workbook_lib import run
 from workbook_lib.batch import closing, compare, crew, drive, plan, progress, rows
 from workbook_lib.batch.folder import PORTFOLIO, Output, refuse_foreign
+from workbook_lib.batch.options import ACCEPTABLE
 from workbook_lib.batch.plan import Asked
 from workbook_lib.errors import Fault, InputFault
 from workbook_lib.home.portfolio import Portfolio, read_portfolio
 from workbook_lib.home.portfolio_what_if import parse_assignments, substitute
 
 WHAT_IF = "what-if"
+SLUG_LENGTH = 40
 
 
 @dataclass(frozen=True)
@@ -55,10 +60,18 @@ def selected(whole: argparse.ArgumentParser, given: argparse.Namespace) -> Selec
         portfolio, substituted = changed.portfolio, frozenset(now.name for before, now in pairs if now is not before)
         what_if, words = {"where": where, "set": put}, f"{changed.matched_count} of {len(portfolio.entries)} studies take the substitution"
     as_filed = Path(run.STUDIES) / file.stem
-    end = "-".join(filter(None, (given.edition, WHAT_IF if given.set else "")))
+    end = "-".join(filter(None, (given.edition, _slug(what_if) if what_if else "")))
     out = Path(given.out) if given.out else as_filed.with_name(f"{as_filed.name}-{end}") if end else as_filed
     asked = Asked(workbooks, not given.results_only, given.again)
     return Selection(portfolio, out, asked, what_if, substituted, as_filed, words)
+
+
+def _slug(what_if: Mapping[str, Mapping[str, str]]) -> str:
+    """A folder's name for a substitution, another for another."""
+    parts = [f"{path.rpartition('.')[2]}-{value}" for path, value in (*what_if["set"].items(), *what_if["where"].items())]
+    words = re.sub(r"[^a-z0-9.]+", "-", "-".join(parts).lower()).strip("-.")[:SLUG_LENGTH]
+    whole = json.dumps([sorted(what_if["set"].items()), sorted(what_if["where"].items())])
+    return f"{WHAT_IF}-{words}-{hashlib.sha256(whole.encode()).hexdigest()[:6]}"
 
 
 def run_plan(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
@@ -66,8 +79,10 @@ def run_plan(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
     chosen = selected(whole, given)
     output = Output(chosen.out)
     refuse_foreign(output)
+    if given.kind and not given.accept:
+        whole.error("--kind says which reasons --accept takes")
     if given.accept:
-        kinds = [kind.strip() for kind in given.accept.split(",") if kind.strip()]
+        kinds = [kind.strip() for kind in (given.kind or ",".join(ACCEPTABLE)).split(",") if kind.strip()]
         try:
             found = plan.accept(chosen.portfolio, output, chosen.asked, kinds)
         except ValueError as error:

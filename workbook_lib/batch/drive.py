@@ -92,6 +92,7 @@ def batch(
         run = folders.this_run(output)
         folders.recover(output)
         found = plan.make(portfolio, output, asked)
+        _refuse_loss(output, found)
         with contextlib.ExitStack() as kept:
             stop = kept.enter_context(interrupts())
             made = Making(portfolio, output, asked, run, found, progress(len(found.to_run())))
@@ -104,11 +105,22 @@ def batch(
             return _close(portfolio, output, run, found, made, head or closing.Head())
 
 
+def _refuse_loss(output: Output, found: Plan) -> None:
+    """Errors: FolderFault where studies would be made again with less than they have."""
+    losing = [item for item in found.to_run() if item.loses]
+    if losing:
+        what = ", ".join(dict.fromkeys(item.loses for item in losing))
+        raise FolderFault(
+            f"{len(losing)} studies in {output.top} ({losing[0].entry.name} and others) have {what}, and would be made again without; "
+            "ask for these too, or name another folder with --out"
+        )
+
+
 def _close(portfolio: Portfolio, output: Output, run: Run, found: Plan, made: Making, head: closing.Head) -> Outcome:
     """Write what all studies come to, and end the run."""
     stopped = made.stopped
     standing = closing.Closing(portfolio, output, run, found, made.failed, head, rendered=made.asked.rendered)
-    counts, status, said = standing.write(made_count=made.made_count)
+    counts, status, said = standing.write()
     if made.folder_fault:
         raise FolderFault(made.folder_fault)
     if not stopped:

@@ -11,7 +11,9 @@ ACCEPTABLE = ("input", "code", "edition", "notebook", "environment")
 def add_selection(parser: argparse.ArgumentParser) -> None:
     """The options that say which studies, under what, where to."""
     parser.add_argument("portfolio", metavar="PORTFOLIO", help="a table (CSV), one study a row, or a TOML file of site files and cases")
-    parser.add_argument("--out", metavar="DIR", help="output folder (default: studies/NAME; NAME-EDITION or NAME-what-if for a what-if)")
+    parser.add_argument(
+        "--out", metavar="DIR", help="output folder (default: studies/NAME; NAME-EDITION or NAME-what-if-... for a what-if)"
+    )
     parser.add_argument("--edition", metavar="YEAR", help="code edition in place of every row's and file's own; the files stay as they are")
     parser.add_argument("--results-only", action="store_true", help="results.json alone, without running notebooks")
     parser.add_argument("--only", metavar="NAME[,NAME]", help="workbooks to run, by name (default: all)")
@@ -24,8 +26,9 @@ def add_selection(parser: argparse.ArgumentParser) -> None:
 def add_plan(parser: argparse.ArgumentParser) -> None:
     """Options of `plan`."""
     add_selection(parser)
-    words = f"accept these kinds of reason without a rerun (default: all of {', '.join(ACCEPTABLE)})"
-    parser.add_argument("--accept", metavar="KIND[,KIND]", nargs="?", const=",".join(ACCEPTABLE), help=words)
+    parser.add_argument("--accept", action="store_true", help="accept the reasons of studies that have results: they are not made again")
+    words = f"with --accept: reasons of these kinds alone (of {', '.join(ACCEPTABLE)})"
+    parser.add_argument("--kind", metavar="KIND[,KIND]", help=words)
 
 
 def add_batch(parser: argparse.ArgumentParser) -> None:

@@ -18,6 +18,7 @@ from workbook_lib.batch.causes import differences, leaves
 from workbook_lib.batch.folder import Output
 from workbook_lib.batch.options import ACCEPTABLE
 from workbook_lib.batch.record import Record
+from workbook_lib.batch.rows import VERDICTS
 from workbook_lib.home.portfolio import Portfolio
 from workbook_lib.home.portfolio_entry import Entry
 from workbook_lib.run import CALCULATION_FAULT, INPUT_FAULT, MACHINERY_FAULT, RESULTS
@@ -62,7 +63,11 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One study of the plan. `record_sha256` is that of its record, empty without a usable one; `run` and `state` are the record's."""
+    """One study of the plan.
+
+    `record_sha256` is that of its record, empty without a usable one; `run` and `state` are the record's; `loses` says what a study that is
+    there has and would not have if it were made as it is asked for.
+    """
 
     entry: Entry
     action: str
@@ -70,6 +75,7 @@ class Item:
     record_sha256: str = ""
     run: int = 0
     state: str = ""
+    loses: str = ""
 
 
 @dataclass(frozen=True)
@@ -126,7 +132,14 @@ class Planner:
             return Item(entry, KEEP, (), *known)
         if all(reason.kind in ACCEPTABLE for reason in reasons) and accepted(study) == self.signature(entry, record):
             return Item(entry, ACCEPT, reasons, *known)
-        return Item(entry, RUN, reasons, *known)
+        return Item(entry, RUN, reasons, *known, self._loses(record))
+
+    def _loses(self, record: Record) -> str:
+        if record.state not in VERDICTS:
+            return ""
+        books = [name for name in record.asked["workbooks"] if name not in self._asked.workbooks]
+        pages = ["pages"] if record.asked["rendered"] and not self._asked.rendered else []
+        return ", ".join([*pages, *books])
 
     def signature(self, entry: Entry, record: Record) -> str:
         """What a person who accepts reasons has seen: the program, the inputs and what is asked, as they stand."""

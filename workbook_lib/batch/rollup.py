@@ -27,7 +27,7 @@ GROUP_COUNT = 500
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """How a text begins that a spreadsheet takes for a formula."""
 SIDES = ("provided", "required", "margin")
-SCREENED = ("site_id", "case", "edition", "connection", "verdict", "check", "spare_a")
+SCREENED = ("site_id", "case", "edition", "connection", "verdict", "check", "spare_a", "spare_check")
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +185,7 @@ def _screened(found: Iterable[Row], screening) -> Iterator[Row]:
     for row in found:
         for kind, one in row["connections"].items():
             head = [neutral(str(row[name] or "")) for name in SCREENED[:3]]
-            screening.writerow([*head, kind, one["verdict"], one["check"], "" if one["spare_a"] is None else one["spare_a"]])
+            screening.writerow([*head, kind, *("" if one[name] is None else one[name] for name in SCREENED[4:])])
         yield row
 
 

@@ -5,7 +5,8 @@ A row is a dictionary of texts, numbers, lists and dictionaries (it stands in JS
 `site_id`, `case`, `edition` and `edition_basis` (None where a fault left none), `state` (one of `STATES`), `folder` (under the output
 folder, None where nothing is there), `line` (in the portfolio, None in a TOML file), `workbooks` (name -> `Decider`), `controlling`
 (the `Decider` of the workbook that decides, None without a verdict), `missing` (fields that counted checks ask for), `connections`
-(kind -> verdict, check, spare_a; a kind that the home does not have is left out), `faults` (texts, at most `FAULTS_SHOWN`),
+(kind -> verdict, check, spare_a and the spare_check that it is the margin of, None where input is needed; a kind that the home does not
+have is left out), `faults` (texts, at most `FAULTS_SHOWN`),
 `faults_count`, `why` (in words, where there is no verdict), `accepted` (reasons that were accepted without a rerun), `reasons` (why it
 was run this time, empty where it was not), `before` (state, workbook and check of what it is compared with, None where there is nothing),
 `left_out` (true where no case of the portfolio takes the home), `substituted` (true where a what-if set a field of this study),
@@ -55,6 +56,12 @@ DRAWN_BY: Mapping[str, tuple[str, ...]] = {
 """Families of which one must stand on the sheet for a home to have the connection at all."""
 
 
+CAPACITIES = (
+    *("service-capacity", "continuous-load", "local-service-limit", "control-setting", "control-continuous", "service-peak"),
+    *("bus", "feeder-capacity", "supply-side-capacity", "adapter-load", "adapter-source", "pass-through"),
+    *("backup-capacity", "backup-running", "backup-leg", "backup-neutral"),
+)
+"""Checks of a load, or of sources, against what carries them: the least of their margins is spare. A size that is chosen to fit is none."""
 ADOPTED = "edition-adopted"
 NOT_OF_CONNECTIONS = (ADOPTED, "independent-check")
 """Checks that say nothing of a connection: under a what-if the edition is never the adopted one."""
@@ -164,5 +171,12 @@ def _connections(workbooks: Mapping[str, Mapping[str, object]]) -> Iterable[tupl
         if not checks or (marks and not any(family(check["key"]) in marks for check in checks)):
             continue
         worst = min(checks, key=rank)
-        amperes = [check["margin"] for check in checks if check["unit"] == "A" and check["margin"] is not None]
-        yield kind, {"verdict": worst["verdict"], "check": worst["key"], "spare_a": min(amperes, default=None)}
+        tight = min((check for check in checks if _is_capacity(check)), key=lambda check: check["margin"], default=None)
+        if tight is None or worst["verdict"] == Verdict.NEEDS_INPUT:
+            tight = {"margin": None, "key": None}
+        yield kind, {"verdict": worst["verdict"], "check": worst["key"], "spare_a": tight["margin"], "spare_check": tight["key"]}
+
+
+def _is_capacity(check: Mapping[str, object]) -> bool:
+    """Whether a check holds a load against what carries it, in amperes, so that its margin is what could be added."""
+    return family(check["key"]) in CAPACITIES and check["unit"] == "A" and check["margin"] is not None

@@ -29,7 +29,7 @@ MAX_BYTES = 50_000_000
 TABLES = (".csv", ".tsv")
 RESERVED = frozenset(("con", "prn", "aux", "nul", *(f"{name}{digit}" for name in ("com", "lpt") for digit in range(10))))
 """Names that some systems keep for devices: no folder can have them."""
-OWN_COLUMNS = ("site_id", "base", "case", "edition")
+OWN_COLUMNS = ("site_id", "base", "case", "edition", "remark")
 HEADER = re.compile(r"(?P<path>[^\[\]]+?)\s*(?:\[(?P<unit>[^\[\]]+)\])?")
 BARE = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
 
@@ -54,8 +54,9 @@ def is_portfolio(path: Path) -> bool:
 def read_portfolio(path: str | Path, edition: str | None = None) -> Portfolio:
     """The studies that a portfolio asks for.
 
-    Parameters: CSV or TOML file; an edition that takes the place of every row's and every case's. Returns: Portfolio; an entry that
-    cannot be used carries its faults. Errors: InputFault where the file itself cannot be read as a portfolio.
+    Parameters: CSV or TOML file; an edition that takes the place of every row's and every file's; a case that is there for another edition
+    is left out, since its name would lie. Returns: Portfolio; an entry that cannot be used carries its faults. Errors: InputFault where
+    the file itself cannot be read as a portfolio.
     """
     file = Path(path)
     if edition is not None and edition not in YEARS:
@@ -65,8 +66,15 @@ def read_portfolio(path: str | Path, edition: str | None = None) -> Portfolio:
         raise InputFault([fault])
     entries = _of_table(file, data) if file.suffix.lower() in TABLES else entries_of(file, data)
     if edition is not None:
-        entries = [replace(one, edition=edition) for one in entries]
+        entries = [_under(one, edition) for one in entries]
     return Portfolio(file, tuple(_told_apart(file, entries)))
+
+
+def _under(one: Entry, edition: str) -> Entry:
+    """A study under another edition; a case of a TOML file that is there for its own edition is left out."""
+    if one.edition not in (None, edition) and one.line is None and not one.left_out:
+        return replace(one, left_out=f"the case {one.case} has an edition of its own, {one.edition}")
+    return replace(one, edition=edition)
 
 
 def _told_apart(file: Path, entries: Iterable[Entry]) -> list[Entry]:

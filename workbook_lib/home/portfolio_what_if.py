@@ -67,8 +67,8 @@ def substitute(portfolio: Portfolio, where: Mapping[str, str], put: Mapping[str,
     """A portfolio with fields set in every study whose home matches a condition; the others stay as they are.
 
     A home matches where each field of the condition reads as one of its values; what a row puts in place of its file counts as the
-    home's. What is set takes the place of a row's own. A study that is at fault matches nothing; a home that matches and has no such
-    thing to set gets the fault that any row would.
+    home's. What is set takes the place of a row's own. A study that is at fault matches nothing, nor does a home that has no such thing
+    (source, breaker) to set a field of.
 
     Parameters: portfolio; the condition by key path, several values apart by `|` (empty: every home); the fields to set. Returns:
     Substitution. Errors: InputFault with every path that no home has and every value that its field refuses.
@@ -82,14 +82,19 @@ def substitute(portfolio: Portfolio, where: Mapping[str, str], put: Mapping[str,
         _readings(portfolio, read, SET, path, [text], faults)
     if faults:
         raise InputFault(faults)
-    condition = Case("", None, tuple(wanted), ())
+    condition, needed = Case("", None, tuple(wanted), ()), [thing for path in put for thing in _things(path)]
     entries, count = [], 0
     for entry in portfolio.entries:
         tables = None if entry.faults or entry.left_out else read(entry.site_file)
-        matches = tables is not None and condition.takes(tables, given(entry))
+        matches = tables is not None and condition.takes(tables, given(entry)) and _has(tables, needed)
         count += matches
         entries.append(_put(entry, put) if matches else entry)
     return Substitution(replace(portfolio, entries=tuple(entries)), count)
+
+
+def _has(tables: Mapping[str, object], things: Sequence[str]) -> bool:
+    """Whether a home has some things by id."""
+    return all(value_at(tables, f"{thing}.id") is not None for thing in things)
 
 
 def _tables(file: Path) -> dict[str, object] | None:
@@ -130,7 +135,7 @@ def _place_fault(portfolio: Portfolio, read: Read, option: str, path: str) -> Fa
         if not is_field and number >= HOMES_SEARCHED:
             break
         tables = read(file)
-        there = tables is not None and all(value_at(tables, f"{thing}.id") is not None for thing in things)
+        there = tables is not None and _has(tables, things)
         if tables is not None and ((is_field and there) or number < HOMES_SEARCHED):
             book = FaultBook("")
             apply(copy.deepcopy(tables), {path: ""}, Site, book)
