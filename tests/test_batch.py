@@ -5,13 +5,16 @@ from __future__ import annotations
 import contextlib
 import csv
 import errno
+import functools
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +27,7 @@ from workbook_lib.batch import crew, drive, rollup, rows, work
 from workbook_lib.batch import folder as folders
 from workbook_lib.batch.folder import FolderFault, Output
 from workbook_lib.batch.work import Done
-from workbook_lib.errors import MachineryFault
+from workbook_lib.errors import InputFault, MachineryFault
 from workbook_lib.home.portfolio import read_portfolio
 from workbook_lib.workbooks import REGISTRY
 
@@ -467,9 +470,9 @@ def test_a_batch_that_was_killed_is_taken_up(tmp_path):
     run_here(file, out)
     before = left(out)
     study = out / QUICK[0] / "base"
-    study.rename(out / QUICK[0] / ".base-abcd.part.old")
-    (out / QUICK[0] / ".base-abcd.part").mkdir()
-    (out / QUICK[0] / ".base-abcd.part" / "results.json").write_text("{", encoding="utf-8")
+    study.rename(out / QUICK[0] / ".base-abcdefgh.part.old")
+    (out / QUICK[0] / ".base-abcdefgh.part").mkdir()
+    (out / QUICK[0] / ".base-abcdefgh.part" / "results.json").write_text("{", encoding="utf-8")
     (out / ".batch" / "running" / f"{QUICK[0]}~base").write_text("run 1\n", encoding="utf-8")
     _, made = run_here(file, out)
     assert made == []
@@ -519,3 +522,133 @@ def test_the_portfolios_of_the_readme_run(tmp_path):
     assert sum(outcome.counts.get(state, 0) for state in rows.VERDICTS) == 3
     _, made = run_here(tmp_path / "town.toml", tmp_path / "town")
     assert made == ["my-home/as-filed", "my-home/smaller-charger"]
+
+
+# what an adversary found
+
+
+def test_an_input_that_changes_while_it_is_studied_is_not_filed(tmp_path, monkeypatch):
+    file, out = homes(tmp_path, QUICK[:1]), tmp_path / "out"
+    site = tmp_path / "sites" / f"{QUICK[0]}.toml"
+    real = notebook.document
+
+    def edited(home, sheets):
+        site.write_text(site.read_text(encoding="utf-8") + "\n# later\n", encoding="utf-8")
+        return real(home, sheets)
+
+    monkeypatch.setattr(notebook, "document", edited)
+    outcome, _ = run_here(file, out)
+    assert outcome.counts == {"machinery fault": 1}
+    assert "changed while it was being studied" in studies(out)[QUICK[0]]["why"]
+    assert not (out / QUICK[0] / "base").exists()
+
+
+def test_a_program_that_changes_while_the_batch_runs_files_nothing(tmp_path, monkeypatch):
+    stamps = iter(range(1000))
+    monkeypatch.setattr(work.programs, "stamp", lambda: str(next(stamps)))
+    monkeypatch.setattr(work, "_bench", functools.cache(work.Bench))
+    outcome, made = run_here(homes(tmp_path, QUICK[:1]), tmp_path / "out")
+    assert outcome.counts == {"machinery fault": 1}
+    assert len(made) == 1, "another attempt would not help"
+
+
+def test_a_home_at_fault_twice_and_sound_between_keeps_one_previous(tmp_path):
+    file, out = homes(tmp_path, QUICK[:1]), tmp_path / "out"
+    site = tmp_path / "sites" / f"{QUICK[0]}.toml"
+    sound = site.read_text(encoding="utf-8")
+    bad = sound.replace('"1500 ft^2"', '"many"', 1)
+    for text, state in ((sound, None), (bad, "input fault"), (sound, None), (bad, "input fault")):
+        site.write_text(text, encoding="utf-8")
+        outcome, _ = run_here(file, out)
+        assert (state in outcome.counts) == (state is not None), outcome.counts
+        assert "machinery fault" not in outcome.counts
+    assert sorted(path.name for path in (out / QUICK[0]).iterdir()) == ["base", "base.previous"]
+
+
+@pytest.mark.parametrize("kind", ["file", "link", "folder", "stamped"])
+def test_what_the_user_put_into_a_study_is_not_replaced(tmp_path, kind):
+    file, out = homes(tmp_path, QUICK[:2]), tmp_path / "out"
+    study = out / QUICK[0] / "base"
+    run_here(file, out)
+    if kind == "stamped":
+        (study / "stamped-plans.pdf").write_text("mine", encoding="utf-8")
+    else:
+        shutil.rmtree(study)
+        mine = tmp_path / "mine"
+        mine.mkdir()
+        {"file": lambda: study.write_text("mine"), "link": lambda: study.symlink_to(mine), "folder": study.mkdir}[kind]()
+        if kind == "folder":
+            (study / "letter.txt").write_text("mine", encoding="utf-8")
+    outcome, made = run_here(file, out, replace(RESULTS_ONLY, again=True))
+    assert outcome.counts["machinery fault"] == 1
+    assert len(made) == 2, "it is not tried again"
+    assert "move it away" in studies(out)[QUICK[0]]["why"]
+    assert study.is_symlink() == (kind == "link")
+    assert study.is_file() == (kind == "file")
+    if kind in ("folder", "stamped"):
+        assert any(path.read_text(encoding="utf-8") == "mine" for path in study.iterdir() if path.suffix in (".txt", ".pdf"))
+
+
+def test_a_record_of_another_study_is_not_taken(tmp_path):
+    file, out = homes(tmp_path, QUICK[:2]), tmp_path / "out"
+    run_here(file, out)
+    shutil.rmtree(out / QUICK[0] / "base")
+    (out / QUICK[1] / "base").rename(out / QUICK[0] / "base")
+    _, made = run_here(file, out)
+    assert sorted(made) == sorted(f"{name}/base" for name in QUICK[:2])
+
+
+def test_what_stands_aside_goes_back_to_its_own_study(tmp_path):
+    file, out = homes(tmp_path, QUICK[:1]), tmp_path / "out"
+    file.write_text(file.read_text(encoding="utf-8") + '[[case]]\nid = "base"\n[[case]]\nid = "base-2"\n', encoding="utf-8")
+    run_here(file, out)
+    before = left(out)
+    home = out / QUICK[0]
+    (home / "base-2").rename(home / ".base-2-abcdefgh.part.old")
+    for case in ("base", "base-2"):
+        (out / ".batch" / "running" / f"{QUICK[0]}~{case}").write_text("run 1\n", encoding="utf-8")
+    (home / "base").rename(home / ".base-abcdefgh.part.old")
+    _, made = run_here(file, out)
+    assert made == []
+    assert left(out) == before
+
+
+def test_a_run_that_was_stopped_says_not_run_of_what_it_has_yet_to_make(tmp_path):
+    file, out = homes(tmp_path, QUICK[:2]), tmp_path / "out"
+
+    class Stopping(CrewHere):
+        def make(self, task: work.Task) -> Done:
+            os.kill(os.getpid(), 2)
+            return super().make(task)
+
+    run_here(file, out, crew=Stopping())
+    first = next(name for name, row in studies(out).items() if row["state"] != "not run")
+    site = tmp_path / "sites" / f"{first}.toml"
+    site.write_text(re.sub(r'floor_area = \{ value = "\d+', 'floor_area = { value = "1111', site.read_text(encoding="utf-8"), count=1))
+    other = next(name for name in QUICK[:2] if name != first)
+
+    class StoppingAgain(CrewHere):
+        def give(self, task: work.Task) -> None:
+            super().give(task)
+            os.kill(os.getpid(), 2)
+
+    _, made = run_here(file, out, crew=StoppingAgain())
+    assert len(made) == 1
+    rest = first if made == [f"{other}/base"] else other
+    assert studies(out)[rest]["state"] == "not run"
+
+
+def test_a_site_id_is_the_first_column_and_nowhere_else(tmp_path):
+    file = table(tmp_path, ["site_id,base,site.id", "a,sites/bungalow-100a.toml,zzz"])
+    with pytest.raises(InputFault, match=r"site\.id: names the home"):
+        read_portfolio(file)
+    file = homes(tmp_path / "more")
+    file.write_text(file.read_text(encoding="utf-8") + '[[case]]\nid = "x"\nset = { "site.id" = "same" }\n', encoding="utf-8")
+    with pytest.raises(InputFault, match="names the home"):
+        read_portfolio(file)
+
+
+def test_a_quoted_cell_that_begins_like_a_remark_is_a_row_and_a_long_name_costs_its_row(tmp_path):
+    lines = ["site.address,site_id,base", "#4 Oak Lane,x,y", '"#5 Oak, Lane",h3,sites/bungalow-100a.toml', f"a,h4,{'x' * 300}.toml"]
+    found = read_portfolio(table(tmp_path, lines)).entries
+    assert [(one.site_id, bool(one.faults)) for one in found] == [("h3", False), ("h4", True)]

@@ -18,7 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from workbook_lib.batch import compare as compared
-from workbook_lib.batch.causes import Held, differences, leaves
+from workbook_lib.batch.causes import Cause, Held, differences, leaves
 from workbook_lib.batch.compare import COLUMNS, compare
 from workbook_lib.batch.folder import Output, keep_program
 from workbook_lib.batch.program import Program
@@ -90,7 +90,7 @@ def results(folder: Path) -> dict[str, object]:
 
 
 def plainly(old: Path, new: Path) -> set[tuple[object, ...]]:
-    """Checks whose verdict or counting differs, by an outer join of two tables."""
+    """Checks but `edition-adopted` whose verdict or counting differs, by an outer join of two tables."""
     import pandas
 
     tables = []
@@ -99,6 +99,7 @@ def plainly(old: Path, new: Path) -> set[tuple[object, ...]]:
             {"workbook": name, "check": check["key"], "verdict": check["verdict"], "counts": check["counts"], "margin": check["margin"]}
             for name, entry in results(folder)["workbooks"].items()
             for check in entry["checks"]
+            if check["key"] != "edition-adopted"
         ]
         tables.append(pandas.DataFrame(lines))
     both = tables[0].merge(tables[1], on=["workbook", "check"], how="outer", suffixes=("_before", "_now"), indicator=True)
@@ -302,6 +303,7 @@ def test_every_study_of_both_runs_is_accounted_for(runs):
         "compared": 10,
         "moved": 6,
         "other_values": 0,
+        "edition_adopted_alone": 0,
         "unchanged": 4,
         "added": 2,
         "without_verdict_before": 4,
@@ -376,7 +378,9 @@ def test_results_of_the_same_bytes_are_not_read(runs, monkeypatch):
     original = compared.results_of
     monkeypatch.setattr(compared, "results_of", spy)
     compare(*runs)
-    assert {file.parent.parent.name for file in read} == {"better", "worse", "two-cases", "mended", "broken", "stopped"}
+    moved = {"better", "worse", "two-cases", "mended", "broken", "stopped"}
+    assert {file.parent.parent.name for file in read} == moved | {"added", "gone"}
+    assert len(read) == len(set(read))
 
 
 def test_homes_under_another_case_are_matched_where_each_side_has_them_once(homes, tmp_path):
@@ -660,6 +664,265 @@ def test_rows_of_the_same_id_or_without_one_keep_apart():
     assert differences({("a",): Held(float("nan"))}, {("a",): Held(float("nan"))}) == ()
 
 
+# values, the edition, what was done
+
+
+def sides_of(folder: Path, workbook: str, key: str) -> tuple[object, ...]:
+    check = next(one for one in results(folder)["workbooks"][workbook]["checks"] if one["key"] == key)
+    return tuple(check[name] for name in ("verdict", "provided", "required", "unit", "margin"))
+
+
+def test_a_study_of_the_same_verdicts_is_shown_with_its_controlling_checks(homes, tmp_path):
+    more = made(site(tmp_path / "more", ('"1600 ft^2"', '"1601 ft^2"')), tmp_path / "made")
+    old = batch(tmp_path / "old", ("a", "base", homes["48 A"]), ("b", "base", homes["48 A"]), ("c", "base", homes["48 A"]))
+    new = batch(tmp_path / "new", ("a", "base", homes["48 A"]), ("b", "base", more), ("c", "base", homes["32 A"]))
+    comparison = compare(old, new)
+    assert [(change.site_id, change.moved) for change in comparison.changes] == [("c", True), ("b", False)]
+    rows = [row for row in comparison.rows() if row["site_id"] == "b"]
+    wanted = {}
+    for name, entry in results(homes["48 A"])["workbooks"].items():
+        key = entry["controlling"]
+        assert key == results(more)["workbooks"][name]["controlling"]
+        if key and sides_of(homes["48 A"], name, key) != sides_of(more, name, key):
+            wanted[name, key] = (*sides_of(homes["48 A"], name, key), *sides_of(more, name, key))
+    assert ("service_load", "service-capacity") in wanted
+    names = [f"{name}_{side}" for side in ("before", "now") for name in ("verdict", "provided", "required", "unit", "margin")]
+    assert {(row["workbook"], row["check"]): tuple(row[name] for name in names) for row in rows} == wanted
+    said = "home.toml has other contents (its text is not kept before and now)"
+    assert {(row["kind"], row["causes"]) for row in rows} == {("value", said)}
+    study = next(one for one in comparison.document()["studies"] if one["site_id"] == "b")
+    assert {(one["workbook"], one["key"]) for one in study["values"]} == set(wanted)
+    text = comparison.text()
+    assert text.index("c/base: fail -> judgement") < text.index("THE SAME VERDICTS, OTHER VALUES") < text.index("b/base: fail")
+    assert "106.067" in text.partition("OTHER VALUES")[2]
+
+
+def test_a_study_of_which_no_controlling_check_moved_has_a_line_all_the_same(homes, tmp_path):
+    document = results(homes["48 A"])
+    results_of_load = document["workbooks"]["service_load"]["results"]
+    moved = next(iter(results_of_load))
+    results_of_load[moved]["value"] = 1.25
+    (tmp_path / "results.json").write_text(json.dumps(document), encoding="utf-8")
+    comparison = compare(homes["48 A"], tmp_path)
+    (row,) = comparison.rows()
+    assert (row["kind"], row["site_id"], row["check"], comparison.moved) == ("value", "bungalow-100a", None, False)
+    assert "values of results that moved: 1" in comparison.text()
+    assert f"{moved} (service_load): " in comparison.text()
+    assert " -> 1.25" in comparison.text()
+
+
+WORST = ("fail", "needs input", "judgement", "pass", "not applicable")
+
+
+def under(folder: Path, out: Path, adopted: str, *, passing: bool = False) -> Path:
+    """The same study with another verdict of `edition-adopted`, each workbook made up anew; `passing`: every other check passes."""
+    document = results(folder)
+    for entry in document["workbooks"].values():
+        for check in entry["checks"]:
+            if check["key"] == "edition-adopted":
+                check["verdict"] = adopted
+            elif passing and check["verdict"] != "not applicable":
+                check["verdict"] = "pass"
+        counted = [check for check in entry["checks"] if check["counts"]]
+        worst = min(counted, key=lambda check: WORST.index(check["verdict"]))
+        entry["verdict"], entry["controlling"] = worst["verdict"], worst["key"]
+    out.mkdir(parents=True)
+    (out / "results.json").write_text(json.dumps(document), encoding="utf-8")
+    return out
+
+
+def plain_state(folder: Path) -> str:
+    """The state without `edition-adopted`."""
+    books = results(folder)["workbooks"].values()
+    return min(
+        (one["verdict"] for book in books for one in book["checks"] if one["counts"] and one["key"] != "edition-adopted"), key=WORST.index
+    )
+
+
+def test_the_edition_that_is_not_adopted_is_said_once_and_moves_no_study(homes, tmp_path):
+    passing, judged = (under(homes["32 A"], tmp_path / name, name, passing=True) for name in ("pass", "judgement"))
+    old = batch(tmp_path / "old", ("a", "base", passing), ("b", "base", passing), ("c", "base", homes["48 A"]))
+    new = batch(tmp_path / "new", ("a", "base", judged), ("b", "base", judged), ("c", "base", homes["2026"]))
+    comparison = compare(old, new)
+    assert comparison.states == {("fail", "needs input"): 1, ("pass", "judgement"): 2}
+    assert comparison.states_otherwise == {("fail", plain_state(homes["2026"])): 1, ("pass", "pass"): 2}
+    assert [change.site_id for change in comparison.changes] == ["c"]
+    assert (comparison.counts()["moved"], comparison.counts()["edition_adopted_alone"]) == (1, 2)
+    assert comparison.text().count("edition-adopted: pass -> judgement in 3 studies") == 1
+    assert re.search(r"^pass +judgement +pass +2$", comparison.text(), re.MULTILINE)
+    assert not any(row["check"] == "edition-adopted" for row in comparison.rows())
+    assert not any(one.key == "edition-adopted" for change in comparison.changes for one in change.checks)
+    comparison.write(tmp_path / "out")
+    page = (tmp_path / "out" / "changes.html").read_text(encoding="utf-8")
+    assert page.count("edition-adopted:") == 1
+    held = json.loads((tmp_path / "out" / "changes.json").read_bytes())
+    assert held["edition_adopted"] == [{"before": "pass", "now": "judgement", "studies": 3}]
+
+
+def test_of_two_studies_the_edition_alone_is_no_move_either(homes, tmp_path):
+    passing, judged = (under(homes["32 A"], tmp_path / name, name, passing=True) for name in ("pass", "judgement"))
+    comparison = compare(passing, judged)
+    assert (comparison.moved, comparison.rows()) == (False, [])
+    assert comparison.states == {("pass", "judgement"): 1}
+    assert "bungalow-100a/base: pass -> judgement (pass without edition-adopted)" in comparison.text()
+
+
+def test_the_state_without_the_edition_is_made_up_where_a_row_has_none(homes, tmp_path):
+    judged = under(homes["32 A"], tmp_path / "judged", "judgement", passing=True)
+    runs = [batch(tmp_path / name, ("a", "base", judged)) for name in ("old", "new")]
+    assert compare(*runs).states_otherwise == {("pass", "pass"): 1}
+    for run in runs:
+        held = json.loads((run / "portfolio.json").read_bytes())
+        del held["studies"][0]["state_otherwise"]
+        (run / "portfolio.json").write_text(json.dumps(held), encoding="utf-8")
+    assert compare(*runs).states_otherwise == {("pass", "pass"): 1}
+
+
+def headed(run: Path, head: Mapping[str, object], **rows: Mapping[str, object]) -> Path:
+    """A batch with more at the head of its portfolio.json and in the rows of some homes."""
+    held = json.loads((run / "portfolio.json").read_bytes()) | head
+    held["studies"] = [row | rows.get(row["site_id"], {}) for row in held["studies"]]
+    (run / "portfolio.json").write_text(json.dumps(held), encoding="utf-8")
+    return run
+
+
+def test_what_changed_its_state_stands_before_what_moved_another_verdict(homes, tmp_path):
+    document = results(homes["48 A"])
+    check = next(one for one in document["workbooks"]["service_load"]["checks"] if one["key"] == "service-minimum")
+    check["verdict"] = "judgement"
+    (tmp_path / "aside").mkdir()
+    (tmp_path / "aside" / "results.json").write_text(json.dumps(document), encoding="utf-8")
+    old = batch(tmp_path / "old", ("a", "base", homes["48 A"]), ("b", "base", homes["48 A"]))
+    new = batch(tmp_path / "new", ("a", "base", tmp_path / "aside"), ("b", "base", homes["32 A"]))
+    changes = compare(old, new).changes
+    assert [(change.site_id, change.state_now, change.moved) for change in changes] == [("b", "judgement", True), ("a", "fail", True)]
+
+
+def test_the_head_says_what_was_done_and_from_what(homes, tmp_path):
+    names = ("a", "b", "c")
+    old = headed(batch(tmp_path / "old", *((name, "base", homes["48 A"]) for name in names)), {"library_version": "0.0.1"})
+    new = batch(tmp_path / "new", *((name, "base", homes["2026"]) for name in names))
+    what_if = {"where": {"evse.evse-1.rating": "48 A"}, "set": {"service.rating": "125 A"}}
+    reasons = ["code: module workbook_lib.rules.busbar changed", "input: study.growth (portfolio): 0 A -> 5 A"]
+    headed(
+        new,
+        {"library_version": "0.0.2", "edition": "2026", "what_if": what_if},
+        a={"substituted": True},
+        c={"edition": "2023", "accepted": reasons},
+    )
+    comparison = compare(old, new)
+    text = " ".join(comparison.text().split())
+    assert "edition 2026 in place of every file's own: 2 of 3 studies made under it" in text
+    assert "what-if service.rating = 125 A where evse.evse-1.rating = 48 A: set for 1 of 3 studies" in text
+    assert "accepted, not rerun: 1 study (c/base)" in text
+    assert "c/base: fail -> needs input, accepted, not rerun" in text
+    assert comparison.text().count("the what-if was not made for it") == 2
+    assert {row["accepted"] for row in comparison.rows() if row["site_id"] == "c"} == {"; ".join(reasons)}
+    assert {row["accepted"] for row in comparison.rows() if row["site_id"] != "c"} == {None}
+    comparison.write(tmp_path / "out")
+    page = (tmp_path / "out" / "changes.html").read_text(encoding="utf-8")
+    for run, version in ((old, "0.0.1"), (new, "0.0.2")):
+        assert hashlib.sha256((run / "portfolio.json").read_bytes()).hexdigest() in page
+        assert f">{version}</td>" in page
+    assert "<h1>What moved: old to new</h1>" in page
+    assert not re.search(r"\d\d:\d\d", page)
+    assert tmp_path.as_posix() not in page + (tmp_path / "out" / "changes.json").read_text(encoding="utf-8")
+    shown = re.findall(r"<td[^>]*>((?:of these|in both|added|gone|without)[^<]*)</td><td[^>]*>([^<]*)</td>", page)
+    assert shown == [("in both", "3"), ("of these a verdict moved", "3")]
+
+
+def test_what_was_accepted_is_not_laid_to_the_what_if(homes, tmp_path):
+    file = site(tmp_path / "in")
+    asked = {"dwelling.floor_area": "1900 ft^2", "evse.evse-1.rating": "48 A"}
+    before = record(file, asked=asked)
+    now = record(file, asked=asked | {"dwelling.floor_area": "1820 ft^2", "evse.evse-1.rating": "32 A"})
+    old = batch(tmp_path / "old", ("a", "base", bare(homes["48 A"], tmp_path / "one")), records={"a": before})
+    new = batch(tmp_path / "new", ("a", "base", bare(homes["32 A"], tmp_path / "other")), records={"a": now})
+    reasons = ["input: dwelling.floor_area (portfolio): 1820 ft^2 -> 1900 ft^2", "input: home.toml: evse.evse-1.rating: 48 A -> 40 A"]
+    what_if = {"where": {}, "set": {"evse.evse-1.rating": "32 A"}}
+    headed(new, {"what_if": what_if}, a={"substituted": True, "accepted": reasons})
+    wanted = {"dwelling.floor_area: 1900 ft^2 -> 1820 ft^2 (accepted, not rerun)", "evse.evse-1.rating: 48 A -> 32 A"}
+    assert set(causes(compare(old, new))) == wanted
+    assert {cause.accepted for cause in compare(new, old).changes[0].causes if "floor" in cause.what} == {True}
+
+
+@pytest.mark.parametrize(
+    "reason, cause, same_thing",
+    [
+        ("input: home.toml: service.rating: 100 A -> 125 A", Cause("field", "service.rating", "1", "2"), True),
+        ("input: home.toml: service.rating: 100 A -> 125 A", Cause("field", "service.rating_kind", "1", "2"), False),
+        ("input: home.toml: evse.e1.rating: nothing -> 40 A", Cause("field", "evse.e1", None, "a row"), True),
+        ("input: home.toml: 3 fields more", Cause("field", "service.rating", "1", "2"), True),
+        ("input: local/x.toml: 3 fields more", Cause("field", "service.rating", "1", "2"), False),
+        ("input: local/x.toml: limit.v: 1 -> 2", Cause("local", "local/x.toml: limit.v", "1", "2"), True),
+        ("input: local/x.toml: limit.v: 1 -> 2", Cause("local", "local/y.toml: limit.v", "1", "2"), False),
+        ("input: load.csv changed", Cause("file", "load.csv has other contents"), True),
+        ("input: load.csv is there now, it was not", Cause("file", "load.csv is not read any more"), True),
+        ("input: load.csv changed", Cause("file", "load.csv.bak has other contents"), False),
+        ("input: base: a.toml -> b.toml", Cause("field", "service.rating", "1", "2"), True),
+        ("input: edition: 2023 -> 2026", Cause("edition", "edition", "2023", "2026"), True),
+        ("edition: edition 2023, a: 1 -> 2", Cause("edition", "edition", "2023", "2026"), False),
+        ("edition: edition 2023, a: 1 -> 2", Cause("table", "edition 2023, a: 1 -> 2"), True),
+        ("code: module m changed", Cause("module", "module m changed"), True),
+        ("code: module m changed", Cause("module", "module n changed"), False),
+        ("code: module m changed", Cause("version", "version of the library", "1", "2"), True),
+        ("input: load.csv changed", Cause("version", "version of the library", "1", "2"), False),
+        ("input: load.csv changed", Cause("unknown", "no recorded cause"), False),
+    ],
+)
+def test_a_reason_that_was_accepted_is_known_in_the_causes(reason, cause, same_thing):
+    assert compared._names(reason, cause) is same_thing
+
+
+@pytest.mark.parametrize("there", ["added", "gone"])
+def test_a_study_on_one_side_only_is_shown_with_what_decides_it(homes, tmp_path, there):
+    small = batch(tmp_path / "small", ("b", "base", homes["32 A"]))
+    large = batch(tmp_path / "large", ("b", "base", homes["32 A"]), ("a", "base", homes["48 A"]))
+    comparison = compare(*((small, large) if there == "added" else (large, small)))
+    counted = [
+        (check["margin"] / check["required"], check)
+        for entry in results(homes["48 A"])["workbooks"].values()
+        for check in entry["checks"]
+        if check["counts"] and check["verdict"] == "fail"
+    ]
+    worst = min(counted, key=lambda one: one[0])[1]
+    (row,) = comparison.rows()
+    side, other = ("now", "before") if there == "added" else ("before", "now")
+    assert (row["kind"], row[f"verdict_{side}"], row[f"verdict_{other}"]) == (f"study {there}", "fail", None)
+    assert (row["check"], row[f"provided_{side}"], row[f"margin_{side}"]) == (worst["key"], worst["provided"], worst["margin"])
+    text = " ".join(comparison.text().split())
+    assert f"controlling: {worst['key']} (" in text
+    assert "fail: 106.067 ≤ 100 A, margin −6.067" in text
+    assert "nothing is recorded" not in text
+
+
+def test_the_terminal_and_the_page_list_the_same_checks(homes, tmp_path):
+    comparison = compare(homes["48 A"], homes["32 A"])
+    comparison.write(tmp_path)
+    page, text = (tmp_path / "changes.html").read_text(encoding="utf-8"), comparison.text()
+    named = {f"{row['check']} ({row['workbook']})" for row in comparison.rows()}
+    assert len(named) > 3
+    assert {name for name in named if f"- {name}: " in text} == named == {name for name in named if f">{name}<" in page}
+
+
+def test_two_studies_are_called_by_their_homes(homes, tmp_path):
+    other = made(site(tmp_path / "in", ('id = "bungalow-100a"', 'id = "oak-1"')), tmp_path / "oak")
+    assert compare(homes["48 A"], other).title() == "bungalow-100a/base to oak-1/base"
+    assert compare(homes["48 A"], homes["32 A"]).title() == "bungalow-100a/base: large to smaller"
+    runs = [batch(tmp_path / name, ("a", "base", homes[size])) for name, size in (("old", "48 A"), ("new", "32 A"))]
+    assert compare(*(run / "a" / "base" for run in runs)).title() == "a/base: old/a/base to new/a/base"
+    assert compare(*runs).title() == "old to new"
+
+
+def test_of_a_study_without_a_record_no_field_is_a_cause(homes, tmp_path):
+    old = batch(
+        tmp_path / "old", ("a", "base", homes["48 A"]), records={"a": record(site(tmp_path / "in"), asked={"service.rating": "100 A"})}
+    )
+    new = batch(tmp_path / "new", ("a", "base", ("machinery fault", ["no kernel"])))
+    (said,) = causes(compare(old, new))
+    assert said.startswith("no recorded cause")
+
+
 # what is written
 
 
@@ -691,7 +954,7 @@ def test_the_page_stands_by_itself(runs, tmp_path):
     assert "<script" not in page
     assert not re.search(r"(?:src|href)=\"(?!#|changes\.)", page)
     assert "http" not in page
-    assert re.findall(r"<h3>([^<]*)</h3>", page)[0] == "broken/base: judgement -&gt; calculation fault"
+    assert re.findall(r"<h3>([^<]*/[^<]*)</h3>", page)[0] == "broken/base: judgement -&gt; calculation fault"
     assert page.count("service-capacity") >= 3
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.batch_tools import QUICK, RENDERED, RESULTS_ONLY, copies, homes, left, run_here
+from tests.batch_tools import QUICK, RENDERED, RESULTS_ONLY, CrewHere, copies, homes, left, run_here
 from workbook_lib.batch import cluster, drive, record
 from workbook_lib.batch.folder import Output
 from workbook_lib.batch.work import Task
@@ -159,22 +159,48 @@ def test_a_worker_of_another_version_is_refused(tmp_path):
     entry = read_portfolio(copies(tmp_path, 1)).entries[0]
     task = Task(entry, tmp_path / "portfolio.csv", tmp_path / "out", RESULTS_ONLY, "another", 1)
     sent = cluster.do_sent(task, {})
-    assert (sent.done.state, sent.done.retry) == ("machinery fault", True)
+    assert (sent.done.state, sent.done.retry) == ("machinery fault", False)
     assert "another version of the program" in sent.done.words
 
 
-def test_files_that_are_not_those_of_the_record_are_refused(tmp_path):
+def test_files_that_are_not_those_of_the_task_and_its_record_are_refused(tmp_path):
     out = tmp_path / "out"
-    run_here(copies(tmp_path, 1), out)
+    worker = CrewHere()
+    run_here(copies(tmp_path, 2), out, crew=worker)
+    task, other = worker.given
     study = Output(out).study("home-0", "base")
     files = {path.name: path.read_bytes() for path in study.iterdir()}
     target = tmp_path / "other" / "base"
-    cluster._write(target, files)
+    cluster._write(task, target, files)
     assert left(target) == left(study)
-    for name, content in (("results.json", b"{}"), ("more.txt", b"x")):
+    for wrong in (other, replace(task, program="another"), replace(task, run=7), replace(task, asked=RENDERED)):
+        with pytest.raises(MachineryFault, match="not the one that was asked for"):
+            cluster._write(wrong, target, files)
+    for name, content in (("results.json", files["results.json"] + b" "), ("more.txt", b"x")):
         with pytest.raises(MachineryFault, match="not those of its record"):
-            cluster._write(target, files | {name: content})
+            cluster._write(task, target, files | {name: content})
     with pytest.raises(MachineryFault, match="without a record"):
-        cluster._write(target, {"results.json": b"{}"})
+        cluster._write(task, target, {"results.json": b"{}"})
     assert left(target) == left(study)
     assert record.read(target).site_id == "home-0"
+
+
+def test_all_workers_lost_and_a_scheduler_lost_are_said_and_the_rest_is_kept(two, tmp_path, monkeypatch):
+    monkeypatch.setattr(cluster, "WORKERS_S", 2)
+    file = copies(tmp_path, 12)
+
+    class Losing(cluster.ClusterCrew):
+        def wait(self, seconds: float):
+            done = super().wait(seconds)
+            if done:
+                for worker in two.workers:
+                    if worker.poll() is None:
+                        os.kill(worker.pid, signal.SIGKILL)
+                        worker.wait()
+            return done
+
+    with pytest.raises(MachineryFault, match=r"has had no worker for 2 s; what was made is kept, and the same command goes on"):
+        drive.batch(read_portfolio(file), tmp_path / "out", RESULTS_ONLY, crews=lambda count, output: Losing(two.address, output))
+    outcome, made = run_here(file, tmp_path / "out")
+    assert 0 < len(made) < 12
+    assert sum(outcome.counts.values()) == 12

@@ -92,6 +92,11 @@ def test_a_field_that_changed_is_named_with_before_and_now_and_prose_is_not(file
     with site.open("a", encoding="utf-8") as text:
         text.write("\n# a remark\n")
     assert planned(file, made)[HOME] == ("keep", [])
+    with site.open("a", encoding="utf-8") as text:
+        text.write("[backup]\n")
+    words = "rows in another order, an empty table, or a value written otherwise"
+    assert planned(file, made)[HOME] == ("run", [f"input: {HOME}.toml: {words}"]), "an empty table may turn a verdict"
+    site.write_text(site.read_text(encoding="utf-8").replace("[backup]\n", ""), encoding="utf-8")
     edit(site, FLOOR, SMALLER)
     action, reasons = planned(file, made)[HOME]
     assert action == "run"

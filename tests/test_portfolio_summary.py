@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from tests.test_hygiene import MACHINE_PATH
 from workbook_lib import formula, notebook, notebook_tools
+from workbook_lib.batch import closing
 from workbook_lib.batch import rows as batch_rows
 from workbook_lib.errors import InputFault, MachineryFault
 from workbook_lib.render import content, figures, html, portfolio_page, results, text
@@ -46,8 +47,20 @@ def row(site="fern-1", case="base", state="pass", **more):
     if state in VERDICTS:
         decides = decider(state)
         made |= {"edition": "2023", "edition_basis": "adopted", "folder": f"{site}/{case}"}
-        made |= {"controlling": decides, "workbooks": {decides["workbook"]: decides}}
+        made |= {"controlling": decides, "workbooks": {decides["workbook"]: decides}, "state_otherwise": state}
     return made | more
+
+
+def one_test(check="bus:main", margin=10.0):
+    """A study with one workbook, decided by this check."""
+    decides = decider(check=check, margin=margin)
+    return {"controlling": decides, "workbooks": {decides["workbook"]: decides}}
+
+
+def asks(verdict, *tests):
+    """Workbooks that these checks decide."""
+    found = {workbook: decider(verdict, check, margin=None, workbook=workbook) for workbook, check in tests}
+    return {"workbooks": found, "controlling": next(iter(found.values()))}
 
 
 def portfolio(*studies, **more):
@@ -88,6 +101,7 @@ def test_the_example_is_counted_as_pandas_counts_it():
     assert found["sites_count"] == frame["site_id"].nunique()
     wanted = {f"homes_count:{state}": int(count) for state, count in frame["state"].value_counts().items()}
     families = frame["controlling"].dropna().map(lambda one: one["check"]).dropna().str.split(":").str[0]
+    wanted = {f"homes_count:{state}": 0 for state in VERDICTS} | wanted
     wanted |= {f"homes_count:{name}": int(count) for name, count in families.value_counts().items()}
     assert {key: value for key, value in found.items() if key.startswith("homes_count:")} == wanted
     assert sum(found[f"homes_count:{state}"] for state in frame["state"].unique()) == len(frame)
@@ -105,11 +119,18 @@ def test_the_screening_of_the_example_is_that_of_pandas():
     assert set(lines) == set(flat["kind"])
     for kind, part in flat.groupby("kind"):
         line = lines[kind]
-        assert line["Studies"] == len(part)
+        assert line["All"] == len(part)
         assert {name: line[name.capitalize()] for name in VERDICTS} == {name: int((part["verdict"] == name).sum()) for name in VERDICTS}
-        spare = part["spare_a"].dropna()
-        shown = [line[f"Spare A, {name}"] for name in ("least", "median", "most")]
-        assert shown == ([portfolio_tables.NO_NUMBER] * 3 if spare.empty else pytest.approx([spare.min(), spare.median(), spare.max()]))
+    spread = {line["Connection"]: line for line in table(sheet, portfolio_tables.SPARE)}
+    for kind, part in flat.dropna(subset="spare_a").groupby("kind"):
+        passing = part.loc[part["verdict"] == "pass", "spare_a"]
+        short = -part.loc[(part["verdict"] == "fail") & (part["spare_a"] < 0), "spare_a"]
+        assert (kind in spread) is not (passing.empty and short.empty)
+        for count, unit, amounts in (("Passing, with amperes", "Spare", passing), ("Failing, short of amperes", "Short", short)):
+            if kind in spread:
+                assert spread[kind][count] == len(amounts)
+                shown = [spread[kind][f"{unit} A, {name}"] for name in ("least", "median", "most")]
+                assert shown == (["none"] * 3 if amounts.empty else pytest.approx([amounts.min(), amounts.median(), amounts.max()]))
 
 
 def test_classes_of_room_are_those_of_pandas():
@@ -135,7 +156,8 @@ def portfolios(draw):
             decides = decider(state, draw(st.sampled_from(CHECKS)), draw(st.floats(1, 400)), margin)
             spare = draw(st.none() | st.floats(-100, 100))
             kinds = draw(st.lists(st.sampled_from(["service", "backup", "charger"]), unique=True))
-            found = {kind: {"verdict": draw(st.sampled_from(VERDICTS)), "check": "bus:main", "spare_a": spare} for kind in kinds}
+            told = {"check": "bus:main", "spare_a": spare, "spare_check": None}
+            found = {kind: told | {"verdict": draw(st.sampled_from(VERDICTS))} for kind in kinds}
             missing = draw(st.lists(st.sampled_from(["load.range.rating", "load.oven.rating", "service.rating"]), unique=True))
             more = {"controlling": decides, "workbooks": {decides["workbook"]: decides}, "connections": found, "missing": missing}
         if state == "not run":
@@ -156,6 +178,7 @@ def test_every_study_is_counted_once(given_file):
     found = {key: result.value for key, result in sheet.results.items()}
     states = Counter(one["state"] for one in studies)
     assert {state: found.get(f"homes_count:{state}", 0) for state in portfolio_rows.STATES} == {s: states[s] for s in portfolio_rows.STATES}
+    assert all(f"homes_count:{state}" in found for state in VERDICTS)
     assert sum(states.values()) == found["homes_count"] == len(studies)
     assert sheet.check("every-home-accounted").verdict is sheet.check("counts-agree").verdict is Verdict.PASS
     out = sum(1 for one in studies if one["state"] == "not run" and one["left_out"])
@@ -197,11 +220,12 @@ def test_formulas_say_what_was_counted_and_every_part_can_be_shown(given_file):
 @given(portfolios())
 def test_medians_matrix_and_fields_agree_with_another_count(given_file):
     sheet, studies = portfolio_summary.study(given_file), given_file["studies"]
-    if section(sheet, portfolio_tables.SCREENING).table:
-        for line in table(sheet, portfolio_tables.SCREENING):
-            amperes = [one["connections"][line["Connection"]]["spare_a"] for one in studies if line["Connection"] in one["connections"]]
-            known = [one for one in amperes if one is not None]
-            assert line["Spare A, median"] == (statistics.median(known) if known else portfolio_tables.NO_NUMBER)
+    if section(sheet, portfolio_tables.SPARE).table:
+        for line in table(sheet, portfolio_tables.SPARE):
+            found = [one["connections"][line["Connection"]] for one in studies if line["Connection"] in one["connections"]]
+            known = [one["spare_a"] for one in found if one["verdict"] == "pass" and one["spare_a"] is not None]
+            assert line["Passing, with amperes"] == len(known)
+            assert line["Spare A, median"] == (statistics.median(known) if known else "none")
     drawn = [one for one in sheet.figures if one.key == "changes"]
     compared = [one for one in studies if one["before"]]
     assert bool(drawn) is bool(compared)
@@ -275,7 +299,7 @@ def test_a_home_that_no_case_takes_is_none():
     sheet = study(row("a"), row("b", state="not run", why="no case of the portfolio takes this home", left_out=True))
     assert sheet.verdict is Verdict.PASS
     assert sheet.results["exceptions_count"].value == 0
-    assert "left out" in section(sheet, portfolio_tables.EXCEPTIONS).prose
+    assert "no exceptions: 1 home that" in section(sheet, portfolio_tables.EXCEPTIONS).prose
 
 
 def test_failing_homes_do_not_fail_the_summary_and_its_words_say_so():
@@ -333,7 +357,7 @@ def test_exceptions_stand_by_gravity_then_in_the_order_of_the_portfolio():
     ],
 )
 def test_ids_are_taken_out_of_key_paths(path, general):
-    assert portfolio_tables.generalised(path) == general
+    assert portfolio_rows.generalised(path) == general
 
 
 def test_the_field_that_holds_back_the_most_homes_stands_first():
@@ -343,7 +367,7 @@ def test_the_field_that_holds_back_the_most_homes_stands_first():
         row("c", "x", "needs input", missing=["service.rating"]),
         row("c", "y", "needs input", missing=["service.rating"]),
         row("d", "x", "needs input", missing=["load.dryer.rating"]),
-        row("e", "x", "needs input"),
+        row("e", "x", "needs input", **asks("needs input", ("backfeed_and_tap", "local-evidence:manager"))),
         row("f", "x", "fail", missing=["load.spa.rating", "panel.main.bus"]),
     ]
     sheet = study(*lacking)
@@ -354,34 +378,121 @@ def test_the_field_that_holds_back_the_most_homes_stands_first():
         ["panel.*.bus", 0, 0, 0, 1],
     ]
     assert sheet.results["most_missing_field"].value == "load.*.rating"
-    assert "1 of them name no field" in section(sheet, portfolio_tables.MISSING).prose
+    assert (
+        "load.*.rating holds back the most homes (3); given alone it would free 2 studies."
+        in section(sheet, portfolio_tables.MISSING).prose
+    )
 
 
 def test_nearest_on_either_side_of_the_limit():
     margins = [30.0, 2.0, 15.0, 0.0, -1.0, -20.0, -5.0]
-    rows = [
-        row(f"h{n}", state=("pass" if m >= 0 else "fail"), controlling=decider("pass" if m >= 0 else "fail", margin=m))
-        for n, m in enumerate(margins)
-    ]
-    rows += [row("by-condition", state="fail", controlling=decider("fail", margin=4.0)), row("bare", controlling=decider(margin=None))]
+    rows = [row(f"h{n}", state=("pass" if m >= 0 else "fail"), **one_test(margin=m)) for n, m in enumerate(margins)]
+    rows += [row("by-condition", state="fail", **one_test(margin=4.0)), row("bare", **one_test(margin=None))]
     sheet = study(*rows)
     assert [line["Room"] for line in table(sheet, portfolio_tables.NEAR_PASS)] == [0.0, 2.0, 15.0, 30.0]
     assert [line["Room"] for line in table(sheet, portfolio_tables.NEAR_FAIL)] == [-1.0, -5.0, -20.0]
-    assert "Not among them: 1 " in section(sheet, portfolio_tables.NEAR_FAIL).prose
+    assert "Not in this list: 1 fails by a condition." in section(sheet, portfolio_tables.NEAR_FAIL).prose
     assert table(sheet, portfolio_tables.NEAR_FAIL)[0]["Required"] == "at most 100 A"
     worst = table(sheet, portfolio_tables.TESTS)[0]
     assert (worst["Studies"], worst["Least room, % of limit"], worst["Where"]) == (9, pytest.approx(-20.0), "h5/base")
 
 
+def test_a_size_that_is_just_what_is_required_is_no_want_of_room():
+    rows = [row("tie-1", **one_test("service-conductor", margin=0.0)), row("tie-2", **one_test("conductor:evse-1", margin=0.0))]
+    rows += [row("tie-3", **one_test("conductor:evse-2", margin=0.0)), row("full", **one_test("service-capacity", margin=0.0))]
+    rows += [row("room", **one_test("conductor:evse-1", margin=4.0)), row("short", state="fail", **one_test("raceway:a", margin=-1.0))]
+    both = {one["workbook"]: one for one in (decider(check="overcurrent", margin=0.0), decider(margin=7.0, workbook="service_load"))}
+    rows += [row("both", controlling=both["backfeed_and_tap"], workbooks=both)]
+    sheet = study(*rows)
+    exact = {line["Test"]: line["Studies"] for line in table(sheet, portfolio_tables.EXACT)}
+    assert exact == {
+        "circuit conductor (conductor)": 2,
+        "overcurrent device of the source (overcurrent)": 1,
+        "service conductor (service-conductor)": 1,
+    }
+    assert section(sheet, portfolio_tables.EXACT).prose.startswith("4 studies pass with a size that is exactly what is required.")
+    near = [(line["Study"], line["Room"]) for line in table(sheet, portfolio_tables.NEAR_PASS)]
+    assert near == [("full/base", 0.0), ("both/base", 7.0)]
+    assert "Of 6 passing studies, 2 show" in section(sheet, portfolio_tables.NEAR_PASS).prose
+
+
+def test_the_example_passes_with_least_room_as_counted_again():
+    rows = [one for one in example()["studies"] if one["state"] == "pass"]
+    ties = [one for one in rows if one["controlling"]["room"] is not None and abs(one["controlling"]["room"]) < 1e-9]
+    ties = [one for one in ties if one["controlling"]["check"].split(":")[0] not in portfolio_rows.CAPACITY]
+    sheet = portfolio_summary.study(example())
+    assert sum(line["Studies"] for line in table(sheet, portfolio_tables.EXACT)) == len(ties) > 0
+    rooms = []
+    for one in rows:
+        loads = [d["room"] for d in one["workbooks"].values() if d["check"] and d["check"].split(":")[0] in portfolio_rows.CAPACITY]
+        rooms += [min(room for room in loads if room is not None)] if any(room is not None for room in loads) else []
+    shown = [line["Room, % of limit"] / 100 for line in table(sheet, portfolio_tables.NEAR_PASS)]
+    assert shown == pytest.approx(sorted(rooms)[: portfolio_tables.NEAREST])
+
+
+def test_a_study_that_fails_in_another_workbook_is_shown_so():
+    first, second = decider("fail", margin=-1.0), decider("fail", "service-capacity", margin=-30.0, workbook="service_load")
+    rows = [row("a", state="fail", controlling=first, workbooks={one["workbook"]: one for one in (first, second)})]
+    rows += [row("b", state="fail", **one_test(margin=-2.0))]
+    again = decider("fail", margin=-3.0)
+    rows += [row("c", state="fail", controlling=again, workbooks={"one": again, "two": again | {"workbook": "service_load"}})]
+    lines = table(study(*rows), portfolio_tables.NEAR_FAIL)
+    assert [line["Other workbooks"] for line in lines] == [
+        "also failing: service load: service with its load (service-capacity)",
+        "no other workbook",
+        "also failing: service load: the same test",
+    ]
+
+
+def test_a_fail_by_days_seconds_or_areas_is_one_by_an_amount():
+    held = decider("fail", "control-holds:a") | {"provided": 9.0, "required": 4.0, "margin": -5.0, "unit": "s", "room": None}
+    rows = [row("s", state="fail", controlling=held), row("cmil", state="fail", controlling=held | {"unit": "cmil"})]
+    rows += [row("none", state="fail", **one_test("measured-allowed", margin=None))]
+    prose = section(study(*rows), portfolio_tables.NEAR_FAIL).prose
+    assert "2 fail by an amount whose room is not ranked (days, seconds, areas); 1 fails by a condition" in prose
+
+
+def test_a_need_that_no_field_closes_is_listed_and_frees_nothing():
+    text_lacks = ("service_load", "service-capacity")
+    rows = [row("no-text", "x", "needs input", edition="2026", **asks("needs input", text_lacks))]
+    rows += [row("no-text", "y", "needs input", edition="2020", missing=["service.rating"], **asks("needs input", text_lacks))]
+    rows += [row("same", "x", "needs input", edition="2026", missing=["service.rating"], **asks("needs input", text_lacks))]
+    rows += [row("own", "x", "needs input", missing=["service.rating"], **asks("needs input", text_lacks))]
+    two = asks("needs input", ("service_load", "service-conductor"), ("ev_load_management", "evse-circuit:a"))
+    rows += [row("two", "x", "needs input", missing=["service.rating"], **two)]
+    sheet = study(*rows, results_only=True)
+    line = table(sheet, portfolio_tables.MISSING)[0]
+    assert (line["Field"], line["Studies held back"], line["Studies that it alone would free"]) == ("service.rating", 4, 1)
+    listed = table(sheet, portfolio_tables.SILENT)
+    assert [(one["Study"], one["How it is known"]) for one in listed] == [
+        ("no-text/x", "names no field"),
+        ("no-text/y", "its test names no field in another study of the edition or home"),
+        ("same/x", "its test names no field in another study of the edition or home"),
+    ]
+    assert "3 studies have a need of input that no field" in section(sheet, portfolio_tables.SILENT).prose
+    assert "sheets" not in section(sheet, portfolio_tables.SILENT).prose
+    assert "(see their sheets)" in section(study(*rows), portfolio_tables.SILENT).prose
+
+
+def test_spare_amperes_are_those_of_passing_studies():
+    def of(site, verdict, spare):
+        return row(site, connections={"service": {"verdict": verdict, "check": "service-capacity", "spare_a": spare, "spare_check": None}})
+
+    rows = [of("a", "pass", 4.0), of("b", "pass", 10.0), of("c", "pass", None), of("d", "fail", -20.0), of("e", "fail", 3.0)]
+    sheet = study(*rows, of("f", "needs input", 99.0), of("g", "judgement", 50.0))
+    assert [tuple(line.values()) for line in table(sheet, portfolio_tables.SPARE)] == [("service", 2, 4.0, 7.0, 10.0, 1, 20.0, 20.0, 20.0)]
+    assert "at best a judgement" not in section(sheet, portfolio_tables.SCREENING).prose
+
+
 def test_sides_that_differ_never_read_alike():
     close = decider("fail", required=100.0, margin=-0.0004)
-    line = table(study(row("a", state="fail", controlling=close)), portfolio_tables.NEAR_FAIL)[0]
+    line = table(study(row("a", state="fail", controlling=close, workbooks={})), portfolio_tables.NEAR_FAIL)[0]
     assert (line["Provided"], line["Required"]) == ("100.0004 A", "at most 100 A")
 
 
 def test_groups_are_those_of_what_passes():
     def with_kinds(site, **kinds):
-        found = {kind: {"verdict": verdict, "check": "bus:main", "spare_a": None} for kind, verdict in kinds.items()}
+        found = {kind: {"verdict": verdict, "check": "bus:main", "spare_a": None, "spare_check": None} for kind, verdict in kinds.items()}
         return row(site, connections=found)
 
     rows = [with_kinds("a", service="pass", backup="pass"), with_kinds("b", backup="pass", service="pass", charger="fail")]
@@ -393,13 +504,126 @@ def test_groups_are_those_of_what_passes():
 def test_changes_name_each_study_and_both_tests():
     before = {"state": "fail", "workbook": "service_load", "check": "service-capacity"}
     rows = [row("a", before=before, reasons=["site file changed"]), row("b"), row("c", state="fail", before=before)]
-    sheet = study(*rows, compared_with="studies/as-filed")
-    assert [tuple(line.values()) for line in table(sheet, portfolio_tables.CHANGED)] == [
-        ("a/base", "fail", "pass", "service-capacity", "bus:main", "site file changed")
+    sheet = study(*rows, compared_with="the run before")
+    assert [tuple(line.values()) for line in table(sheet, portfolio_drawings.CHANGED)] == [
+        ("a/base", "fail", "pass", "service with its load (service-capacity)", "bus with its sources (bus:main)", 10.0, "site file changed")
     ]
-    said = section(sheet, portfolio_tables.CHANGES).prose
-    assert "2 studies are in both, 1 of them in another state; 1 are in this run alone" in said
+    said = section(sheet, portfolio_drawings.CHANGES).prose
+    assert "2 studies are in both, 1 of them in another state; 1 is in this run alone" in said
     assert sheet.results["changed_count"].value == sheet.results["changed_count:fail:pass"].value == 1
+    assert not any(one.heading == portfolio_drawings.CAUSES for one in sheet.sections)
+
+
+def test_against_another_folder_every_cause_stands_in_the_files_beside():
+    before = {"state": "pass", "workbook": "service_load", "check": "service-capacity"}
+    sheet = study(row("a", state="fail", before=before, reasons=["new: no results yet"]), compared_with="as-filed")
+    assert "no results yet" not in str(sheet.sections)
+    assert "changes.json counts as moved also" in section(sheet, portfolio_drawings.CHANGES).prose
+    shown = html.fragment(portfolio_page.part(Trace(sheet), "changes", "Changes", portfolio_summary.PARTS["changes"]))
+    assert re.findall('href="(changes[^"]+)"', shown) == ["changes.html", "changes.csv"]
+    page = portfolio_page.summary_page(sheet, notebook_tools.read(NOTEBOOK))
+    assert 'href="changes.html"' in page
+    assert 'href="homes.columns.json"' in page
+
+
+def test_changed_studies_stand_by_gravity_then_by_room():
+    was = {"before": {"state": "judgement", "workbook": None, "check": None}}
+    rows = [
+        row("p", **one_test(margin=1.0), **was),
+        row("f1", state="fail", **one_test(margin=-1.0), **was),
+        row("x", state="not run", **was),
+    ]
+    rows += [row("f2", state="fail", **one_test(margin=-9.0), **was), row("n", state="needs input", **one_test(margin=None), **was)]
+    lines = table(study(*rows, compared_with="another"), portfolio_drawings.CHANGED)
+    assert [line["Study"][:-5] for line in lines] == ["f2", "f1", "n", "p", "x"]
+
+
+def test_a_move_by_the_edition_alone_is_shown_as_that():
+    def moved(site, was, now, otherwise):
+        before = {"state": was, "workbook": "service_load", "check": "service-capacity"}
+        return row(site, state=now, edition="2026", edition_basis="what-if", state_otherwise=otherwise, before=before)
+
+    rows = [
+        moved("a", "pass", "judgement", "pass"),
+        moved("b", "pass", "judgement", "judgement"),
+        moved("c", "fail", "needs input", "needs input"),
+    ]
+    rows += [moved("d", "needs input", "judgement", "pass"), moved("e", "fail", "judgement", "pass"), moved("f", "pass", "pass", "pass")]
+    sheet = study(*rows, edition="2026", compared_with="as-filed")
+    moves = {(line["Before"], line["Now"]): tuple(line.values())[2:] for line in table(sheet, portfolio_drawings.CHANGES)}
+    assert moves == {
+        ("pass", "judgement"): (2, "worse", 1),
+        ("fail", "needs input"): (1, "no longer known", 0),
+        ("needs input", "judgement"): (1, "now known", 0),
+        ("fail", "judgement"): (1, "better", 0),
+    }
+    figure = next(one for one in sheet.figures if one.key == "changes")
+    said = "1 went to a better state, 2 to a worse one (1 by edition-adopted alone), 1 now known, 1 no longer known; 1 stayed"
+    assert said in figure.description
+    states = {
+        line["State"]: (line["Studies"], line["Studies without edition-adopted"]) for line in table(sheet, portfolio_drawings.STATES_OF_ALL)
+    }
+    assert states == {"pass": (1, 4), "judgement": (4, 1), "needs input": (1, 1), "fail": (0, 0)}
+    assert {line["Study"]: line["Now without edition-adopted"] for line in table(sheet, portfolio_drawings.CHANGED)}["a/base"] == "pass"
+    assert sheet.results["changed_count:pass:judgement"].value == 2
+
+
+@pytest.mark.parametrize("before", portfolio_rows.STATES)
+@pytest.mark.parametrize("now", portfolio_rows.STATES)
+def test_needing_input_is_neither_better_nor_worse(before, now):
+    found = portfolio_rows.way(before, now)
+    known = [state for state in VERDICTS if state != "needs input"]
+    assert (found in ("better", "worse")) is (before != now and before in known and now in known)
+    assert (found == "stayed") is (before == now)
+
+
+def test_every_verdict_has_its_line_and_figure_and_substituted_studies_stand_apart():
+    rows = [row("a", substituted=True), row("b", state="fail", substituted=True), row("c", state="fail")]
+    sheet = study(*rows, what_if={"where": {}, "set": {"service.rating": "150 A"}})
+    lines = {line["State"]: line for line in table(sheet, portfolio_drawings.STATES_OF_ALL)}
+    counts = {state: (line["Studies"], line["Substituted"], line["Not substituted"]) for state, line in lines.items()}
+    assert counts == {"pass": (1, 1, 0), "judgement": (0, 0, 0), "needs input": (0, 0, 0), "fail": (2, 1, 1)}
+    assert "made for 2 studies of 2 homes: a/base, b/base" in section(sheet, portfolio_drawings.STATES_OF_ALL).prose
+    assert sheet.results["substituted_count"].value == 2
+    assert [sheet.results[f"homes_count:{state}"].value for state in VERDICTS] == [2, 0, 0, 1]
+    assert [line["Substituted"] for line in table(sheet, portfolio_tables.STUDIES)] == ["yes", "yes", ""]
+    said = text.plain(portfolio_page.states(Trace(sheet), portfolio_rows.STATES[::-1], portfolio_summary.PARTS["states"]))
+    assert re.search(r"judgement\s+0\b", said)
+
+
+def test_an_edition_asked_for_is_a_what_if_where_it_is_not_the_adopted_one():
+    apart = portfolio(row("a", edition="2026", edition_basis="what-if"), row("b"), edition="2026")
+    part = portfolio_page.title_block(portfolio_summary.study(apart), portfolio_summary.head(apart))
+    said = " ".join(text.plain(part).split())
+    assert "*** WHAT-IF: NOT THE HOMES AS THEY ARE *** edition 2026 in place of every file's: 1 study of 2" in said
+    own = portfolio(row("a"), edition="2023")
+    assert "WHAT-IF" not in text.plain(portfolio_page.title_block(portfolio_summary.study(own), portfolio_summary.head(own)))
+
+
+def test_the_page_begins_with_the_states_and_ends_with_the_accounting():
+    order = ["STATES", "EXCEPTIONS", "CHANGES", "TESTS", "SCREENING", "STUDIES", "ACCEPTED"]
+    headings = [getattr(portfolio_tables, name, None) or getattr(portfolio_drawings, name, None) for name in order[1:]]
+    headings = [portfolio_drawings.STATES_OF_ALL, *headings, portfolio_summary.ACCOUNTING]
+    found = [one.heading for one in portfolio_summary.study(example()).sections]
+    assert [one for one in found if one in headings] == headings
+    page = portfolio_page.summary_page(portfolio_summary.study(example()), notebook_tools.read(NOTEBOOK))
+    places = [page.index(f">{escape(heading)}<") for heading in headings]
+    assert places == sorted(places)
+    assert places[0] < page.index(portfolio_page.COMPLETE) < places[1]
+    every = re.findall(r"<h[1-6][^>]*>(.*?)</h[1-6]>", page)
+    assert len(every) == len(set(every))
+
+
+@pytest.mark.parametrize("count,words", [(0, "0 studies"), (1, "1 study"), (2, "2 studies"), (1200, "1,200 studies")])
+def test_nouns_stand_in_the_right_form(count, words):
+    assert portfolio_rows.many(count, "study", "studies") == words
+
+
+def test_tests_are_named_with_words_and_the_key():
+    assert portfolio_rows.named("bus:main") == "bus with its sources (bus:main)"
+    assert portfolio_rows.named("no-such-test:a") == "no-such-test:a"
+    found = {one["check"].split(":")[0] for study in example()["studies"] for one in study["workbooks"].values() if one["check"]}
+    assert not found - set(portfolio_rows.TEST_WORDS)
 
 
 def test_long_tables_are_cut_by_the_stated_rule():
@@ -407,7 +631,7 @@ def test_long_tables_are_cut_by_the_stated_rule():
         row(f"h{n}", state="needs input", accepted=["x"], before={"state": "pass", "workbook": None, "check": None}) for n in range(250)
     ]
     sheet = study(*rows, compared_with="the run before")
-    for heading in (portfolio_tables.STUDIES, portfolio_tables.CHANGED, portfolio_tables.ACCEPTED):
+    for heading in (portfolio_tables.STUDIES, portfolio_drawings.CHANGED, portfolio_tables.ACCEPTED):
         data = section(sheet, heading).table
         assert len(data.rows) == portfolio_tables.SHOWN
         assert "the first 200 of 250; homes.csv holds all" in data.caption
@@ -429,6 +653,8 @@ def test_the_states_are_those_of_the_batch():
     assert portfolio_rows.FAULTED == batch_rows.FAULTED
     assert portfolio_rows.VERDICTS == batch_rows.VERDICTS
     assert portfolio_rows.NOT_RUN == batch_rows.NOT_RUN
+    assert portfolio_rows.RUN_BEFORE == closing.FOLDER_WORDS
+    assert portfolio_rows.ADOPTED == batch_rows.ADOPTED
     assert set(portfolio_rows.ROW) == set(batch_rows.blank("a", "base", "pass"))
 
 
@@ -540,10 +766,9 @@ def test_a_what_if_stands_before_everything_else():
     made = portfolio(row("a"), what_if={"where": {"service.rating": "100 A|125 A"}, "set": {"service.rating": "150 A"}})
     sheet = portfolio_summary.study(made)
     part = portfolio_page.title_block(sheet, portfolio_summary.head(made))
-    assert (
-        text.plain(part).split("\n")[1]
-        == "*** WHAT-IF: NOT THE HOMES AS THEY ARE *** service.rating = 150 A, where service.rating is 100 A or 125 A"
-    )
+    said = " ".join(text.plain(part).split())
+    words = "service.rating = 150 A, where service.rating is 100 A or 125 A; made for 0 of 1 study"
+    assert said.startswith(f"PORTFOLIO SUMMARY *** WHAT-IF: NOT THE HOMES AS THEY ARE *** {words} Portfolio street.csv")
     assert any("what-if" in one for one in sheet.cautions)
 
 
@@ -581,7 +806,15 @@ def test_the_page_stands_by_itself():
     assert not re.search(r"https?://(?!www\.w3\.org)", page)
     assert not MACHINE_PATH.search(page)
     targets = [link.get("href") for link in tree.iter("a")]
-    assert {"portfolio.json", "homes.csv", "homes.parquet", "screening.csv", "portfolio_summary.ipynb"} <= set(targets)
+    assert {
+        "portfolio.json",
+        "homes.csv",
+        "homes.parquet",
+        "homes.columns.json",
+        "changes.html",
+        "screening.csv",
+        "portfolio_summary.ipynb",
+    } <= set(targets)
     assert not [target for target in targets if target.startswith("/")]
     ids = {one.get("id") for one in tree.iter() if one.get("id")}
     assert not [target for target in targets if target.startswith("#") and target[1:] not in ids]

@@ -31,7 +31,7 @@ SUMMARY = "portfolio_summary"
 PORTFOLIO_BYTES = 1_000_000_000
 SUMMARY = "portfolio_summary"
 """The workbook of a whole portfolio."""
-NOT_DRAWN = {"margins": "no controlling test compares numbers", "changes": "there is nothing to compare with"}
+NOT_DRAWN = {"margins": "no controlling test has room that is ranked", "changes": "there is nothing to compare with"}
 """Why a figure of a portfolio may not be there."""
 EDITIONS_TITLE = "The same home under the other editions"
 
@@ -179,8 +179,16 @@ class Summary:
 
         return _shown(portfolio_page.title_block(self.sheet, self._head))
 
+    def states(self) -> Shown:
+        """How many studies came to which state, each verdict with its figure."""
+        from workbook_lib.render import portfolio_page
+        from workbook_lib.workbooks.portfolio_rows import STATES
+        from workbook_lib.workbooks.portfolio_summary import PARTS
+
+        return _shown(portfolio_page.states(self._trace, STATES[::-1], PARTS["states"]))
+
     def verdict(self) -> Shown:
-        """Whether the summary is complete, and the counts in short."""
+        """Whether the summary is complete; not the verdict of the homes."""
         from workbook_lib.render import portfolio_page
         from workbook_lib.workbooks.portfolio_rows import STATES
 

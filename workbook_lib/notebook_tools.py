@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import ast
 import contextlib
+import errno
 import importlib
 import os
 import sys
@@ -27,6 +28,8 @@ METADATA = {
 """All the metadata that a kept notebook has."""
 GRAMMAR = "rfc3987_syntax"
 INJECTED = "injected-parameters"
+UNWRITABLE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EACCES, errno.EPERM)
+"""Errors that say that nothing more can be written."""
 START_ATTEMPTS = 3
 START_TIMEOUT_S = 60
 CELL_TIMEOUT_S = 300
@@ -223,6 +226,8 @@ def execute(
     except PapermillExecutionError as error:
         raise NotebookFailed(source.name, error.ename, error.evalue) from None
     except (PapermillException, DeadKernelError, CellTimeoutError, RuntimeError, OSError) as error:
+        if isinstance(error, OSError) and error.errno in UNWRITABLE:
+            raise
         raise MachineryFault(f"notebook {source.name} did not run: {error}") from None
     kept = normalise(notebook)
     nbformat.write(kept, target)

@@ -13,7 +13,7 @@ import json
 import math
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from workbook_lib.batch import folder as folders
@@ -36,7 +36,7 @@ KINDS = ("edition", "field", "local", "file", "table", "module", "notebook", "ve
 edition, module or data file of the library, code of a notebook, version of the library, other libraries, another program of which no
 more is kept, and none on record."""
 OF_PROGRAM = {"code": "module", "notebook": "notebook", "edition": "table", "environment": "environment"}
-NO_CAUSE = "no recorded cause"
+NO_CAUSE, NOT_RERUN = "no recorded cause", "accepted, not rerun"
 PROSE, OWN_NAME = "note", ("site", "id")
 STATED = "stated"
 FIELDS_OF_A_ROW, TEXTS_KEPT = 4, 64
@@ -47,21 +47,25 @@ Way = tuple[str, ...]
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One thing that differs between what two studies were made from or by. `kind`: one of `KINDS`; a side is None where it has none."""
+    """One thing that differs between what two studies were made from or by.
+
+    `kind`: one of `KINDS`; a side is None where it has none; `accepted`: a person accepted it on one side without a rerun.
+    """
 
     kind: str
     what: str
     before: str | None = None
     now: str | None = None
+    accepted: bool = False
 
     def __str__(self) -> str:
-        if self.before is None and self.now is None:
-            return self.what
-        return f"{self.what}: {_or_nothing(self.before)} -> {_or_nothing(self.now)}"
+        sided = self.before is not None or self.now is not None
+        said = f"{self.what}: {_or_nothing(self.before)} -> {_or_nothing(self.now)}" if sided else self.what
+        return f"{said} ({NOT_RERUN})" if self.accepted else said
 
     def document(self) -> dict[str, object]:
         """As it stands in changes.json."""
-        return {"kind": self.kind, "what": self.what, "before": self.before, "now": self.now, "text": str(self)}
+        return asdict(self) | {"text": str(self)}
 
 
 def _or_nothing(text: str | None) -> str:
@@ -390,7 +394,7 @@ def _edition(before: Recorded, now: Recorded) -> Iterator[Cause]:
         if (before.edition, before.basis) != (now.edition, now.basis):
             sides = (f"{one.edition} ({one.basis})" if one.basis else one.edition for one in (before, now))
             yield Cause("edition", "edition", *sides)
-    elif before.asked != now.asked:
+    elif before.asked != now.asked and before.top and now.top:
         yield Cause("edition", "edition asked for", *(one.asked or "the file's own" for one in (before, now)))
 
 
@@ -407,7 +411,7 @@ def _blanks(before: Recorded, now: Recorded, remark: str) -> str:
 def _files(before: Recorded, now: Recorded) -> tuple[list[Cause], str]:
     """Differences of all files that were read, and a remark on those that differ and say the same."""
     if not before.inputs or not now.inputs:
-        return list(_override_causes(before, now)), ""
+        return list(_override_causes(before, now)) if before.top and now.top else [], ""
     found: list[Cause] = []
     alike: list[str] = []
     for old, new in _paired(before, now):

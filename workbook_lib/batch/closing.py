@@ -73,12 +73,13 @@ def _shared(value: object) -> object:
 
 @dataclass(frozen=True)
 class Closing:
-    """The end of a batch. `failed`: studies that the machinery failed, by name, with the reason."""
+    """The end of a batch. `made`: names of the studies made; `failed`: those that the machinery failed, by name, with the reason."""
 
     portfolio: Portfolio
     output: Output
     run: Run
     plan: Plan
+    made: frozenset[str]
     failed: Mapping[str, str]
     head: Head
     rendered: bool
@@ -96,7 +97,7 @@ class Closing:
         said = self._render(document) if self.rendered or (self.output.top / f"{SUMMARY}.html").exists() else ()
         counts = document["counts"]
         status = max((self._status(row) for row in document["studies"]), default=0)
-        files = {name: (self.output.top / name).stat().st_size for name in self._files()}
+        files = {name: (self.output.top / name).stat().st_size for name in self._files() if (self.output.top / name).exists()}
         held = {"key": self._key(), "counts": counts, "status": status, "files": files}
         folders.put(self.output.own / CLOSED, (json.dumps(held, sort_keys=True) + "\n").encode())
         return counts, status, said
@@ -146,6 +147,7 @@ class Closing:
 
     def rows(self) -> Iterator[rows.Row]:
         """The row of every study, in the order of the portfolio, read from its record when its turn comes."""
+        times = Counter(item.entry.site_id for item in self.plan.items)
         for item in self.plan.items:
             row = self._row(item)
             row = row | {
@@ -154,9 +156,16 @@ class Closing:
                 "substituted": item.entry.name in self.head.substituted,
             }
             if self.head.before is not None:
-                before, entry = self.head.before, item.entry
-                row = row | {"before": before.get((entry.site_id, entry.case)) or before.get((entry.site_id, ""))}
+                row = row | {"before": self._before(item, times[item.entry.site_id])}
             yield row
+
+    def _before(self, item: Item, times: int) -> Mapping[str, object] | None:
+        """What the other run says of a study: of the same name, else of its home where both have it once."""
+        entry = item.entry
+        if not entry.site_id:
+            return None
+        found = self.head.before.get((entry.site_id, entry.case))
+        return self.head.before.get((entry.site_id, "")) if found is None and times == 1 else found
 
     def _row(self, item: Item) -> rows.Row:
         entry = item.entry
@@ -166,16 +175,17 @@ class Closing:
             return rows.of_fault(entry.site_id, entry.case, run.INPUT_FAULT, [str(fault) for fault in entry.faults])
         if entry.name in self.failed:
             return rows.blank(entry.site_id, entry.case, run.MACHINERY_FAULT, self.failed[entry.name])
+        if item.action == RUN and entry.name not in self.made:
+            return rows.blank(entry.site_id, entry.case, rows.NOT_RUN, STOPPED)
         try:
             record = records.read(self._study(item))
-        except (OSError, records.Unusable):
-            return rows.blank(entry.site_id, entry.case, rows.NOT_RUN, STOPPED)
-        if item.action == RUN and record.run != self.run.number:
-            return rows.blank(entry.site_id, entry.case, rows.NOT_RUN, STOPPED)
-        if record.run == self.run.number:
+        except (OSError, records.Unusable) as error:
+            return rows.blank(entry.site_id, entry.case, rows.FAULTED[0], f"its record went while the batch ran: {error}")
+        if item.action == ACCEPT:
+            return record.row | {"accepted": [str(reason) for reason in item.reasons], "reasons": [], "before": rows.outcome(record.row)}
+        if item.action == RUN or (self.run.resumed and record.run == self.run.number):
             return record.row
-        accepted = [str(reason) for reason in item.reasons] if item.action == ACCEPT else []
-        return record.row | {"reasons": [], "accepted": accepted, "before": rows.outcome(record.row)}
+        return record.row | {"reasons": [], "before": rows.outcome(record.row)}
 
     def document(self) -> dict[str, object]:
         """portfolio.json."""
@@ -200,7 +210,18 @@ class Closing:
     # the summary as a notebook and a page
 
     def _render(self, document: Mapping[str, object]) -> tuple[str, ...]:
-        """The summary rendered the same way as a sheet; where the machinery fails, what stands is left and the reason told."""
+        """The summary rendered the same way as a sheet. Where the machinery fails the old one goes, and the reason is told."""
+        try:
+            self._render_summary(document)
+        except MachineryFault as error:
+            if isinstance(error, folders.FolderFault):
+                raise
+            for name in (f"{SUMMARY}.ipynb", f"{SUMMARY}.html"):
+                (self.output.top / name).unlink(missing_ok=True)
+            return (f"the page of the summary could not be made: {error}",)
+        return ()
+
+    def _render_summary(self, document: Mapping[str, object]) -> None:
         from workbook_lib.render import portfolio_page
         from workbook_lib.workbooks import portfolio_summary
 
@@ -217,6 +238,5 @@ class Closing:
                 raise MachineryFault("the notebook and the library gave different summaries; the page was not written")
             page = portfolio_page.summary_page(portfolio_summary.study(document), executed)
             (made / f"{SUMMARY}.html").write_text(page, encoding="utf-8")
-            for file in self._files()[-2:]:
+            for file in (f"{SUMMARY}.ipynb", f"{SUMMARY}.html"):
                 os.replace(made / file, top / file)
-        return ()

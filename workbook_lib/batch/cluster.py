@@ -8,10 +8,12 @@ take, so that memory does not grow with the portfolio. What a worker was making 
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import queue
 import tempfile
 import threading
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,7 +21,7 @@ from pathlib import Path
 from workbook_lib import run
 from workbook_lib.batch import folder as folders
 from workbook_lib.batch import record as records
-from workbook_lib.batch import work
+from workbook_lib.batch import rows, work
 from workbook_lib.batch.folder import Output
 from workbook_lib.batch.work import Done, Task
 from workbook_lib.errors import InputFault, MachineryFault
@@ -62,13 +64,21 @@ class ClusterCrew:
             raise MachineryFault(
                 f"the scheduler at {address} has no worker; start some with `dask worker {address} --nthreads 1`"
             ) from None
+        self._seen = time.monotonic()
         self._out: dict[str, tuple[Task, object]] = {}
         self._ready: queue.SimpleQueue[tuple[str, Done | None]] = queue.SimpleQueue()
 
     @property
     def free_count(self) -> int:
         """How many more tasks the workers take now."""
-        threads = sum(self._client.nthreads().values())
+        try:
+            threads = sum(self._client.nthreads().values())
+        except (OSError, TimeoutError) as error:
+            raise MachineryFault(f"the scheduler is lost: {error}") from None
+        if threads:
+            self._seen = time.monotonic()
+        elif time.monotonic() - self._seen > WORKERS_S:
+            raise MachineryFault(f"the scheduler has had no worker for {WORKERS_S} s")
         return max(0, threads * (1 + AHEAD_COUNT) - len(self._out))
 
     def give(self, task: Task) -> None:
@@ -114,7 +124,7 @@ class ClusterCrew:
         if not sent.files:
             return done
         try:
-            _write(self._output.study(task.entry.site_id, task.entry.case), sent.files)
+            _write(task, self._output.study(task.entry.site_id, task.entry.case), sent.files)
         except folders.FolderFault as error:
             return replace(done, state=run.MACHINERY_FAULT, words=str(error), stop=True)
         except (MachineryFault, OSError) as error:
@@ -140,15 +150,20 @@ def _read(path: Path, digest: str) -> bytes:
     return content
 
 
-def _write(target: Path, files: Mapping[str, bytes]) -> None:
-    """Put a study that came back into its place, each file proven by the checksum of its record. Errors: MachineryFault."""
+def _write(task: Task, target: Path, files: Mapping[str, bytes]) -> None:
+    """Put the study of a task that came back into its place, each file proven by the checksum of its record. Errors: MachineryFault."""
     try:
         record = records.from_bytes(files[records.RECORD])
     except (KeyError, records.Unusable) as error:
         raise MachineryFault(f"a study came back without a record: {error}") from None
+    asked = (task.entry.site_id, task.entry.case, task.run, task.program, task.asked.of(task.entry))
+    row = rows.of_document(json.loads(files[run.RESULTS])) if record.state in rows.VERDICTS and run.RESULTS in files else record.row
+    if (record.site_id, record.case, record.run, record.program, dict(record.asked)) != asked or row["state"] != record.state:
+        raise MachineryFault("a study came back that is not the one that was asked for")
     came = {name: (hashlib.sha256(content).hexdigest(), len(content)) for name, content in files.items() if name != records.RECORD}
     if came != {name: tuple(one) for name, one in record.outputs.items()}:
         raise MachineryFault("a study came back with files that are not those of its record")
+    work.refuse_foreign(target)
     with folders.writing(f"the study {target.parent.name}/{target.name}"), run.beside(target) as made:
         for name, content in files.items():
             place = made / name
@@ -171,7 +186,7 @@ def do_shared(task: Task, folder: str) -> Sent:
         try:
             work.same_program(task)
         except MachineryFault as error:
-            return Sent(Done(task, run.MACHINERY_FAULT, str(error), retry=True), {})
+            return Sent(Done(task, run.MACHINERY_FAULT, str(error)), {})
         with folders.hold_workers_lock(Output(task.top)):
             return Sent(work.do(task), {})
 
@@ -182,7 +197,7 @@ def do_sent(task: Task, files: Mapping[str, bytes]) -> Sent:
         try:
             work.same_program(task)
         except MachineryFault as error:
-            return Sent(Done(task, run.MACHINERY_FAULT, str(error), retry=True), {})
+            return Sent(Done(task, run.MACHINERY_FAULT, str(error)), {})
         top, given = Path(name) / "out", Path(name) / "in"
         for path, content in files.items():
             (given / path).parent.mkdir(parents=True, exist_ok=True)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from workbook_lib import run
-from workbook_lib.batch import closing, compare, crew, drive, plan, progress, rows
+from workbook_lib.batch import closing, compare, crew, drive, folder, plan, progress, rows
 from workbook_lib.batch.folder import PORTFOLIO, Output, refuse_foreign
 from workbook_lib.batch.options import ACCEPTABLE
 from workbook_lib.batch.plan import Asked
@@ -103,6 +103,8 @@ def run_batch(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
     chosen = selected(whole, given)
     other = _compared_with(given, chosen)
     before = closing.outcomes(other) if other else None
+    if not given.out:
+        folder.claim(Output(chosen.out), chosen.portfolio.file)
     head = closing.Head(given.edition, chosen.what_if, chosen.substituted, other.resolve().name if other else "", before)
     crews = _cluster(given.scheduler, shared=given.shared_folder) if given.scheduler else drive.local_crew
     made = drive.batch(
@@ -121,8 +123,10 @@ def run_batch(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
 def _compared_with(given: argparse.Namespace, chosen: Selection) -> Path | None:
     """The run that this one is compared with: the one named, for a what-if the portfolio as filed where it has run."""
     if given.compare:
+        if Path(given.compare).resolve() == chosen.out.resolve():
+            raise InputFault([Fault(given.compare, "--compare", "is the folder of this run", "", "another run", "name another with --out")])
         return Path(given.compare)
-    if (given.edition or given.set) and chosen.out != chosen.as_filed:
+    if (given.edition or given.set) and chosen.out.resolve() != chosen.as_filed.resolve():
         if (chosen.as_filed / PORTFOLIO).is_file():
             return chosen.as_filed
         print(f"nothing to compare with: run {given.portfolio} as it is filed first, or name a run with --compare", file=sys.stderr)

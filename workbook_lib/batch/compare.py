@@ -5,194 +5,48 @@ A side is the output folder of a batch, a study's folder or a results.json. Pair
 
 from __future__ import annotations
 
-import csv
-import io
-import json
+import hashlib
+import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, replace
-from html import escape
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from workbook_lib.batch import folder as folders
 from workbook_lib.batch.causes import TODO, Cause, Finder, read_json, recorded, results_of, unsound
-from workbook_lib.batch.rollup import neutral
-from workbook_lib.batch.rows import FAULTED, NOT_RUN, ORDER, STATES, VERDICTS
+from workbook_lib.batch.compare_page import (
+    ADDED,
+    ADOPTED_ALONE,
+    COLUMNS,
+    GONE,
+    MOVED,
+    NO_VERDICT,
+    UNCHANGED,
+    VALUES,
+    Change,
+    Comparison,
+    Move,
+    Outcome,
+    Side,
+    Sides,
+    Value,
+    named,
+)
+from workbook_lib.batch.rows import ADOPTED, ORDER, STATES, VERDICTS, rank
 from workbook_lib.errors import Fault, InputFault
 from workbook_lib.home.portfolio_cases import same
-from workbook_lib.render import html, numbers, page, text
-from workbook_lib.render.blocks import Block, Bullets, Grid, Heading, Pairs, Part, Prose
-from workbook_lib.render.results import FORMAT
 from workbook_lib.run import RESULTS
-from workbook_lib.sheet import Check, Input, Verdict
-from workbook_lib.workbooks.common import STANDING_CAUTIONS
 
-JSON, TABLE, PAGE = "changes.json", "changes.csv", "changes.html"
-TEXT_STUDIES, PAGE_STUDIES, CAUSES_TOLD = 20, 200, 8
-"""Studies that the terminal and the page show one by one, and causes of one study that are told in words."""
-SIDED = ("verdict", "counts", "provided", "required", "unit", "margin")
-COLUMNS = (
-    *("kind", "site_id", "case", "case_before", "workbook", "check", "relation"),
-    *(f"{name}_{side}" for name in SIDED for side in ("before", "now")),
-    *("fault", "causes"),
-)
-NO_VERDICT = (*FAULTED, NOT_RUN)
-RANKS = {state: rank for rank, state in enumerate((*STATES, None))}
+__all__ = ["COLUMNS", "Change", "Comparison", "compare"]
+
+RANKS = {state: place for place, state in enumerate((*STATES, None))}
 """States by what must be looked at first; what is not there comes last."""
-ABSENT, NOTHING = "not there", "nothing to compare"
-
-
-@dataclass(frozen=True, slots=True)
-class Sides:
-    """A check of one study, as its results.json has it."""
-
-    verdict: str
-    provided: object
-    relation: str | None
-    required: object
-    unit: str | None
-    margin: float | None
-    counts: bool
-
-    def words(self) -> str:
-        """What is compared, as printed; empty where nothing is."""
-        given, limit = (None if side is None else Input("", "", side, self.unit) for side in (self.provided, self.required))
-        left, right, room = numbers.sides(Check("", "", Verdict(self.verdict), given, self.relation or "", limit))
-        sign = numbers.SIGNS.get(self.relation, self.relation or "") if right else ""
-        compared = numbers.with_unit(" ".join(filter(None, (left, sign, right))), self.unit if left or right else None)
-        return f"{compared}, margin {room}" if room else compared
-
-
-@dataclass(frozen=True, slots=True)
-class Value:
-    """A result of one study."""
-
-    value: object
-    unit: str | None
-
-    def words(self) -> str:
-        """As printed."""
-        return numbers.with_unit(numbers.value_text(self.value), self.unit)
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What a workbook came to: its verdict and controlling check, None where no check applies."""
-
-    verdict: str
-    controlling: str | None
-
-    def words(self) -> str:
-        """As printed."""
-        return f"{self.verdict} ({self.controlling or 'no check'})"
-
-
-@dataclass(frozen=True, slots=True)
-class Move:
-    """One thing of a workbook before and now, None where a side does not have it: a check's `Sides`, a result's `Value`, its `Outcome`."""
-
-    workbook: str
-    key: str
-    before: Sides | Value | Outcome | None
-    now: Sides | Value | Outcome | None
-
-    def words(self) -> list[str]:
-        """Both sides as printed."""
-        return [ABSENT if one is None else one.words() for one in (self.before, self.now)]
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One study before and now.
-
-    A state is None where a side does not have the study; a fault is the first of a side without a verdict; `checks` moved their verdict,
-    came or went; `results` are those behind a moved check, or all that moved; `results_count` is how many moved.
-    """
-
-    site_id: str
-    case: str
-    case_before: str
-    state_before: str | None
-    state_now: str | None
-    fault_before: str = ""
-    fault_now: str = ""
-    workbooks: tuple[Move, ...] = ()
-    checks: tuple[Move, ...] = ()
-    results: tuple[Move, ...] = ()
-    results_count: int = 0
-    causes: tuple[Cause, ...] = ()
-
-    @property
-    def moved(self) -> bool:
-        """Whether a state, a fault, a verdict or the list of checks is another than before."""
-        alike = (self.state_before, self.fault_before) == (self.state_now, self.fault_now)
-        pairs = [(one.before, one.now) for one in self.workbooks]
-        return not alike or bool(self.checks) or any(None in pair or pair[0].verdict != pair[1].verdict for pair in pairs)
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """What moved between two sides, named `before` and `now`.
-
-    `states`: how many studies went from which state to which (None: not there); `unchanged_count`: studies of which nothing moved;
-    `values_count`: studies with the same verdicts and other values; `changes`: what moved, what is or was without a verdict, what is on
-    one side only; `common`: causes that all studies that moved have.
-    """
-
-    before: str
-    now: str
-    remarks: tuple[str, ...]
-    states: Mapping[tuple[str | None, str | None], int]
-    unchanged_count: int
-    values_count: int
-    changes: tuple[Change, ...]
-    common: tuple[Cause, ...] = ()
-
-    @property
-    def moved(self) -> bool:
-        """Whether anything but values moved: a state, a verdict, a check, a fault, the list of studies."""
-        return any(change.moved for change in self.changes)
-
-    def counts(self) -> dict[str, int]:
-        """Numbers of studies: on both sides, of these moved, with other values alone, unchanged; added, gone; without a verdict."""
-        both = sum(count for pair, count in self.states.items() if None not in pair)
-        found = {"compared": both, "moved": both - self.unchanged_count - self.values_count}
-        found |= {"other_values": self.values_count, "unchanged": self.unchanged_count}
-        for side, words in enumerate((("added", "without_verdict_before"), ("gone", "without_verdict_now"))):
-            for name, states in zip(words, ((None,), NO_VERDICT), strict=True):
-                found[name] = sum(count for pair, count in self.states.items() if pair[side] in states)
-        return found
-
-    def text(self, most: int = TEXT_STUDIES) -> str:
-        """What moved, for a terminal: counts, then one block a study, at most so many, what must be looked at first before the rest."""
-        return "\n\n".join(text.plain(part) for part in _parts(self, most, whole=False)) + "\n"
-
-    def rows(self) -> list[dict[str, object]]:
-        """One line a check that moved, came or went; one a study or a workbook that a side has nothing to show of. Keys: `COLUMNS`."""
-        return [row for change in self.changes for row in _rows(change)]
-
-    def document(self) -> dict[str, object]:
-        """All of it as it stands in changes.json; causes that are common to all are left out of the studies."""
-        head = {"format": FORMAT, "before": self.before, "now": self.now, "moved": self.moved, "remarks": list(self.remarks)}
-        return head | {
-            "counts": self.counts(),
-            "states": [{"before": before, "now": now, "studies": count} for (before, now), count in self.states.items()],
-            "common_causes": [cause.document() for cause in self.common],
-            "studies": [
-                asdict(replace(change, causes=()))
-                | {"moved": change.moved, "causes": [cause.document() for cause in change.causes if cause not in self.common]}
-                for change in self.changes
-            ],
-        }
-
-    def write(self, folder: Path) -> None:
-        """Write changes.json, changes.csv and changes.html, each whole or not at all. Errors: FolderFault."""
-        held = json.dumps(self.document(), sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-        contents = {JSON: held, TABLE: _table(self), PAGE: _page(self)}
-        with folders.writing(f"the folder {folder}"):
-            folder.mkdir(parents=True, exist_ok=True)
-        for name, content in contents.items():
-            folders.put(folder / name, content.encode())
+NOT_THERE = "not there"
+RESULTS_KEPT = 3
+"""Results that are kept of a study of which neither a verdict nor a controlling check moved."""
+FILE_CAUSE = re.compile(r"^(.+?) (?:has other contents|is read now|is not read any more)")
+OF_CODE = ("code", "edition", "notebook", "environment")
+"""Kinds of reason that are of the program."""
 
 
 # the two sides
@@ -200,7 +54,12 @@ class Comparison:
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """A study of one side: names, state, first fault where it has no verdict, its results.json where it has one, its folder."""
+    """A study of one side.
+
+    Names, state, first fault where it has no verdict, its results.json where it has one, its folder; `otherwise`: the state without
+    `edition-adopted`, empty where it is not on record; `accepted`: reasons that were accepted without a rerun; `substituted`: whether a
+    what-if was made for it.
+    """
 
     site_id: str
     case: str
@@ -208,37 +67,73 @@ class Study:
     fault: str
     file: Path | None
     folder: Path | None
+    otherwise: str = ""
+    accepted: tuple[str, ...] = ()
+    substituted: bool = False
 
 
 Studies = Mapping[tuple[str, str, int], Study]
 """Studies by home and case; of several at fault that bear the same name each by its number."""
 
 
-def _studies(path: Path) -> tuple[Studies, bool]:
-    """The studies of a side and whether they are those of a batch. Errors: InputFault if the path leads to none of the three."""
+def _studies(path: Path) -> tuple[Studies, Side, bool]:
+    """The studies of a side, what is known of it, whether it is a batch. Errors: InputFault if the path leads to none of the three."""
     top = path.parent if path.name == folders.PORTFOLIO else path
     if (top / folders.PORTFOLIO).is_file():
+        file, what = top / folders.PORTFOLIO, "the portfolio of a batch"
+        held = read_json(file, what)
+        if not isinstance(held.get("studies"), list):
+            raise unsound(file, "studies", what)
         times: Counter[tuple[str, str]] = Counter()
         found = {}
-        for study in _of_portfolio(top):
+        for study in _of_portfolio(top, held["studies"]):
             times[study.site_id, study.case] += 1
             found[study.site_id, study.case, times[study.site_id, study.case]] = study
-        return found, True
+        return found, _side(file, held, found.values()), True
     file = path / RESULTS if path.is_dir() else path
     if file.is_file():
-        study = _of_file(file)
-        return {(study.site_id, study.case, 1): study}, False
+        held = results_of(file)
+        study = _of_file(file, held)
+        return {(study.site_id, study.case, 1): study}, _side(file, held, [study]), False
     what = f"holds neither {folders.PORTFOLIO} nor {RESULTS}" if path.is_dir() else "is not there"
     todo = "let its batch come to its end, which files the portfolio" if (path / folders.OWN).is_dir() else "check the path"
     raise InputFault([Fault(path.as_posix(), "", what, "", "the folder of a batch or of a study, or a results.json", todo)])
 
 
-def _of_portfolio(top: Path) -> Iterator[Study]:
+def _side(file: Path, held: Mapping[str, object], studies: Iterable[Study]) -> Side:
+    """What is known of a side. Errors: InputFault."""
+    top = file.resolve().parent
+    of_batch = file.name == folders.PORTFOLIO
+    try:
+        version, edition = held.get("library_version"), held.get("edition") if of_batch else None
+        what_if = (held.get("what_if") if of_batch else None) or None
+        what_if = what_if and {name: {str(key): str(value) for key, value in what_if[name].items()} for name in ("where", "set")}
+    except (KeyError, TypeError, AttributeError):
+        raise unsound(file, "what_if", "fields that were set") from None
+    name = top.name
+    for one in () if of_batch else studies:
+        # a study within a batch is called by all three names: its own folder is that of the case
+        name = "/".join(top.parts[-3:]) if top.parts[-2:] == (one.site_id, one.case) else name
+    with file.open("rb") as content:
+        digest = hashlib.file_digest(content, "sha256").hexdigest()
+    rows = held["studies"] if of_batch else ()
+    return Side(
+        name,
+        file.name,
+        digest,
+        str(version or ""),
+        None if edition is None else str(edition),
+        what_if,
+        len(rows) if of_batch else 1,
+        sum(row.get("edition") == edition for row in rows) if edition else 0,
+        sum(row.get("substituted") is True for row in rows),
+        tuple(named(one.site_id, one.case) for one in studies if one.accepted),
+    )
+
+
+def _of_portfolio(top: Path, listed: list[object]) -> Iterator[Study]:
     """The studies of a batch by its rows. Errors: InputFault."""
     file, what = top / folders.PORTFOLIO, "the portfolio of a batch"
-    listed = read_json(file, what).get("studies")
-    if not isinstance(listed, list):
-        raise unsound(file, "studies", what)
     for number, row in enumerate(listed):
         names = [row.get(key) for key in ("site_id", "case", "state")] if isinstance(row, dict) else [None]
         if not all(isinstance(name, str) for name in names) or names[2] not in STATES:
@@ -249,16 +144,18 @@ def _of_portfolio(top: Path) -> Iterator[Study]:
         if folder is not None and not folder.resolve().is_relative_to(top.resolve()):
             raise unsound(file, f"studies.{number}.folder", what)
         fault = "" if with_verdict else str([*(row.get("faults") or ()), row.get("why") or ""][0])
-        yield Study(*names, fault, folder / RESULTS if with_verdict else None, folder)
+        otherwise = row.get("state_otherwise") if with_verdict else names[2]
+        accepted = tuple(str(reason) for reason in row.get("accepted") or ())
+        told = (otherwise if otherwise in STATES else "", accepted, row.get("substituted") is True)
+        yield Study(*names, fault, folder / RESULTS if with_verdict else None, folder, *told)
 
 
-def _of_file(file: Path) -> Study:
-    """The study of a results.json; what lies beside it belongs to it where it has the name of one. Errors: InputFault."""
-    held = results_of(file)
+def _of_file(file: Path, held: Mapping[str, object]) -> Study:
+    """The study of a results.json; what lies beside it belongs to it where it has the name of one."""
     folder = file.parent if file.name == RESULTS else None
     if "workbooks" in held:
         state = min((entry["verdict"] for entry in held["workbooks"].values()), key=ORDER.index)
-        return Study(held["site_id"], held["case"], state if state in VERDICTS else VERDICTS[-1], "", file, folder)
+        return Study(held["site_id"], held["case"], _state(state), "", file, folder, _otherwise(held))
     first = held["faults"][0] if held["faults"] else {}
     parts = [first.get("file") or first.get("where"), first.get("field"), first.get("what"), first.get("value")]
     return Study("", "", held["state"], ": ".join(str(part) for part in parts if part), None, folder)
@@ -268,7 +165,7 @@ def _pairs(old: Studies, new: Studies, *, single: bool) -> tuple[list[tuple[Stud
     """Studies that answer to each other, by home and case, else by home alone where each side has it once; remarks on how."""
     if single:
         (before,), (now,) = old.values(), new.values()
-        names = [f"{one.site_id}/{one.case}" if one.site_id else "a home at fault" for one in (before, now)]
+        names = [named(one.site_id, one.case) for one in (before, now)]
         return [(before, now)], [f"two studies of other names: {names[0]} and {names[1]}"] if names[0] != names[1] else []
     times = [Counter(key[0] for key in side) for side in (old, new)]
     alone = {key[0]: key for key in old if key not in new and key[0] and times[0][key[0]] == times[1][key[0]] == 1}
@@ -296,61 +193,157 @@ def _one_of(batch: Studies, one: Study, path: Path) -> Study:
 def compare(old: Path, new: Path, *, everything: bool = False) -> Comparison:
     """What moved from one side to the other.
 
-    Parameters: output folder of a batch, folder of a study, or results.json, twice; whether to keep every result that moved, and every
-    study of which values alone did. Returns: Comparison. Errors: InputFault with all that cannot be read.
+    Parameters: output folder of a batch, folder of a study, or results.json, twice; whether to keep every result that moved. Returns:
+    Comparison. Errors: InputFault with all that cannot be read.
     """
     paths = Path(old), Path(new)
-    (before, before_is_batch), (now, now_is_batch) = (_studies(path) for path in paths)
-    if before_is_batch != now_is_batch:
-        batch, path, one = (before, paths[0], *now.values()) if before_is_batch else (now, paths[1], *before.values())
+    (before, *of_before), (now, *of_now) = (_studies(path) for path in paths)
+    sides, batches = zip(of_before, of_now, strict=True)
+    single = not all(batches)
+    if batches[0] != batches[1]:
+        batch, path, one = (before, paths[0], *now.values()) if batches[0] else (now, paths[1], *before.values())
         found = _one_of(batch, one, path)
-        before, now = ({("", "", 1): study} for study in ((found, one) if before_is_batch else (one, found)))
-    pairs, remarks = _pairs(before, now, single=not (before_is_batch and now_is_batch))
-    finder, faults, changes = Finder(), [], []
-    states, kept = Counter(), Counter()
+        before, now = ({("", "", 1): study} for study in ((found, one) if batches[0] else (one, found)))
+    pairs, remarks = _pairs(before, now, single=single)
+    names = tuple(named(one.site_id, one.case) for one in pairs[0]) if single else None
+    pairer, faults, changes = _Pairer(sides[1].what_if, everything=everything, alone=len(pairs) == 1), [], []
+    table, kinds, adopted = Counter(), Counter(), Counter()
     for pair in pairs:
-        states[tuple(None if one is None else one.state for one in pair)] += 1
         try:
-            kind, change = _compared(*pair, finder, everything=everything, alone=len(pairs) == 1)
+            change, told = pairer.change(*pair)
         except InputFault as error:
             faults += error.faults
             continue
-        kept[kind] += 1
-        changes += [] if change is None else [change]
+        table[change.state_before, change.state_now, change.otherwise_before, change.otherwise_now] += 1
+        kinds[change.kind] += 1
+        adopted.update([change.adopted] if change.adopted else [])
+        changes += [change] if told else []
     if faults:
         raise InputFault(dict.fromkeys(faults))
-    # what moved, of that what is worst now, of that what was best before
-    changes.sort(key=lambda one: (not one.moved, RANKS[one.state_now], one.state_before is None, -RANKS[one.state_before]))
-    ordered = sorted(states.items(), key=lambda item: (item[0][0] == item[0][1], RANKS[item[0][1]], -RANKS[item[0][0]]))
-    told = (tuple(remarks), dict(ordered), kept["same"], kept["values"], tuple(changes), _common(changes))
-    return Comparison(*(path.resolve().name for path in paths), *told)
+    changes.sort(key=_place)
+    # what moved by more than edition-adopted, of that what is worst now, of that what was best before
+    ordered = sorted(
+        table.items(),
+        key=lambda item: (item[0][2] == item[0][3], RANKS[item[0][3]], -RANKS[item[0][2]], RANKS[item[0][1]], -RANKS[item[0][0]]),
+    )
+    return Comparison(sides, tuple(remarks), dict(ordered), dict(kinds), dict(adopted), tuple(changes), _common(changes), names)
+
+
+def _place(change: Change) -> tuple[object, ...]:
+    """Place in the list: another state, then another verdict, then other values, then the rest; of each the worst now first, of that what
+    was best before."""
+    stayed = change.otherwise_before == change.otherwise_now and not change.fault_now
+    group = (1 if stayed else 0) if change.moved else 2 if change.kind == VALUES else 3
+    return group, RANKS[change.otherwise_now], change.otherwise_before is None, -RANKS[change.otherwise_before]
 
 
 def _common(changes: Iterable[Change]) -> tuple[Cause, ...]:
-    """Causes of every study that moved, where there are several."""
-    moved = [change.causes for change in changes if change.moved and None not in (change.state_before, change.state_now)]
+    """Causes of every study on both sides that has another verdict or other values, where there are several."""
+    moved = [change.causes for change in changes if (change.moved or change.kind == VALUES) and change.on_both]
     shared = set.intersection(*map(set, moved)) if len(moved) > 1 else set()
     return tuple(cause for cause in moved[0] if cause in shared) if shared else ()
 
 
-def _compared(before: Study | None, now: Study | None, finder: Finder, *, everything: bool, alone: bool) -> tuple[str, Change | None]:
-    """Whether a pair moved, has other values or is the same, and what is told of it (None: nothing)."""
-    one, (old, new) = now or before, ((None, "") if side is None else (side.state, side.fault) for side in (before, now))
-    change = Change(one.site_id, one.case, (before or now).case, old[0], new[0], old[1], new[1])
-    if before is None or now is None:
-        return "one side", change
-    if _same_bytes(before, now):
-        return "same", None
-    documents = [_document(side) for side in (before, now)]
-    if None not in documents:
-        moves = [tuple(find(*(document["workbooks"] for document in documents))) for find in (_workbooks, _checks, _results)]
-        told = moves[2] if everything else tuple(_behind(moves[2], moves[1]))
-        change = replace(change, workbooks=moves[0], checks=moves[1], results=told, results_count=len(moves[2]))
-    kind = "moved" if change.moved else "values" if change.results_count else "same"
-    if kind == "moved" or alone or (kind == "values" and everything):
-        sides = (recorded(side.folder, document) for side, document in zip((before, now), documents, strict=True))
-        return kind, replace(change, causes=finder.causes(*sides))
-    return kind, change if change.state_now in NO_VERDICT else None
+class _Pairer:
+    """Compares one pair of studies after another; what they hold is not kept."""
+
+    def __init__(self, what_if: Mapping[str, Mapping[str, str]] | None, *, everything: bool, alone: bool) -> None:
+        self._finder, self._what_if = Finder(), what_if
+        self._everything, self._alone = everything, alone
+
+    def change(self, before: Study | None, now: Study | None) -> tuple[Change, bool]:
+        """What became of a study, and whether it is listed. Errors: InputFault."""
+        change = self._blank(before, now)
+        if not change.on_both:
+            document = _document(now or before)
+            if document is None:
+                return change, True
+            side = "before" if now is None else "now"
+            found = {f"otherwise_{side}": _otherwise(document), "values": tuple(_deciding(document["workbooks"], old=now is None))}
+            return replace(change, **found), True
+        if _same_bytes(before, now):
+            if change.state_now in VERDICTS:
+                otherwise = now.otherwise or _otherwise(_document(now))
+                change = replace(change, otherwise_before=otherwise, otherwise_now=otherwise)
+            return change, False
+        documents = [_document(side) for side in (before, now)]
+        for side, document in zip(("before", "now"), documents, strict=True):
+            change = change if document is None else replace(change, **{f"otherwise_{side}": _otherwise(document)})
+        change = self._of_documents(change, *documents)
+        if change.kind in (MOVED, VALUES) or self._alone:
+            sides = [recorded(one.folder, document) for one, document in zip((before, now), documents, strict=True)]
+            change = replace(change, causes=tuple(self._marked(self._finder.causes(*sides), before, now)))
+            return change, True
+        return change, change.state_now in NO_VERDICT
+
+    def _blank(self, before: Study | None, now: Study | None) -> Change:
+        """What is known of a pair before its results are read."""
+        one = now or before
+        states = [None if side is None else side.state for side in (before, now)]
+        faults = ["" if side is None else side.fault for side in (before, now)]
+        otherwise = [None if side is None else side.otherwise or side.state for side in (before, now)]
+        kind = ADDED if before is None else GONE if now is None else UNCHANGED
+        change = Change(one.site_id, one.case, (before or now).case, kind, *states, *otherwise, *faults)
+        accepted = [() if side is None else side.accepted for side in (before, now)]
+        substituted = now.substituted if now is not None and self._what_if else None
+        return replace(change, accepted_before=accepted[0], accepted=accepted[1], substituted=substituted)
+
+    def _of_documents(self, change: Change, before: Mapping | None, now: Mapping | None) -> Change:
+        """The same with all that moved between two results, and what that makes of the study."""
+        results: tuple[Move, ...] = ()
+        other_values, books = False, None
+        if before is not None and now is not None:
+            books = before["workbooks"], now["workbooks"]
+            outcomes, checks, results = (tuple(find(*books)) for find in (_workbooks, _checks, _results))
+            change = replace(change, workbooks=outcomes, checks=checks, results_count=len(results), adopted=_adopted(*books))
+            other_values = bool(results) or any(_sides_moved(move) for move in _all_checks(*books))
+        alike = (change.otherwise_before, change.fault_before) == (change.otherwise_now, change.fault_now)
+        pairs = [(one.before, one.now) for one in change.workbooks]
+        if not alike or change.checks or any(None in pair or pair[0].verdict_otherwise != pair[1].verdict_otherwise for pair in pairs):
+            still = change.otherwise_before == change.otherwise_now and books is not None
+            change = replace(change, kind=MOVED, values=tuple(_still(change.checks, *books)) if still else ())
+        elif other_values:
+            change = replace(change, kind=VALUES, values=tuple(_controlling_values(change.workbooks, *books)))
+        elif change.adopted:
+            change = replace(change, kind=ADOPTED_ALONE)
+        behind = results if self._everything else tuple(_behind(results, (*change.checks, *change.values)))
+        if change.kind == VALUES and not change.values and not self._everything:
+            behind = results[:RESULTS_KEPT]
+        return replace(change, results=behind)
+
+    def _marked(self, found: Iterable[Cause], before: Study, now: Study) -> Iterator[Cause]:
+        """Causes, those marked that a person accepted without a rerun on one of the sides."""
+        put = self._what_if["set"] if self._what_if and now.substituted else {}
+        reasons = (*before.accepted, *now.accepted)
+        for cause in found:
+            # a field that the what-if set is accepted only where what the portfolio sets was
+            held = [one for one in reasons if cause.what not in put or "(portfolio)" in one]
+            yield replace(cause, accepted=True) if any(_names(reason, cause) for reason in held) else cause
+
+
+def _names(reason: str, cause: Cause) -> bool:
+    """Whether a reason of a plan, as its row has it, is that of a cause."""
+    kind, _, words = reason.partition(": ")
+    file, _, rest = words.partition(": ")
+    if cause.kind in ("version", "program"):
+        return kind in OF_CODE
+    if kind in OF_CODE:
+        return words == cause.what
+    if kind != "input":
+        return False
+    if cause.kind == "edition":
+        return file == "edition"
+    if cause.kind == "file":
+        found = FILE_CAUSE.match(cause.what)
+        return file == "base" or (found is not None and re.match(re.escape(found[1]) + r"(?::| (?!fields more))", words) is not None)
+    if cause.kind not in ("field", "local"):
+        return False
+    ends = (": ", ".", " (portfolio): ")
+    exact = any(text.startswith(tuple(cause.what + end for end in ends)) for text in (words, rest))
+    # what a file holds beyond the fields that the plan names
+    of_file = cause.what.startswith(f"{file}: ") if cause.kind == "local" else "/" not in file
+    unnamed = rest.endswith("fields more") or words.endswith("cannot be read as it is")
+    return exact or (file == "base" and cause.kind == "field") or (unnamed and of_file)
 
 
 def _same_bytes(before: Study, now: Study) -> bool:
@@ -374,17 +367,91 @@ def _both(before: Mapping[str, object], now: Mapping[str, object]) -> Iterator[t
 
 def _workbooks(before: Mapping, now: Mapping) -> Iterator[Move]:
     for name, *pair in _both(before, now):
-        yield Move(name, "", *(None if one is None else Outcome(one["verdict"], one.get("controlling")) for one in pair))
+        yield Move(name, "", *(None if one is None else _outcome(one) for one in pair))
+
+
+def _counted(entry: Mapping) -> list[Mapping]:
+    """Checks of a workbook that count, but for `edition-adopted`."""
+    return [check for check in entry["checks"] if check.get("counts", True) and check["key"] != ADOPTED]
+
+
+def _outcome(entry: Mapping) -> Outcome:
+    own = entry["verdict"], entry.get("controlling")
+    if own[1] != ADOPTED:
+        return Outcome(*own, *own)
+    worst = min(_counted(entry), key=rank, default={"verdict": ORDER[-1], "key": None})
+    return Outcome(*own, worst["verdict"], worst["key"])
+
+
+def _otherwise(document: Mapping) -> str:
+    """The state without `edition-adopted`: the worst of the other checks that count."""
+    verdicts = (check["verdict"] for entry in document["workbooks"].values() for check in _counted(entry))
+    return _state(min(verdicts, key=ORDER.index, default=ORDER[-1]))
+
+
+def _state(verdict: str) -> str:
+    """The state of a study whose worst verdict this is; where nothing applies nothing is against it."""
+    return verdict if verdict in VERDICTS else VERDICTS[-1]
+
+
+def _adopted(before: Mapping, now: Mapping) -> tuple[str, str] | None:
+    """Verdicts of `edition-adopted` before and now where they differ, of the first workbook of which they do."""
+    for _, *entries in _both(before, now):
+        if None not in entries:
+            checks = [next((check for check in entry["checks"] if check["key"] == ADOPTED), None) for entry in entries]
+            pair = tuple(NOT_THERE if check is None else check["verdict"] for check in checks)
+            if pair[0] != pair[1]:
+                return pair
+    return None
+
+
+def _all_checks(before: Mapping, now: Mapping) -> Iterator[Move]:
+    """Every check but `edition-adopted`, of workbooks that both sides have."""
+    for name, *entries in _both(before, now):
+        if None not in entries:
+            for key, *pair in _both(*({check["key"]: check for check in entry["checks"]} for entry in entries)):
+                if key != ADOPTED:
+                    yield Move(name, key, *(None if one is None else _sides(one) for one in pair))
+
+
+def _sides(check: Mapping) -> Sides:
+    return Sides(*(check.get(name, True) for name in Sides.__slots__))
+
+
+def _sides_moved(move: Move) -> bool:
+    """Whether what a check compares is another than before."""
+    if move.before is None or move.now is None:
+        return True
+    pairs = [(getattr(move.before, name), getattr(move.now, name)) for name in ("provided", "relation", "required", "unit", "margin")]
+    return not all(same(*pair) for pair in pairs)
+
+
+def _controlling_values(outcomes: Iterable[Move], before: Mapping, now: Mapping) -> Iterator[Move]:
+    """Controlling checks, those of either side, of which a side moved."""
+    controlling = {(one.workbook, side.controlling_otherwise) for one in outcomes for side in (one.before, one.now) if side is not None}
+    return (move for move in _all_checks(before, now) if (move.workbook, move.key) in controlling and _sides_moved(move))
+
+
+def _still(checks: Iterable[Move], before: Mapping, now: Mapping) -> Iterator[Move]:
+    """The check that decides a study now, where its verdict did not move and a side of it did."""
+    told = {(move.workbook, move.key) for move in checks}
+    deciding = {(move.workbook, move.key) for move in _deciding(now, old=False)} - told
+    return (move for move in _all_checks(before, now) if (move.workbook, move.key) in deciding and _sides_moved(move))
+
+
+def _deciding(workbooks: Mapping, *, old: bool) -> Iterator[Move]:
+    """The check that decides a study of one side."""
+    checks = [(name, check) for name, entry in workbooks.items() for check in _counted(entry)]
+    for name, check in [min(checks, key=lambda one: rank(one[1]))] if checks else []:
+        yield Move(name, check["key"], *((_sides(check), None) if old else (None, _sides(check))))
 
 
 def _checks(before: Mapping, now: Mapping) -> Iterator[Move]:
     """Checks whose verdict moved, that came or went, or that count where they did not, of workbooks that both sides have."""
-    for name, *entries in _both(before, now):
-        if None not in entries:
-            for key, old, new in _both(*({check["key"]: check for check in entry["checks"]} for entry in entries)):
-                sides = [None if one is None else Sides(*(one.get(name, True) for name in Sides.__slots__)) for one in (old, new)]
-                if None in sides or (sides[0].verdict, sides[0].counts) != (sides[1].verdict, sides[1].counts):
-                    yield Move(name, key, *sides)
+    for move in _all_checks(before, now):
+        sides = move.before, move.now
+        if None in sides or (sides[0].verdict, sides[0].counts) != (sides[1].verdict, sides[1].counts):
+            yield move
 
 
 def _results(before: Mapping, now: Mapping) -> Iterator[Move]:
@@ -406,95 +473,3 @@ def _behind(results: Iterable[Move], checks: Iterable[Move]) -> Iterator[Move]:
         values = ((move.workbook, repr(one.value), one.unit) for one in (move.before, move.now) if one is not None)
         if (move.workbook, move.key.partition(":")[2]) in things or any(value in held for value in values):
             yield move
-
-
-# what is told of it
-
-
-def _rows(change: Change) -> Iterator[dict[str, object]]:
-    fault = change.fault_now or change.fault_before
-    head = dict.fromkeys(COLUMNS) | {"site_id": change.site_id, "case": change.case, "case_before": change.case_before}
-    head |= {"fault": fault or None, "causes": "; ".join(_said(change.causes)) or None}
-    if change.moved and (None in (change.state_before, change.state_now) or fault):
-        kind = _kind("study", change.state_before, change.state_now)
-        yield head | {"kind": kind, "verdict_before": change.state_before, "verdict_now": change.state_now}
-    for move in (*(one for one in change.workbooks if None in (one.before, one.now)), *change.checks):
-        kind = _kind("check" if move.key else "workbook", move.before, move.now)
-        row = head | {"kind": kind, "workbook": move.workbook, "check": move.key or None}
-        for side, one in (("before", move.before), ("now", move.now)):
-            row |= {f"{name}_{side}": getattr(one, name, None) for name in SIDED}
-        yield row | {"relation": getattr(move.now or move.before, "relation", None)}
-
-
-def _kind(what: str, before: object, now: object) -> str:
-    return f"{what} added" if before is None else f"{what} gone" if now is None else what
-
-
-def _said(found: Iterable[Cause]) -> list[str]:
-    said = [str(cause) for cause in found]
-    return said[:CAUSES_TOLD] + ([f"and {len(said) - CAUSES_TOLD} more"] if len(said) > CAUSES_TOLD else [])
-
-
-def _table(comparison: Comparison) -> str:
-    held = io.StringIO(newline="")
-    table = csv.writer(held, lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC)
-    table.writerow(COLUMNS)
-    table.writerows([_cell(value) for value in row.values()] for change in comparison.changes for row in _rows(change))
-    return held.getvalue()
-
-
-def _cell(value: object) -> object:
-    if value is None or (isinstance(value, (int, float)) and not isinstance(value, bool)):
-        return value
-    return neutral(numbers.value_text(value))
-
-
-def _parts(comparison: Comparison, most: int, *, whole: bool) -> list[Part]:
-    said = ", ".join(f"{count:,} {name.replace('_', ' ')}" for name, count in comparison.counts().items())
-    rows = tuple(((before or ABSENT,), (now or ABSENT,), (f"{count:,}",)) for (before, now), count in comparison.states.items())
-    blocks: list[Block] = [Pairs((("before", comparison.before), ("now", comparison.now), ("studies", said)))]
-    blocks += [*(Prose((remark,)) for remark in comparison.remarks), Grid(("Before", "Now", "Studies"), rows, numeric=frozenset((2,)))]
-    if comparison.common:
-        blocks += [Heading("What differs of every study that moved"), Bullets(tuple((one,) for one in _said(comparison.common)))]
-    told = [block for change in comparison.changes[:most] for block in _blocks(change, comparison.common, whole=whole)]
-    if len(comparison.changes) > most:
-        told.append(Prose((f"{len(comparison.changes) - most:,} studies more: each check is a line of {TABLE}.",)))
-    parts = (Part("moves", "What moved", tuple(blocks)), Part("studies", "Study by study", tuple(told)))
-    return [part for part in parts if part.blocks]
-
-
-def _blocks(change: Change, common: Iterable[Cause], *, whole: bool) -> Iterator[Block]:
-    cases = change.case if change.case == change.case_before else f"{change.case_before} -> {change.case}"
-    name = f"{change.site_id}/{cases}" if change.site_id else "a home at fault"
-    yield Heading(f"{name}: {change.state_before or ABSENT} -> {change.state_now or ABSENT}")
-    faults = {"before": change.fault_before, "now": change.fault_now}
-    lines = [f"{side}: {fault}" for side, fault in faults.items() if fault and (side == "now" or change.fault_now != fault)]
-    lines += [f"{one.workbook}: {' -> '.join(one.words())}" for one in change.workbooks if one.before != one.now]
-    lines += [f"differs: {said}" for said in _said(cause for cause in change.causes if cause not in common)]
-    lines += [f"values of results that moved: {change.results_count}"] if change.results_count else []
-    rows = [_check_row(move) for counts in (True, False)[: 1 + whole] for move in change.checks if _counts(move) is counts]
-    for check, before, now, *words in () if whole else rows:
-        lines.append(
-            f"{check}: {before} -> {now}" + (f"; {' -> '.join(one or NOTHING for one in words)}" if {*words} - {ABSENT, ""} else "")
-        )
-    yield Bullets(tuple((line,) for line in lines), "nothing is recorded of it")
-    results = [(one.key, *one.words()) for one in change.results] if whole else []
-    for columns, cells in ((("Check", "Before", "Now", "Compared before", "Compared now"), rows), (("Result", "Before", "Now"), results)):
-        if cells and whole:
-            yield Grid(columns, tuple(tuple((cell,) for cell in row) for row in cells))
-
-
-def _counts(move: Move) -> bool:
-    return any(one is not None and one.counts for one in (move.before, move.now))
-
-
-def _check_row(move: Move) -> tuple[str, ...]:
-    verdicts = (ABSENT if one is None else one.verdict + ("" if one.counts else ", does not count") for one in (move.before, move.now))
-    return f"{move.key} ({move.workbook})", *verdicts, *move.words()
-
-
-def _page(comparison: Comparison) -> str:
-    title = f"What moved: {comparison.before} to {comparison.now}"
-    top = page.strip(title, [(JSON, JSON), (TABLE, TABLE)]) + f"<h1>{escape(title)}</h1>\n"
-    body = "\n".join(html.fragment(part) for part in _parts(comparison, PAGE_STUDIES, whole=True))
-    return page.whole(title, top + body, title, f"Every check that moved is a line of {TABLE}. {STANDING_CAUTIONS[0]}")

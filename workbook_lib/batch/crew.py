@@ -16,9 +16,11 @@ from pathlib import Path
 from typing import Protocol
 
 from workbook_lib.batch import folder as folders
-from workbook_lib.batch.work import Done, Task, do
+from workbook_lib.batch.work import Done, Refused, Task, do, same_program
 from workbook_lib.run import MACHINERY_FAULT
 
+TASK_LIMIT_S = 1_800
+"""A worker that is longer at one study is ended [s]."""
 WORKER_MB = 1_300
 """Memory that a worker with its kernel is planned with [MB]."""
 
@@ -54,6 +56,7 @@ class _Worker:
     process: multiprocessing.process.BaseProcess
     line: connection.Connection
     task: Task | None = None
+    since: float = 0.0
 
 
 class LocalCrew:
@@ -85,7 +88,7 @@ class LocalCrew:
         """Hand a task to a worker that has none. Errors: ValueError if all have."""
         for worker in self._workers:
             if worker.task is None:
-                worker.task = task
+                worker.task, worker.since = task, time.monotonic()
                 with contextlib.suppress(OSError):  # it has ended; `wait` finds it so
                     worker.line.send(task)
                 return
@@ -93,6 +96,9 @@ class LocalCrew:
 
     def wait(self, seconds: float) -> list[Done]:
         """What the workers have done within some seconds; a worker that has ended is replaced and its task comes back to be tried again."""
+        for worker in self._workers:
+            if worker.task is not None and time.monotonic() - worker.since > TASK_LIMIT_S:
+                worker.process.kill()  # its line closes, and it is found so below
         lines = {worker.line: worker for worker in self._workers}
         found = []
         for ready in connection.wait(list(lines), seconds):
@@ -143,6 +149,11 @@ def serve(line: connection.Connection, top: str) -> None:
                 task = line.recv()
             except (EOFError, OSError):
                 return
+            try:
+                same_program(task)
+            except Refused as error:
+                line.send(Done(task, MACHINERY_FAULT, str(error)))
+                continue
             line.send(do(task))
 
 

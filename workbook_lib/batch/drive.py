@@ -18,6 +18,7 @@ from workbook_lib.batch.folder import FolderFault, Output, Run
 from workbook_lib.batch.plan import Asked, Item, Plan
 from workbook_lib.batch.progress import Progress
 from workbook_lib.batch.work import Done, Task
+from workbook_lib.errors import MachineryFault
 from workbook_lib.home.portfolio import Portfolio
 
 TICK_S = 0.25
@@ -97,7 +98,7 @@ def batch(
             stop = kept.enter_context(interrupts())
             made = Making(portfolio, output, asked, run, found, progress(len(found.to_run())))
             if found.to_run():
-                folders.note_run(output, run, done=False)
+                folders.note_run(output, run, done=False, again=asked.again or run.again)
                 folders.keep_program(output, found.program)
                 folders.unmark_all(output)
                 count = min(workers or crew.workers_count(), len(found.to_run()))
@@ -119,14 +120,17 @@ def _refuse_loss(output: Output, found: Plan) -> None:
 def _close(portfolio: Portfolio, output: Output, run: Run, found: Plan, made: Making, head: closing.Head) -> Outcome:
     """Write what all studies come to, and end the run."""
     stopped = made.stopped
-    standing = closing.Closing(portfolio, output, run, found, made.failed, head, rendered=made.asked.rendered)
+    standing = closing.Closing(portfolio, output, run, found, frozenset(made.made), made.failed, head, rendered=made.asked.rendered)
     counts, status, said = standing.write()
     if made.folder_fault:
         raise FolderFault(made.folder_fault)
+    if made.lost:
+        raise MachineryFault(f"{made.lost}; what was made is kept, and the same command goes on with the rest")
     if not stopped:
         folders.unmark_all(output)
-        folders.note_run(output, run, done=True) if found.to_run() else None
-    return Outcome(output.top, counts, status, made.made_count, stopped, said)
+        if found.to_run():
+            folders.note_run(output, run, done=True, again=False)
+    return Outcome(output.top, counts, status, len(made.made) + len(made.failed), stopped, said)
 
 
 class Making:
@@ -140,7 +144,8 @@ class Making:
         self._running: dict[str, Task] = {}
         self._progress = progress
         self.failed: dict[str, str] = {}
-        self.made_count = 0
+        self.made: set[str] = set()
+        self.lost = ""
         self.stopped = False
         self.folder_fault = ""
 
@@ -161,6 +166,10 @@ class Making:
                 for done in workers.wait(TICK_S):
                     self._take(done)
                 self._progress.tick()
+        except FolderFault as error:
+            self.folder_fault = str(error)
+        except MachineryFault as error:
+            self.lost = str(error)
         finally:
             self.stopped = now or bool(self._running or self._waiting or len(self._backlog))
             workers.end(now=now or bool(self._running))
@@ -204,6 +213,7 @@ class Making:
             return
         if done.state == single.MACHINERY_FAULT:
             self.failed[entry.name] = f"{done.words} (attempt {done.task.attempt})"
-        self.made_count += 1
+        else:
+            self.made.add(entry.name)
         self._output.marker(entry.site_id, entry.case).unlink(missing_ok=True)
         self._progress.done(entry.name, done.state, done.words)

@@ -7,9 +7,9 @@ lock, the number of the run, a marker for each study that is being made, and the
 from __future__ import annotations
 
 import contextlib
-import errno
 import json
 import os
+import re
 import shutil
 import socket
 import tempfile
@@ -20,13 +20,14 @@ from pathlib import Path
 
 from workbook_lib.batch import program as programs
 from workbook_lib.errors import MachineryFault
+from workbook_lib.notebook_tools import UNWRITABLE
 
 OWN = ".batch"
 PORTFOLIO = "portfolio.json"
 LOCK, WORKERS_LOCK, RUN, RUNNING, PROGRAMS, CODE = "lock", "workers", "run.json", "running", "programs", "code.json"
+OWNER = "portfolio"
 PART, ASIDE = ".part", ".part.old"
 WORKERS_WAIT_S = 20
-UNWRITABLE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EACCES, errno.EPERM)
 
 
 class FolderFault(MachineryFault):
@@ -61,6 +62,21 @@ def refuse_foreign(output: Output) -> None:
         there = sorted(path.name for path in output.top.iterdir())
         if there:
             raise FolderFault(f"{output.top} holds {', '.join(there[:3])}, and no batch wrote it; name an empty or a new folder")
+
+
+def claim(output: Output, portfolio: Path) -> None:
+    """Note whose runs a folder holds. Errors: FolderFault where it holds those of another portfolio."""
+    own = os.path.relpath(portfolio.resolve(), output.top.resolve())
+    try:
+        held = (output.own / OWNER).read_text(encoding="utf-8").strip()
+    except OSError:
+        held = ""
+    if held and held != own:
+        raise FolderFault(f"{output.top} holds the runs of another portfolio, {Path(held).name}; name another folder with --out")
+    if not held and not output.top.exists():
+        with writing(f"the folder {output.top}"):
+            output.own.mkdir(parents=True)
+            (output.own / OWNER).write_text(f"{own}\n", encoding="utf-8")
 
 
 @contextlib.contextmanager
@@ -129,25 +145,26 @@ def _wait_for_workers(output: Output) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """The number of a run, and whether it goes on with one that did not come to its end."""
+    """The number of a run, whether it goes on with one that did not come to its end, and whether that was to make everything again."""
 
     number: int
     resumed: bool
+    again: bool = False
 
 
 def this_run(output: Output) -> Run:
     """The run that would be made now: the one that is open, else the next."""
     try:
         held = json.loads((output.own / RUN).read_text(encoding="utf-8"))
-        number, done = int(held["run"]), bool(held["done"])
+        number, done, again = int(held["run"]), bool(held["done"]), bool(held["again"])
     except (OSError, ValueError, KeyError, TypeError):
         return Run(1, resumed=False)
-    return Run(number + done, resumed=not done)
+    return Run(number + done, resumed=not done, again=again and not done)
 
 
-def note_run(output: Output, run: Run, *, done: bool) -> None:
-    """Write down that a run is open, or done."""
-    put(output.own / RUN, (json.dumps({"run": run.number, "done": done}) + "\n").encode())
+def note_run(output: Output, run: Run, *, done: bool, again: bool) -> None:
+    """Write down that a run is open, or done, and whether it makes everything again."""
+    put(output.own / RUN, (json.dumps({"run": run.number, "done": done, "again": again}) + "\n").encode())
 
 
 def put(target: Path, content: bytes) -> None:
@@ -179,25 +196,37 @@ def recover(output: Output) -> None:
     The markers stay, for the plan to name them; `unmark_all` takes them away. Errors: FolderFault.
     """
     with writing(f"the folder {output.top}"):
-        for name in interrupted(output):
+        for name in sorted(interrupted(output)):
             site_id, _, case = name.partition("~")
             _recover_study(output.study(site_id, case))
         for place in (output.top, output.own, output.own / PROGRAMS):
             for path in place.glob(f".*{PART}"):
-                shutil.rmtree(path) if path.is_dir() else path.unlink(missing_ok=True)
+                _away(path)
 
 
 def _recover_study(target: Path) -> None:
     if not target.parent.is_dir():
         return
-    for aside in sorted(target.parent.glob(f".{target.name}-*{ASIDE}")):
-        if target.exists():
-            shutil.rmtree(aside)
+    mine = re.compile(rf"\.{re.escape(target.name)}-[a-z0-9_]{{8}}\.part(\.old)?")
+    left = sorted(path for path in target.parent.iterdir() if mine.fullmatch(path.name))
+    previous = target.with_name(f"{target.name}.previous")
+    for path in left:
+        if path.name.endswith(ASIDE) and not target.exists():
+            path.rename(target)
         else:
-            aside.rename(target)
-    for part in target.parent.glob(f".{target.name}-*{PART}"):
-        shutil.rmtree(part)
-    for path in target.glob(f".*{PART}"):
+            _away(path)
+    if left and not target.exists() and previous.is_dir():
+        previous.rename(target)
+    if target.is_dir() and not target.is_symlink():
+        for path in target.glob(f".*{PART}"):
+            _away(path)
+
+
+def _away(path: Path) -> None:
+    """Take away a file, a link or a folder."""
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path)
+    else:
         path.unlink(missing_ok=True)
 
 

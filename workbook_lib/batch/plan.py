@@ -51,7 +51,7 @@ class Asked:
 
     def of(self, entry: Entry) -> dict[str, object]:
         """What is asked of one study, as its record keeps it."""
-        overrides = {path: str(value) for path, value in entry.overrides}
+        overrides = {path: value if isinstance(value, str) else json.dumps(value, default=str) for path, value in entry.overrides}
         return {
             "site_file": entry.site_file.name,
             "edition": entry.edition,
@@ -98,17 +98,17 @@ def make(portfolio: Portfolio, output: Output, asked: Asked) -> Plan:
     """The plan of a portfolio for an output folder. Nothing is written but what the program remembers of itself."""
     memory = output.own / folders.CODE if output.own.is_dir() else None
     program = programs.this_program(memory)
-    planner = Planner(output, asked, program, program.sha256, folders.interrupted(output))
+    planner = Planner(output, asked, program)
     return Plan(tuple(planner.item(entry) for entry in portfolio.entries), program)
 
 
 class Planner:
     """Looks at one study after another; each file and each earlier program is looked at once."""
 
-    def __init__(self, output: Output, asked: Asked, program: programs.Program, program_sha256: str, interrupted: Iterable[str]):
+    def __init__(self, output: Output, asked: Asked, program: programs.Program):
         self._output, self._asked = output, asked
-        self._program, self._sha256 = program, program_sha256
-        self._interrupted = frozenset(interrupted)
+        self._program, self._sha256 = program, program.sha256
+        self._interrupted, self._run = frozenset(folders.interrupted(output)), folders.this_run(output)
         self._hash = functools.cache(_hash)
         self._differences = functools.cache(self._differences_from)
 
@@ -126,6 +126,8 @@ class Planner:
             return Item(entry, RUN, (self._new(entry, study),))
         except (records.Unusable, OSError) as error:
             return Item(entry, RUN, (Reason("record", str(error)),))
+        if (record.site_id, record.case) != (entry.site_id, entry.case):
+            return Item(entry, RUN, (Reason("record", f"the record is of another study, {record.site_id}/{record.case}"),))
         reasons = tuple(self._reasons(entry, study, record))
         known = (hashlib.sha256(content).hexdigest(), record.run, record.state)
         if not reasons:
@@ -155,7 +157,7 @@ class Planner:
         return Reason("new", "no results yet")
 
     def _reasons(self, entry: Entry, study: Path, record: Record) -> Iterable[Reason]:
-        if self._asked.again:
+        if self._asked.again and not (self._run.again and record.run == self._run.number):
             yield Reason("asked", "to be made again")
         if record.state in (INPUT_FAULT, MACHINERY_FAULT):
             yield Reason("fault", f"{record.state} last time")
@@ -237,7 +239,7 @@ def accept(portfolio: Portfolio, output: Output, asked: Asked, kinds: Sequence[s
     if unknown:
         raise ValueError(f"{', '.join(unknown)} cannot be accepted; {', '.join(ACCEPTABLE)} can")
     found = make(portfolio, output, asked)
-    planner = Planner(output, asked, found.program, found.program.sha256, ())
+    planner = Planner(output, asked, found.program)
     for item in found.to_run():
         if item.record_sha256 and all(reason.kind in kinds for reason in item.reasons) and item.state != CALCULATION_FAULT:
             study = output.study(item.entry.site_id, item.entry.case)
@@ -275,6 +277,8 @@ def _field_reasons(path: str, before: str, file: Path, *, is_site: bool) -> Iter
         yield Reason("input", f"{path} changed and cannot be read as it is")
         return
     found = differences(leaves(old, wrappers=is_site), leaves(new, wrappers=is_site), read=is_site)
+    if not found and _without_notes(old) != _without_notes(new):
+        yield Reason("input", f"{path}: rows in another order, an empty table, or a value written otherwise")
     for one in found[:FIELDS_SHOWN]:
         sides = [
             None if side is None else side.value if side.origin == "stated" else f"{side.value} ({side.origin})"
@@ -283,6 +287,13 @@ def _field_reasons(path: str, before: str, file: Path, *, is_site: bool) -> Iter
         yield Reason("input", f"{path}: {'.'.join(one.way)}: {_said(sides[0])} -> {_said(sides[1])}")
     if len(found) > FIELDS_SHOWN:
         yield Reason("input", f"{path}: {len(found) - FIELDS_SHOWN} fields more")
+
+
+def _without_notes(content: object) -> object:
+    """A TOML file's content but for its notes, which are prose."""
+    if isinstance(content, dict):
+        return {key: _without_notes(value) for key, value in content.items() if key != "note"}
+    return [_without_notes(value) for value in content] if isinstance(content, list) else content
 
 
 def _said(value: object) -> str:

@@ -22,8 +22,8 @@ from pathlib import Path
 from workbook_lib.editions import YEARS
 
 PACKAGE = Path(__file__).resolve().parent.parent
-LEFT_OUT = ("__main__", "batch.", "home.portfolio")
-"""Modules that choose what is run and file it, and shape no result."""
+LEFT_OUT = ("__main__", "batch.", "home.portfolio", "workbooks.portfolio", "render.portfolio")
+"""Modules that choose what is run, file it and sum it up, and shape no study."""
 LIBRARIES = (
     *("ipykernel", "ipython", "lxml", "matplotlib", "nbclient", "nbconvert", "nbformat", "numba", "numpy"),
     *("pandas", "papermill", "pint", "pvlib", "pydantic", "scipy"),
@@ -81,6 +81,17 @@ def this_program(memory: Path | None = None) -> Program:
     return Program(library, notebooks, {year: _edition(year) for year in YEARS}, _environment())
 
 
+def stamp() -> str:
+    """What tells quickly whether a file of the program was touched: sizes and times of change."""
+    found = [(path.as_posix(), one.st_mtime_ns, one.st_size) for path in _files() for one in (path.stat(),)]
+    return hashlib.sha256(json.dumps(found).encode()).hexdigest()
+
+
+def _files() -> list[Path]:
+    tables = sorted(path for kind in ("*.csv", "*.toml") for path in PACKAGE.rglob(kind))
+    return [*(path for _, path in _modules()), *tables, *_notebooks()]
+
+
 def _remembered(memory: Path | None) -> dict[str, str]:
     if memory is None or not memory.is_file():
         return {}
@@ -111,7 +122,7 @@ def _data_files() -> Iterable[tuple[str, Path]]:
 
 def _notebooks() -> Iterable[Path]:
     folder = next(folder for folder in (PACKAGE / "notebooks", PACKAGE.parent / "notebooks") if folder.is_dir())
-    return sorted(folder.glob("*.ipynb"))
+    return sorted(path for path in folder.glob("*.ipynb") if not path.stem.startswith("portfolio"))
 
 
 def _code_sha256(content: bytes, known: dict[str, str]) -> str:

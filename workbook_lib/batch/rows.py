@@ -22,7 +22,7 @@ from collections.abc import Iterable, Mapping
 
 from workbook_lib.sheet import CONDITIONS, Verdict, holds
 from workbook_lib.workbooks import REGISTRY
-from workbook_lib.workbooks.portfolio_rows import FAULTED, NOT_RUN, STATES, VERDICTS
+from workbook_lib.workbooks.portfolio_rows import CAPACITY, FAULTED, NOT_RUN, STATES, VERDICTS
 
 __all__ = ["CONNECTIONS", "FAULTED", "NOT_RUN", "STATES", "VERDICTS", "blank", "family", "of_document", "of_fault", "outcome"]
 
@@ -56,11 +56,7 @@ DRAWN_BY: Mapping[str, tuple[str, ...]] = {
 """Families of which one must stand on the sheet for a home to have the connection at all."""
 
 
-CAPACITIES = (
-    *("service-capacity", "continuous-load", "local-service-limit", "control-setting", "control-continuous", "service-peak"),
-    *("bus", "feeder-capacity", "supply-side-capacity", "adapter-load", "adapter-source", "pass-through"),
-    *("backup-capacity", "backup-running", "backup-leg", "backup-neutral"),
-)
+CAPACITIES = (*CAPACITY, "control-setting", "control-continuous", "pass-through", "backup-running")
 """Checks of a load, or of sources, against what carries them: the least of their margins is spare. A size that is chosen to fit is none."""
 ADOPTED = "edition-adopted"
 NOT_OF_CONNECTIONS = (ADOPTED, "independent-check")

@@ -6,12 +6,14 @@ import atexit
 import contextlib
 import datetime
 import functools
+import hashlib
 import json
 import os
+import shutil
 import tempfile
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -77,6 +79,8 @@ def do(task: Task) -> Done:
             done = Done(task, _make(task))
         except FolderFault as error:
             done = Done(task, run.MACHINERY_FAULT, str(error), stop=True)
+        except Refused as error:
+            done = Done(task, run.MACHINERY_FAULT, str(error))
         except (MachineryFault, OSError, MemoryError) as error:
             _bench().end_kernel()
             done = Done(task, run.MACHINERY_FAULT, _words(error), retry=True)
@@ -103,6 +107,7 @@ class Bench:
         self._kept = contextlib.ExitStack()
         self._kernel: kernels.KeptKernel | None = None
         self._thread = 0
+        self._program: tuple[str, str] | None = None
         atexit.register(self.end_kernel)
 
     def run(self, source: Path, written: Path, parameters: Mapping[str, object], folder: Path) -> object:
@@ -127,6 +132,13 @@ class Bench:
         with contextlib.suppress(Exception):  # a kernel that is gone already
             self._kept.close()
 
+    def program(self, top: Path) -> tuple[str, str]:
+        """The program of this process, and the stamp of its files. Parameters: an output folder, whose memory makes it quick."""
+        if self._program is None:
+            memory, stamp = Output(top).own / folders.CODE, programs.stamp()
+            self._program = programs.this_program(memory if memory.parent.is_dir() else None).sha256, stamp
+        return self._program
+
     def memory_mb(self) -> float:
         """Memory that this process holds [MB]."""
         return kernels.memory_mb(os.getpid())
@@ -137,15 +149,14 @@ def _bench() -> Bench:
     return Bench()
 
 
-@functools.cache
-def _program_here() -> str:
-    return programs.this_program().sha256
+class Refused(MachineryFault):
+    """A study that is not made, and that another attempt would not make."""
 
 
 def same_program(task: Task) -> None:
-    """Errors: MachineryFault if the program here is not the one that asks."""
-    if _program_here() != task.program:
-        raise MachineryFault("the worker has another version of the program or of its libraries; install the same and start it again")
+    """Errors: Refused if the program here is not the one that asks."""
+    if _bench().program(task.top)[0] != task.program:
+        raise Refused("the worker has another version of the program or of its libraries; install the same and start it again")
 
 
 # one study
@@ -155,6 +166,7 @@ def _make(task: Task) -> str:
     output = Output(task.top)
     entry = task.entry
     target = output.study(entry.site_id, entry.case)
+    refuse_foreign(target)
     try:
         home = home_of(Portfolio(task.portfolio_file, ()), entry)
         sheets = tuple(_sheet(home, name) for name in task.asked.workbooks)
@@ -216,12 +228,40 @@ def _finish(task: Task, made: Path, home, row: rows.Row) -> str:
     where = f"{entry.site_id}/{entry.case}"
     row = row | {"folder": where, "reasons": list(task.reasons), "before": task.before}
     inputs = {} if home is None else dict(home.inputs)
-    texts = {path: (entry.site_file.parent / path).read_text(encoding="utf-8") for path in inputs if path.endswith(".toml")}
+    texts = dict(_texts(entry.site_file.parent, inputs))
+    if programs.stamp() != _bench().program(task.top)[1]:
+        raise Refused("the program was changed while the batch ran; start it again")
     sought = () if home is None else home.sought
     made_from = (task.asked.of(entry), inputs, texts, sought, task.program)
     record = records.Record(entry.site_id, entry.case, row["state"], *made_from, row, task.run, task.attempt, records.outputs_of(made))
     (made / records.RECORD).write_bytes(record.to_bytes())
     return row["state"]
+
+
+def _texts(folder: Path, inputs: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """Texts of the TOML files among the inputs. Errors: MachineryFault if any input is not what was read any more."""
+    for path, digest in inputs.items():
+        content = (folder / path).read_bytes()
+        if hashlib.sha256(content).hexdigest() != digest:
+            raise MachineryFault(f"{path} changed while it was being studied")
+        if path.endswith(".toml"):
+            yield path, content.decode("utf-8")
+
+
+def refuse_foreign(target: Path) -> None:
+    """Errors: Refused if what stands in the place of a study is none, or holds what no batch wrote; nothing of the user's is replaced."""
+    if not target.exists() and not target.is_symlink():
+        return
+    if target.is_symlink() or not target.is_dir():
+        raise Refused(f"{target} is not a folder; move it away")
+    try:
+        own = {name.partition("/")[0] for name in records.read(target).outputs}
+    except (OSError, records.Unusable):
+        own = run.own_names()
+    own |= {records.RECORD, records.ACCEPTED}
+    foreign = sorted(path.name for path in target.iterdir() if path.name not in own and not path.name.endswith(f".{FAILED}"))
+    if foreign:
+        raise Refused(f"{target} holds {', '.join(foreign[:3])}, which no batch wrote; move it away")
 
 
 def _file_fault(task: Task, target: Path, state: str, error: InputFault | CalculationFault, home=None, workbook: str = "") -> str:
@@ -241,7 +281,10 @@ def _previous(target: Path) -> Path | None:
             return None
     except (OSError, records.Unusable):
         return None
-    return target.with_name(f"{target.name}.previous")
+    previous = target.with_name(f"{target.name}.previous")
+    if previous.exists():
+        shutil.rmtree(previous)
+    return previous
 
 
 def _keep_notebook(task: Task, home, workbook: str, made: Path) -> None:

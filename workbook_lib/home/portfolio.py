@@ -29,6 +29,7 @@ MAX_BYTES = 50_000_000
 TABLES = (".csv", ".tsv")
 RESERVED = frozenset(("con", "prn", "aux", "nul", *(f"{name}{digit}" for name in ("com", "lpt") for digit in range(10))))
 """Names that some systems keep for devices: no folder can have them."""
+ID_FIELD = "site.id"
 OWN_COLUMNS = ("site_id", "base", "case", "edition", "remark")
 HEADER = re.compile(r"(?P<path>[^\[\]]+?)\s*(?:\[(?P<unit>[^\[\]]+)\])?")
 BARE = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
@@ -132,11 +133,15 @@ def _rows(file: Path, data: bytes) -> list[tuple[int, list[str]]]:
         raise InputFault([Fault(name, "", "is not text in UTF-8", f"byte {error.start}", "CSV in UTF-8", todo, line)]) from None
     first = next((line for line in text.split("\n") if line.strip() and not line.startswith("#")), "")
     delimiter = max(",;\t", key=first.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    csv.field_size_limit(MAX_BYTES)
+    reader, written = (
+        csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True),
+        io.StringIO(text, newline=None).readlines(),
+    )
     found, line = [], 1
     try:
         for cells in reader:
-            if any(cell.strip() for cell in cells) and not cells[0].startswith("#"):
+            if any(cell.strip() for cell in cells) and not written[line - 1].startswith("#"):
                 found.append((line, [cell.strip() for cell in cells]))
             line = reader.line_num + 1
     except csv.Error as error:
@@ -167,6 +172,9 @@ def _columns(file: Path, line: int, header: list[str]) -> list[Column]:
             faults.append(Fault(file.as_posix(), column.path, "unknown column", show(column.path), limit, todo, line))
         elif column.path in OWN_COLUMNS and column.unit:
             faults.append(Fault(file.as_posix(), column.path, "has no unit", show(column.unit), column.path, "take the unit away", line))
+        elif column.path == ID_FIELD:
+            todo = "name the home in the column site_id"
+            faults.append(Fault(file.as_posix(), column.path, "names the home", "", "a field of the home", todo, line))
     for name in OWN_COLUMNS[:2]:
         if name not in names:
             faults.append(Fault(file.as_posix(), name, "no such column", "", ", ".join(OWN_COLUMNS[:2]), "add it", line))
@@ -176,6 +184,14 @@ def _columns(file: Path, line: int, header: list[str]) -> list[Column]:
     if faults:
         raise InputFault(faults)
     return columns
+
+
+def _is_file(path: Path) -> bool:
+    """Whether there is such a file; a name that no file can have is none."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
 
 
 def _row(file: Path, line: int, cells: list[str], columns: list[Column]) -> Entry:
@@ -193,7 +209,7 @@ def _row(file: Path, line: int, cells: list[str], columns: list[Column]) -> Entr
     if edition is not None and edition not in YEARS:
         faults.append(Fault(file.as_posix(), "edition", "unknown edition", show(edition), ", ".join(YEARS), "name one of these", line))
     base = file.parent / own.get("base", "")
-    if "base" in own and not base.is_file():
+    if "base" in own and not _is_file(base):
         faults.append(Fault(file.as_posix(), "base", "no such file", show(own["base"]), "a site file, named from here", "correct it", line))
     overrides = [(path, f"{cell} {unit}" if unit and BARE.fullmatch(cell) else cell) for path, (cell, unit) in given.items()]
     name = own.get("site_id", "")

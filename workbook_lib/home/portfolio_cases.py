@@ -109,6 +109,9 @@ def _case(file: Path, place: str, row: Mapping[str, object], faults: list[Fault]
         faults.append(Fault(file.as_posix(), f"{place}.edition", "unknown edition", show(edition), limit, "name one of these, in quotes"))
     where = [(path, _wanted(file, f"{place}.where", path, value, faults)) for path, value in _table(file, place, "where", row, faults)]
     put = [(path, value) for path, value in _table(file, place, "set", row, faults) if _known(file, f"{place}.set", path, faults)]
+    if any(path == "site.id" for path, _ in put):
+        what, todo = "names the home", "leave it out: a case is told apart by its own id"
+        faults.append(Fault(file.as_posix(), f"{place}.set.site.id", what, "", "a field that homes may share", todo))
     return Case(str(name or ""), edition if isinstance(edition, str) else None, tuple(where), tuple(put))
 
 

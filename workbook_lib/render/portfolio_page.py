@@ -13,20 +13,22 @@ from workbook_lib.render import content, numbers, page
 from workbook_lib.render.blocks import Band, Block, Bullets, Grid, Heading, Pairs, Part, Prose
 from workbook_lib.render.trace import Key, Link, Rich, Trace
 from workbook_lib.sheet import Check, Sheet, Table, Verdict
+from workbook_lib.workbooks.portfolio_drawings import CAUSES, CHANGES_PAGE, CHANGES_TABLE, FILE
 from workbook_lib.workbooks.portfolio_tables import LINKED
 
 FILES = (
     ("portfolio.json", "portfolio.json"),
     ("homes.csv", "homes.csv"),
     ("homes.parquet", "homes.parquet"),
+    ("homes.columns.json", "homes.columns.json"),
     ("screening.csv", "screening.csv"),
     ("portfolio_summary.ipynb", "notebook"),
 )
 """Files of a batch beside the page, with the words of their links."""
 LABELS = {"index.html": "sheets", "results.json": "results"}
 """Words of a link to a study, by the file that it leads to."""
-IN_SHORT = ("homes_count", "sites_count", "exceptions_count", "accepted_count", "changed_count")
-"""Results that stand with the verdict, beside the counts by state."""
+IN_SHORT = ("homes_count", "sites_count", "exceptions_count", "accepted_count", "changed_count", "substituted_count")
+"""Results that stand with the states, beside the counts by state."""
 STATE_KEYS = "homes_count:"
 COMPLETE, INCOMPLETE = "summary complete", "summary not complete"
 
@@ -41,8 +43,21 @@ def title_block(sheet: Sheet, head: Sequence[tuple[str, str]]) -> Part:
     return Part("title", sheet.title, tuple(blocks))
 
 
+def states(trace: Trace, shown: Collection[str], headings: Collection[str]) -> Part:
+    """How many studies came to which state: the key figures, those of every verdict with them, then the section in words.
+
+    Parameters: trace of the sheet; states in their order; headings of the sections.
+    """
+    results = trace.sheet.results
+    keys = [STATE_KEYS + state for state in shown if STATE_KEYS + state in results]
+    others = [key for key in results if key in IN_SHORT]
+    rows = [(key.removeprefix(STATE_KEYS), numbers.number(results[key].value)) for key in keys]
+    rows += [(content.sentence(results[key].step.meaning), numbers.number(results[key].value)) for key in others]
+    return Part("states", "States", (Pairs(tuple(rows)), *part(trace, "states", "States", headings).blocks))
+
+
 def verdict(trace: Trace, states: Collection[str]) -> Part:
-    """Whether the summary is complete, with the counts in short; never to be read as the verdict of the homes.
+    """Whether the summary is complete, and what is not; never to be read as the verdict of the homes.
 
     Parameters: trace of the sheet, states that a study can have.
     """
@@ -53,11 +68,9 @@ def verdict(trace: Trace, states: Collection[str]) -> Part:
     blocks: list[Block] = [
         Prose((content.sentence(sheet.question),), "question"),
         Band(str(sheet.verdict), COMPLETE if whole else INCOMPLETE, words),
-        Bullets(tuple(_told(trace, check) for check in sheet.checks)),
     ]
-    shown = [key for key in sheet.results if key in IN_SHORT or key.removeprefix(STATE_KEYS) in states]
-    rows = [(content.sentence(sheet.results[key].step.meaning), numbers.number(sheet.results[key].value)) for key in shown]
-    return Part("verdict", "Verdict", (*blocks, Pairs(tuple(rows))))
+    failing = tuple(_told(trace, check) for check in sheet.checks if check.verdict is not Verdict.PASS)
+    return Part("verdict", "Verdict", (*blocks, Bullets(failing)) if failing else tuple(blocks))
 
 
 def _told(trace: Trace, check: Check) -> Rich:
@@ -95,11 +108,11 @@ def part(trace: Trace, name: str, title: str, headings: Collection[str], beside:
 def _table(data: Table, beside: str | None) -> Grid:
     """A table of the summary, its files as links."""
     laid = content.table(data)
-    if beside is None or LINKED not in laid.columns:
+    places = [place for place, column in enumerate(laid.columns) if column in (LINKED, FILE)]
+    if beside is None or not places:
         return laid
-    place = laid.columns.index(LINKED)
-    rows = tuple((*row[:place], _link(row[place], beside), *row[place + 1 :]) for row in laid.rows)
-    return replace(laid, rows=rows)
+    rows = [tuple(_link(cell, beside) if place in places else cell for place, cell in enumerate(row)) for row in laid.rows]
+    return replace(laid, rows=tuple(rows))
 
 
 def _link(cell: Rich, beside: str) -> Rich:
@@ -120,7 +133,9 @@ def counted(trace: Trace) -> Part:
 def summary_page(sheet: Sheet, notebook) -> str:
     """The page of a portfolio. Parameters: its sheet, its executed notebook. Returns: HTML."""
     head = sheet.header
-    top = page.strip(f"{head.site_id} · {sheet.title}", FILES)
+    elsewhere = any(section.heading == CAUSES for section in sheet.sections)
+    files = (*FILES[:-1], *(((CHANGES_PAGE, CHANGES_PAGE), (CHANGES_TABLE, CHANGES_TABLE)) if elsewhere else ()), FILES[-1])
+    top = page.strip(f"{head.site_id} · {sheet.title}", files)
     running = f"{head.site_id} · {sheet.title} · edition {head.edition} · rows {head.inputs_sha256[:12]}"
     foot = f"Program version {head.library_version}. Hash of the rows summarised {head.inputs_sha256}."
     return page.whole(f"{sheet.title}: {head.site_id}", top + page.body_of_notebook(notebook), running, foot)

@@ -1,18 +1,60 @@
-"""Figures of the portfolio summary, as data: studies by state, room of the controlling tests, state before against state now."""
+"""States of the studies and how they moved, as tables and figures; the figure of the room of the controlling tests.
+
+Figures are data here; `render/portfolio_figures.py` draws them.
+"""
 
 from __future__ import annotations
 
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from workbook_lib.formula import GUARD
-from workbook_lib.sheet import Figure, Table
-from workbook_lib.workbooks.portfolio_rows import STATES, VERDICTS, Roll, Row, room, states_of
-from workbook_lib.workbooks.portfolio_tables import percent
+from workbook_lib.sheet import Figure, Section, Table
+from workbook_lib.workbooks.portfolio_rows import (
+    ADOPTED,
+    BETTER,
+    KNOWN,
+    NONE_NOW,
+    RUN_BEFORE,
+    UNKNOWN,
+    VERDICT_NOW,
+    VERDICTS,
+    WORSE,
+    Roll,
+    Row,
+    by_edition_alone,
+    changed,
+    controlling,
+    many,
+    name_of,
+    named,
+    otherwise,
+    percent,
+    room,
+    sites,
+    some,
+    states_of,
+    way,
+)
+from workbook_lib.workbooks.portfolio_tables import cut
 
 EDGES = (-50.0, -25.0, -10.0, 0.0, 10.0, 25.0, 50.0, 100.0)
 """Ends between the classes of room [% of the limit]; the first and the last class are open."""
+STATES_OF_ALL = "How many studies came to which state"
+CHANGES, CAUSES, CHANGED = "State before and now", "Where every cause stands", "Studies whose state changed"
+FILE = "File"
+"""Heading of a column whose cells are files beside the summary."""
+CHANGES_PAGE, CHANGES_TABLE = "changes.html", "changes.csv"
+"""Files that stand beside the summary where it is compared with another folder."""
+MEANINGS = {
+    "pass": "every counted check passes",
+    "judgement": "a person has to decide; it is no pass",
+    "needs input": "the site file lacks a value, or the text of the code is not on file",
+    "fail": "a counted check fails",
+}
+WORST_FIRST = {state: place for place, state in enumerate(VERDICTS)}
+WITHOUT = f"without {ADOPTED}"
 
 
 def figures(roll: Roll) -> tuple[Figure, ...]:
@@ -30,10 +72,46 @@ def figures(roll: Roll) -> tuple[Figure, ...]:
 def states(rows: Sequence[Row]) -> Figure:
     """How many studies came to each state. Parameters: rows. Returns: figure [count]."""
     counts = Counter(row["state"] for row in rows)
-    lines = tuple((state, counts[state], f"{percent(counts[state] / len(rows)):.1f} %") for state in states_of(counts))
+    lines = tuple((state, counts[state], _part(counts[state], rows)) for state in shown_states(rows))
     said = ", ".join(f"{state} {count:,}" for state, count, _ in lines)
     table = Table(("State", "Studies", "Part of all"), lines)
-    return Figure("states", "capacity", "Studies by state", f"Of {len(rows):,} studies: {said}.", table, unit="count")
+    return Figure("states", "capacity", "Studies by state", f"Of {many(len(rows), 'study', 'studies')}: {said}.", table, unit="count")
+
+
+def shown_states(rows: Iterable[Row]) -> tuple[str, ...]:
+    """The states that are shown, in reading order: those that are verdicts whether a study has them or not, then what else there is."""
+    return states_of([*VERDICTS, *(row["state"] for row in rows)])
+
+
+def _part(count: int, rows: Sequence[Row]) -> str:
+    return f"{percent(count / len(rows)):.1f} %"
+
+
+def states_section(roll: Roll) -> Section:
+    """How many studies came to each state; apart those that a substitution was made for, beside it what they would be otherwise."""
+    rows = roll.rows
+    made_for = [row for row in rows if row["substituted"]]
+    moved = Counter((row["state"], otherwise(row)) for row in rows if otherwise(row) != row["state"])
+    columns: dict[str, Counter[str]] = {"Studies": Counter(row["state"] for row in rows)}
+    if moved:
+        columns[f"Studies {WITHOUT}"] = Counter(map(otherwise, rows))
+    if roll.what_if:
+        columns["Substituted"] = Counter(row["state"] for row in made_for)
+        columns["Not substituted"] = Counter(row["state"] for row in rows if not row["substituted"])
+        if moved:
+            columns[f"Substituted, {WITHOUT}"] = Counter(map(otherwise, made_for))
+    lines = tuple(
+        (state, *(counts[state] for counts in columns.values()), _part(columns["Studies"][state], rows), MEANINGS.get(state, "no verdict"))
+        for state in shown_states(rows)
+    )
+    prose = f"{many(len(rows), 'study', 'studies')} of {many(len(sites(rows)), 'home')}; a home under several cases is several studies."
+    if roll.what_if:
+        prose += f" The substitution was made for {many(len(made_for), 'study', 'studies')} of {many(len(sites(made_for)), 'home')}"
+        prose += f": {some(map(name_of, made_for))}; all of them are marked in the list of every study." if made_for else "."
+    if moved:
+        told = ", ".join(f"{count:,} {state} would be {other}" for (state, other), count in moved.most_common())
+        prose += f" Without the check {ADOPTED}, which a study under a what-if edition cannot pass: {told}."
+    return Section(STATES_OF_ALL, (), prose, Table(("State", *columns, "Part of all", "What it means"), lines))
 
 
 def class_words() -> tuple[str, ...]:
@@ -61,8 +139,9 @@ def margins(rows: Sequence[Row]) -> Figure:
     lines = tuple((words, *(tally[place, state] for state in states)) for place, words in enumerate(class_words()))
     short = sum(count for (place, _), count in tally.items() if place < EDGES.index(0.0) + 1)
     description = (
-        f"Room of {len(rows):,} controlling tests that compare numbers, in percent of their limit; {short:,} are short of it, "
-        f"{len(rows) - short:,} have room. A study may fail with room: by a condition beside the amounts. The classes are not equally wide."
+        f"Room of {many(len(rows), 'controlling test')} whose room is ranked, in percent of their limit; "
+        f"{many(short, 'is', 'are')} short of it, {many(len(rows) - short, 'is', 'are')} within it. A study "
+        "may fail with room: by a condition beside the amounts. The classes are not equally wide."
     )
     table = Table(("Room of the controlling test", *map(str.capitalize, states)), lines)
     limits = tuple((words, edge) for words, edge in zip(map(_end, EDGES), EDGES, strict=True))
@@ -76,17 +155,92 @@ def changes(rows: Sequence[Row], compared_with: str) -> Figure:
     grid = tuple(tuple(float(tally[before, now]) for now in names) for before in names)
     lines = tuple((before, *(tally[before, now] for now in names), sum(tally[before, now] for now in names)) for before in names)
     sums = ("all", *(sum(tally[before, now] for before in names) for now in names), len(rows))
-    better, worse = (sum(count for pair, count in tally.items() if _way(*pair) == way) for way in (1, -1))
     description = (
-        f"{len(rows):,} studies that are in this run and in {compared_with}: each line is the state before, each column the state now. "
-        f"{better:,} went to a better state, {worse:,} to a worse one, {sum(tally[name, name] for name in names):,} stayed (framed)."
+        f"{many(len(rows), 'study', 'studies')} in this run and in {compared_with}: each line is the state before, each column the state "
+        f"now. {_ways(rows)}; {sum(tally[name, name] for name in names):,} stayed (framed)."
     )
     table = Table(("Before", *(f"Now {name}" for name in names), "All"), (*lines, sums))
-    return Figure("changes", "statechanges", "State before and now", description, table, (), "count", grid)
+    return Figure("changes", "statechanges", "State before against state now", description, table, (), "count", grid)
 
 
-def _way(before: str, now: str) -> int:
-    """1 where a state is better than the one before, -1 where it is worse, 0 where it is the same or not known."""
-    if before == now or before not in STATES or now not in STATES:
-        return 0
-    return 1 if STATES.index(now) > STATES.index(before) else -1
+def _ways(rows: Sequence[Row]) -> str:
+    """How many of some rows went which way, those by the check of the adopted edition alone named."""
+    tally = Counter(way(row["before"]["state"], row["state"]) for row in rows)
+    alone = sum(1 for row in rows if by_edition_alone(row) and way(row["before"]["state"], row["state"]) == WORSE)
+    worse = f"{tally[WORSE]:,} to a worse one" + (f" ({alone:,} by {ADOPTED} alone)" if alone else "")
+    told = [f"{tally[BETTER]:,} went to a better state", worse]
+    return ", ".join([*told, *(f"{tally[kind]:,} {kind}" for kind in (KNOWN, UNKNOWN, VERDICT_NOW, NONE_NOW) if tally[kind])])
+
+
+# what changed
+
+
+def changes_sections(roll: Roll) -> tuple[Section, ...]:
+    """How many studies are in another state than in the run that this one is compared with, and each of them."""
+    if not roll.compared_with:
+        return (Section(CHANGES, (), "This run was not compared with another."),)
+    compared = [row for row in roll.rows if row["before"] is not None]
+    moved = [row for row in compared if changed(row)]
+    others = sum(1 for row in compared if not changed(row) and row["before"]["check"] != _check_of(row))
+    prose = (
+        f"Compared with {roll.compared_with}: {many(len(compared), 'study is', 'studies are')} in both, {len(moved):,} of them in "
+        f"another state; {many(len(roll.rows) - len(compared), 'is', 'are')} in this run alone. "
+        "What was in the other run alone is not in this file."
+    )
+    prose += f" In the same state with another controlling test: {others:,}." if others else ""
+    elsewhere = roll.compared_with != RUN_BEFORE
+    if elsewhere:
+        prose += (
+            " Changed means here that the state moved; changes.json counts as moved also the studies in which a verdict of a workbook or "
+            "any check moved."
+        )
+    made = [Section(CHANGES, (), prose, _moves(moved) if moved else None)]
+    if elsewhere:
+        made.append(_causes(roll))
+    return (*made, _changed(moved, elsewhere=elsewhere)) if moved else tuple(made)
+
+
+def _moves(moved: Sequence[Row]) -> Table:
+    """Each move with its number of studies and which way it is."""
+    tally = Counter((row["before"]["state"], row["state"]) for row in moved)
+    alone = Counter((row["before"]["state"], row["state"]) for row in moved if by_edition_alone(row))
+    lines = [(*pair, count, way(*pair), alone[pair]) for pair, count in sorted(tally.items(), key=lambda item: (-item[1], item[0]))]
+    columns = ("Before", "Now", "Studies", "Which way", f"Of them by {ADOPTED} alone")
+    if not alone:
+        columns, lines = columns[:-1], [line[:-1] for line in lines]
+    return Table(columns, tuple(lines), "Moves, those of most studies first")
+
+
+def _causes(roll: Roll) -> Section:
+    lines = (
+        ("each study that moved, check by check, with every cause of it", CHANGES_PAGE),
+        ("the same as a table, a line a check", CHANGES_TABLE),
+    )
+    prose = f"Every cause of a move against {roll.compared_with} stands beside this summary once the batch has run to its end."
+    return Section(CAUSES, (), prose, Table(("What it holds", FILE), lines))
+
+
+def _changed(moved: Sequence[Row], *, elsewhere: bool) -> Section:
+    """Each study whose state moved, what fails first, then by the room of its test; against the run before also why it was run again."""
+    both = any(otherwise(row) != row["state"] for row in moved)
+    columns = ["Study", "Before", "Now", *([f"Now {WITHOUT}"] if both else []), "Test before", "Test now", "Room now, %"]
+    columns += [] if elsewhere else ["Why it was run again"]
+    lines = []
+    for row in sorted(moved, key=_gravity):
+        before, now, part = row["before"]["check"], _check_of(row), room(row)
+        line = [name_of(row), row["before"]["state"], row["state"], *([otherwise(row)] if both else [])]
+        line += [named(before) if before else "none", named(now) if now else "none", "" if part is None else percent(part)]
+        line += [] if elsewhere else ["; ".join(map(str, row["reasons"])) or "not run again"]
+        lines.append(tuple(line))
+    shown, caption = cut(lines, "Studies in another state", "what fails first, then by the room of the test")
+    return Section(CHANGED, (), "", Table(tuple(columns), shown, caption, 1))
+
+
+def _gravity(row: Row) -> tuple[int, float]:
+    part = room(row)
+    return WORST_FIRST.get(row["state"], len(WORST_FIRST)), float("inf") if part is None else part
+
+
+def _check_of(row: Row) -> str | None:
+    decider = controlling(row)
+    return None if decider is None else decider["check"]

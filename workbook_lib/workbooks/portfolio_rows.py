@@ -7,13 +7,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
 from workbook_lib.errors import Fault, InputFault
 from workbook_lib.formula import GUARD
+from workbook_lib.home.model import Site
+from workbook_lib.home.shapes import shapes
 from workbook_lib.sheet import Verdict
 
 FORMAT = 1
@@ -27,6 +29,59 @@ STATES = (*FAULTED, NOT_RUN, *VERDICTS)
 TOP = "format", "portfolio", "library_version", "edition", "what_if", "compared_with", "results_only", "counts", "studies"
 """What is read of the file; what the summary itself puts into it is not."""
 FAULTS_SHOWN = 20
+SIGNS = {"<=": "at most", ">=": "at least"}
+"""A relation in words, as it stands before what is required."""
+NAMED = 4
+"""Studies that are named as examples in a cell [count]."""
+RUN_BEFORE = "the run before"
+"""What a run is compared with where it is its own folder as it stood; every other word is the name of another folder."""
+ADOPTED = "edition-adopted"
+"""The check that a study under a what-if edition cannot pass."""
+PASS, JUDGEMENT, NEEDS_INPUT, FAIL = VERDICTS[::-1]
+STAYED, BETTER, WORSE = "stayed", "better", "worse"
+KNOWN, UNKNOWN = "now known", "no longer known"
+VERDICT_NOW, NONE_NOW = "has a verdict now", "without a verdict now"
+TEST_WORDS: Mapping[str, str] = {
+    "adapter-source": "sources through the meter-socket adapter",
+    "backup-capacity": "backup source against its load",
+    "backup-target": "how long the backup lasts",
+    "bus": "bus with its sources",
+    "conductor": "circuit conductor",
+    "continuous-load": "continuous load at 125 %",
+    "control-continuous": "continuous rating of the control",
+    "control-holds": "time above the setting of the control",
+    "control-setting": "setting of the control",
+    "disconnect-rating": "rating of the disconnect",
+    ADOPTED: "edition is the adopted one",
+    "evse-circuit": "circuit of the charger",
+    "evse-disconnect": "disconnect of the charger",
+    "feeder-capacity": "feeder with its sources",
+    "field-verified": "verified in the field",
+    "local-evidence": "evidence that the jurisdiction asks for",
+    "local-service-limit": "local limit of the service load",
+    "measured-allowed": "the record may be used",
+    "method-allowed": "the method may be used",
+    "overcurrent": "overcurrent device of the source",
+    "panel-load": "load of the panel",
+    "pass-through": "current passed through the equipment",
+    "raceway": "fill of the raceway",
+    "service-capacity": "service with its load",
+    "service-conductor": "service conductor",
+    "storage-spacing": "spacing of the storage units",
+    "storage-unit": "energy of a storage unit",
+    "supply-side-capacity": "service conductors with their sources",
+    "utility-export": "export that the utility takes without a study",
+    "vehicle-need": "charge that the vehicle needs",
+}
+"""What a family of checks is about, in words; a family that is not here stands by its key alone."""
+CAPACITY = (
+    *("service-capacity", "service-peak", "panel-load", "leg-capacity", "continuous-load", "storage-charging", "local-service-limit"),
+    *("bus", "bus-120", "bus-sum", "feeder-capacity", "supply-side-capacity", "adapter-source", "adapter-load"),
+    *("backup-capacity", "backup-full-load", "backup-largest-load", "backup-leg", "backup-neutral"),
+)
+"""Families that set a load or a source against a capacity: their room is one of the home and none of a size that was chosen to fit."""
+AMOUNTS_UNRANKED = ("d", "s", "cmil", "frac")
+"""Units of amounts whose room is not ranked: days, seconds, areas, shares."""
 
 Row = Mapping[str, object]
 _TEXT, _WORDS, _TABLE, _LIST, _COUNT, _NUMBER = (str,), (str, type(None)), (Mapping,), (list, tuple), (int,), (int, float, type(None))
@@ -50,6 +105,8 @@ ROW = {
     "reasons": _LIST,
     "before": _SOME_TABLE,
     "left_out": (bool,),
+    "substituted": (bool,),
+    "state_otherwise": _WORDS,
 }
 _ANY = (object, bool)
 DECIDER = {
@@ -63,7 +120,7 @@ DECIDER = {
     "unit": _WORDS,
     "room": _NUMBER,
 }
-CONNECTION = {"verdict": _TEXT, "check": _TEXT, "spare_a": _NUMBER}
+CONNECTION = {"verdict": _TEXT, "check": _TEXT, "spare_a": _NUMBER, "spare_check": _WORDS}
 BEFORE = {"state": _TEXT, "workbook": _WORDS, "check": _WORDS}
 
 
@@ -165,6 +222,55 @@ def _digest(portfolio: Mapping[str, object]) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
+# words and fields
+
+
+def percent(part: float) -> float:
+    """A proportion in hundredths [%]. Parameters: part [-]. Returns: [any]."""
+    return 100.0 * part
+
+
+def some(names: Iterable[str]) -> str:
+    """The first of some names and how many more there are."""
+    listed = list(names)
+    more = f" and {len(listed) - NAMED:,} more" if len(listed) > NAMED else ""
+    return ", ".join(listed[:NAMED]) + more
+
+
+def words_of(workbook: str) -> str:
+    """A workbook's name in words."""
+    return workbook.replace("_", " ").replace("ev ", "EV ", 1) if workbook.startswith("ev_") else workbook.replace("_", " ")
+
+
+def sides_of(decider: Mapping[str, object]) -> tuple[str, str]:
+    """What is provided and what is required, with enough digits that they do not read alike where they are not."""
+    provided, required = float(decider["provided"]), float(decider["required"])
+    alike = abs(provided - required) <= GUARD * max(abs(provided), abs(required), 1.0)
+    for digits in range(1, 7):
+        left, right = (f"{value:,.{digits}f}".replace("-", "−") for value in (provided, required))
+        if alike or left != right:
+            break
+    left, right = (text.rstrip("0").rstrip(".") for text in (left, right))
+    unit = f" {decider['unit']}" if decider["unit"] not in (None, "count", "frac") else ""
+    return f"{left}{unit}", f"{SIGNS.get(decider['relation'], decider['relation'])} {right}{unit}"
+
+
+def generalised(path: str) -> str:
+    """A key path of a site file with `*` in place of its ids; what is no such path as it is."""
+    current, kind, steps = Site, "table", []
+    for step in path.split("."):
+        if kind in ("rows", "tables"):
+            steps.append("*")
+            kind = "table"
+            continue
+        shape = shapes(current).get(step) if current is not None else None
+        if shape is None:
+            return path
+        steps.append(step)
+        kind, current = (shape.kind, shape.model) if shape.leaf is None else ("leaf", None)
+    return ".".join(steps)
+
+
 # of one row
 
 
@@ -190,6 +296,56 @@ def room(row: Row) -> float | None:
     return None if decider is None else decider["room"]
 
 
+def named(check: str) -> str:
+    """A check in words with its key, the key alone where there are no words for it."""
+    words = TEST_WORDS.get(family(check))
+    return f"{words} ({check})" if words else check
+
+
+def otherwise(row: Row) -> str:
+    """The state of a study without the check of the adopted edition."""
+    return row["state_otherwise"] if row["state"] in VERDICTS and row["state_otherwise"] else row["state"]
+
+
+def way(before: str, now: str) -> str:
+    """How a state lies to the one before, in words; needing input is neither better nor worse than what was known."""
+    if before == now:
+        return STAYED
+    if now not in VERDICTS:
+        return NONE_NOW
+    if before not in VERDICTS:
+        return VERDICT_NOW
+    if NEEDS_INPUT in (before, now):
+        return UNKNOWN if now == NEEDS_INPUT else KNOWN
+    return BETTER if STATES.index(now) > STATES.index(before) else WORSE
+
+
+def by_edition_alone(row: Row) -> bool:
+    """Whether a study would be in the state before, were it not for the check of the adopted edition."""
+    return changed(row) and row["before"]["state"] in VERDICTS and otherwise(row) == row["before"]["state"]
+
+
+def other_deciders(row: Row, verdict: str) -> list[Mapping[str, object]]:
+    """What decides the other workbooks of a study with this verdict."""
+    deciding = row["controlling"] or {}
+    return [one for one in row["workbooks"].values() if one["verdict"] == verdict and one["workbook"] != deciding.get("workbook")]
+
+
+def also_failing(row: Row) -> str:
+    """What decides the other workbooks that fail, in words; the test that controls the study may stand in several workbooks."""
+    deciding = (row["controlling"] or {}).get("check")
+    others = other_deciders(row, FAIL)
+    told = "; ".join(
+        f"{words_of(one['workbook'])}: {'the same test' if one['check'] == deciding else named(one['check'])}" for one in others
+    )
+    return f"also failing: {told}" if told else "no other workbook"
+
+
+def asking(row: Row) -> set[str]:
+    """Checks that decide a workbook of a study as needing input."""
+    return {one["check"] for one in row["workbooks"].values() if one["verdict"] == NEEDS_INPUT and one["check"]}
+
+
 def holds(row: Row) -> bool:
     """Whether the numbers of the controlling check hold, the last bit of arithmetic guarded; it may fail for another reason."""
     return (room(row) or 0.0) >= -GUARD
@@ -210,7 +366,28 @@ def changed(row: Row) -> bool:
     return row["before"] is not None and row["before"]["state"] != row["state"]
 
 
+def edition_of(row: Row) -> str:
+    """The edition of a study and on what basis it holds."""
+    return "none: not calculated" if row["edition"] is None else f"{row['edition']}, {row['edition_basis'] or 'basis not on file'}"
+
+
+def is_capacity(decider: Mapping[str, object]) -> bool:
+    """Whether what decides is a load or a source set against a capacity."""
+    return family(decider["check"] or "") in CAPACITY
+
+
+def is_exact(row: Row) -> bool:
+    """Whether the test that controls a study stands at zero because the size that was chosen is the one required."""
+    part = room(row)
+    return part is not None and abs(part) <= GUARD and not is_capacity(controlling(row))
+
+
 # of all rows
+
+
+def many(count: int, one: str, more: str = "") -> str:
+    """A count with its noun in the right form. Parameters: count; noun of one; of several (with an s where not given)."""
+    return f"{count:,} {one if count == 1 else more or one + 's'}"
 
 
 def states_of(states: Iterable[str]) -> tuple[str, ...]:
@@ -233,3 +410,48 @@ def doubled(rows: Sequence[Row]) -> list[str]:
     used = Counter((row["site_id"], row["case"]) for row in rows)
     alive = {(row["site_id"], row["case"]) for row in rows if row["state"] != FAULTED[-1]}
     return [f"{site or '(no site id)'}/{case}" for (site, case), count in used.items() if (site, case) in alive for _ in range(count - 1)]
+
+
+def held_back(rows: Iterable[Row]) -> dict[str, list[Row]]:
+    """Studies that need input, by each field that they lack, ids taken out; the field that holds back the most homes first."""
+    found: dict[str, list[Row]] = defaultdict(list)
+    for row in rows:
+        if row["state"] == NEEDS_INPUT:
+            for field in dict.fromkeys(map(generalised, row["missing"])):
+                found[field].append(row)
+    return dict(sorted(found.items(), key=lambda item: (-len(sites(item[1])), -len(item[1]), item[0])))
+
+
+def closes_by_none(rows: Sequence[Row]) -> dict[int, bool]:
+    """Studies in need of input that a field of the site file does not close, by their place in the rows.
+
+    True: it names no field at all. False: it names one, and a test that needs input in it named none in another study of the same
+    edition or home. A row does not say which test asks for which field, so that the second is an inference.
+    """
+    silent = {mark for row in rows if not row["missing"] for mark in _marks(row)}
+    waiting = [(place, row) for place, row in enumerate(rows) if row["state"] == NEEDS_INPUT]
+    return {place: not row["missing"] for place, row in waiting if not row["missing"] or not silent.isdisjoint(_marks(row))}
+
+
+def _marks(row: Row) -> Iterator[tuple[str, object, str]]:
+    """By what the tests that need input in a study are known again in others: their family under the edition, themselves in the home."""
+    for check in asking(row):
+        yield "edition", row["edition"], family(check)
+        yield "home", row["site_id"], check
+
+
+def freed(rows: Sequence[Row]) -> Counter[str]:
+    """Studies that a field alone would free: it is the only one, one test asks, and nothing says that the test lacks more than a field."""
+    held = closes_by_none(rows)
+    found: Counter[str] = Counter()
+    for place, row in enumerate(rows):
+        fields = set(map(generalised, row["missing"]))
+        if row["state"] == NEEDS_INPUT and place not in held and len(fields) == 1 and len(asking(row)) <= 1:
+            found[fields.pop()] += 1
+    return found
+
+
+def amperes(found: Iterable[Mapping[str, object]], verdict: str) -> list[float]:
+    """Spare amperes of the connections that pass, or shortages of those that fail for want of them [A], least first."""
+    known = [one["spare_a"] for one in found if one["verdict"] == verdict and one["spare_a"] is not None]
+    return sorted(known if verdict == PASS else [-value for value in known if value < 0.0])

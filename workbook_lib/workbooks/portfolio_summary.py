@@ -25,6 +25,7 @@ from workbook_lib.workbooks.portfolio_rows import (
     family,
     is_exception,
     left_out,
+    many,
     name_of,
     read,
     room,
@@ -39,14 +40,16 @@ ACCOUNTING = "Accounting"
 NAMED = 3
 """Studies that a note names [count]."""
 PARTS: Mapping[str, tuple[str, ...]] = {
+    "states": (portfolio_drawings.STATES_OF_ALL,),
     "exceptions": (portfolio_tables.EXCEPTIONS,),
     "counts": (portfolio_tables.BY_EDITION, portfolio_tables.BY_CASE, portfolio_tables.BY_WORKBOOK),
-    "tests": (portfolio_tables.TESTS, portfolio_tables.NEAR_PASS, portfolio_tables.NEAR_FAIL),
-    "missing": (portfolio_tables.MISSING,),
-    "changes": (portfolio_tables.CHANGES,),
-    "changed": (portfolio_tables.CHANGED, portfolio_tables.ACCEPTED),
-    "screening": (portfolio_tables.SCREENING, portfolio_tables.DECIDING, portfolio_tables.GROUPS),
+    "changes": (portfolio_drawings.CHANGES, portfolio_drawings.CAUSES),
+    "changed": (portfolio_drawings.CHANGED,),
+    "tests": (portfolio_tables.TESTS, portfolio_tables.NEAR_FAIL, portfolio_tables.NEAR_PASS, portfolio_tables.EXACT),
+    "missing": (portfolio_tables.MISSING, portfolio_tables.SILENT),
+    "screening": (portfolio_tables.SCREENING, portfolio_tables.SPARE, portfolio_tables.DECIDING, portfolio_tables.GROUPS),
     "studies": (portfolio_tables.STUDIES,),
+    "accepted": (portfolio_tables.ACCEPTED,),
     "accounting": (ACCOUNTING,),
 }
 """Parts of the sheet as they are shown, with the headings of their sections."""
@@ -67,11 +70,18 @@ def study(portfolio: Mapping[str, object]) -> Sheet:
         header=_header(roll),
         results=_results(roll, counted),
         checks=(_every_home(roll, counted), _filed_counts(counted), _no_exceptions(counted)),
-        sections=(*portfolio_tables.sections(roll), Section(ACCOUNTING, (counted.accounted, counted.apart, counted.exceptions), _RULE)),
+        sections=(*_sections(roll), Section(ACCOUNTING, (counted.accounted, counted.apart, counted.exceptions), _RULE)),
         cautions=(*_cautions(roll), *STANDING_CAUTIONS),
         not_checked=tuple(_not_checked(roll)),
         figures=portfolio_drawings.figures(roll),
     )
+
+
+def _sections(roll: Roll) -> Iterable[Section]:
+    """Every section of tables in the order in which the parts are shown."""
+    made = (portfolio_drawings.states_section(roll), *portfolio_drawings.changes_sections(roll), *portfolio_tables.sections(roll))
+    order = [heading for headings in PARTS.values() for heading in headings]
+    return sorted(made, key=lambda section: order.index(section.heading))
 
 
 _RULE = (
@@ -86,7 +96,7 @@ def _header(roll: Roll) -> Header:
         address="",
         edition=roll.edition or OWN,
         edition_name="",
-        edition_basis="what-if" if roll.what_if else "asked for all studies" if roll.edition else "",
+        edition_basis="what-if" if what_if(roll) else "asked for all studies" if roll.edition else "",
         jurisdiction=OWN,
         utility=OWN,
         amendments=OWN,
@@ -104,8 +114,9 @@ def head(portfolio: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
     roll = read(portfolio)
     rows = [
         ("Portfolio", roll.name),
-        ("Studies", f"{len(roll.rows):,} of {len(sites(roll.rows)):,} homes"),
+        ("Studies", f"{len(roll.rows):,} of {many(len(sites(roll.rows)), 'home')}"),
         ("Code edition", f"{roll.edition} in place of every file's" if roll.edition else OWN),
+        ("Under an edition that is not the adopted one", many(_under_what_if(roll), "study", "studies")),
         ("What-if", what_if(roll) or "none"),
         ("Compared with", roll.compared_with or "no other run"),
         ("Kept of each study", "results only, no sheets" if roll.results_only else "sheets, notebooks, results and inputs"),
@@ -116,13 +127,30 @@ def head(portfolio: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
     return tuple(rows)
 
 
+def _under_what_if(roll: Roll) -> int:
+    """Studies under an edition that is not the adopted one."""
+    return sum(1 for row in roll.rows if row["edition_basis"] == "what-if")
+
+
 def what_if(roll: Roll) -> str:
-    """What was put in place in all studies, in words; empty where nothing was."""
-    if roll.what_if is None:
-        return ""
-    put = ", ".join(f"{path} = {_shown(value)}" for path, value in sorted(roll.what_if["set"].items()))
-    where = " and ".join(f"{path} is {_shown(value)}" for path, value in sorted(roll.what_if["where"].items()))
-    return (put or "nothing put in place") + (f", where {where}" if where else "")
+    """What was put in place of what the homes are, in words: an edition, a substitution; empty where nothing was.
+
+    An edition asked for is a what-if unless every study that was calculated stands under it as its own.
+    """
+    said = []
+    apart, calculated = _under_what_if(roll), sum(1 for row in roll.rows if row["edition_basis"])
+    if roll.edition and (apart or not calculated):
+        said.append(
+            f"edition {roll.edition} in place of every file's: "
+            f"{many(apart, 'study', 'studies')} of {len(roll.rows):,} under an edition that is not the adopted one"
+        )
+    if roll.what_if is not None:
+        put = ", ".join(f"{path} = {_shown(value)}" for path, value in sorted(roll.what_if["set"].items()))
+        where = " and ".join(f"{path} is {_shown(value)}" for path, value in sorted(roll.what_if["where"].items()))
+        made_for = sum(1 for row in roll.rows if row["substituted"])
+        words = (put or "nothing put in place") + (f", where {where}" if where else "")
+        said.append(f"{words}; made for {made_for:,} of {many(len(roll.rows), 'study', 'studies')}")
+    return "; ".join(said)
 
 
 def _shown(value: object) -> str:
@@ -226,11 +254,14 @@ def _some(names: list[str]) -> str:
 def _results(roll: Roll, counted: _Counted) -> dict[str, Result]:
     """Results under the agreed keys: the whole, the states, what is open, what changed, what controls."""
     found: dict[str, Input | Step] = {"homes_count": counted.listed, "sites_count": counted.sites}
-    found |= {f"homes_count:{state}": counted.states[state] for state in states_of(row["state"] for row in roll.rows)}
+    found |= {f"homes_count:{state}": counted.states[state] for state in portfolio_drawings.shown_states(roll.rows)}
     found |= {"exceptions_count": counted.exceptions, "accepted_count": counted.accepted}
+    if roll.what_if:
+        made_for = sum(1 for row in roll.rows if row["substituted"])
+        found["substituted_count"] = _count("substituted", "studies that the substitution was made for", made_for)
     moved = Counter((row["before"]["state"], row["state"]) for row in roll.rows if changed(row))
     if roll.compared_with:
-        found["changed_count"] = _count("changed", "studies in another state than before", moved.total())
+        found["changed_count"] = _count("changed", "studies whose state moved against what it is compared with", moved.total())
     for (before, now), count in sorted(moved.items(), key=lambda item: (-item[1], item[0])):
         found[f"changed_count:{before}:{now}"] = _count(f"changed.{before}.{now}", f"studies that went from {before} to {now}", count)
     tests = Counter(family(controlling(row)["check"]) for row in roll.rows if controlling(row) is not None)
@@ -251,8 +282,8 @@ def _cautions(roll: Roll) -> Iterable[str]:
     )
     yield "Counts say nothing about homes that were not run, and nothing about homes that are not in the portfolio."
     yield (
-        "Room is that of the one test that controls a study. Another test of the same home may have as little, and a test that compares "
-        "no numbers has none to show."
+        "Room is that of the one test that controls a study or a workbook. Another test of the same home may have as little; a condition "
+        "and an amount in days, seconds or areas have none that is ranked."
     )
     yield "Homes of one portfolio may share errors: a wrong base file, data sheet or jurisdiction file stands in all of them."
     if roll.what_if or any(row["edition_basis"] == "what-if" for row in roll.rows):
@@ -268,10 +299,11 @@ def _not_checked(roll: Roll) -> Iterable[str]:
     counts = Counter(row["state"] for row in roll.rows if not left_out(row))
     for state in (*FAULTED, NOT_RUN):
         if counts[state]:
-            yield f"{counts[state]:,} studies ended as {state}: no verdict, in no count of tests, margins and connections"
+            yield f"{many(counts[state], 'study', 'studies')} ended as {state}: no verdict, in no count of tests, margins and connections"
     apart = sum(map(left_out, roll.rows))
     if apart:
-        yield f"{apart:,} homes were left out: no case of the portfolio takes them"
+        yield f"{many(apart, 'home was', 'homes were')} left out: no case of the portfolio takes them"
     silent = sum(1 for row in roll.rows if controlling(row) is not None and room(row) is None)
     if silent:
-        yield f"{silent:,} controlling tests compare no numbers and stand in no margin"
+        has = many(silent, "controlling test has", "controlling tests have")
+        yield f"{has} no room that is ranked (conditions; days, seconds, areas) and no place among the margins"

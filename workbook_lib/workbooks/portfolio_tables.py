@@ -6,50 +6,64 @@ import statistics
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 
-from workbook_lib.formula import GUARD
-from workbook_lib.home.model import Site
-from workbook_lib.home.shapes import shapes
 from workbook_lib.sheet import Section, Table
 from workbook_lib.workbooks.portfolio_rows import (
+    ADOPTED,
+    AMOUNTS_UNRANKED,
+    FAIL,
     FAULTED,
+    JUDGEMENT,
+    NEEDS_INPUT,
     NOT_RUN,
+    PASS,
     STATES,
     VERDICTS,
     Roll,
     Row,
-    changed,
+    also_failing,
+    amperes,
+    asking,
+    closes_by_none,
     controlling,
+    edition_of,
     family,
+    freed,
+    generalised,
+    held_back,
     holds,
+    is_capacity,
+    is_exact,
     is_exception,
     left_out,
+    many,
     name_of,
+    named,
+    percent,
     room,
+    sides_of,
     sites,
+    some,
     states_of,
+    words_of,
 )
 
 SHOWN = 200
 """Lines of a table of the summary; what is longer is cut, and says so [count]."""
 NEAREST = 10
 """Studies that are shown nearest to their limit on either side [count]."""
-NAMED = 4
-"""Studies that are named as examples in a cell [count]."""
 ALL_IN = "homes.csv"
 """The file beside the summary that holds every study."""
 LINKED = "Sheets"
 """Heading of a column whose cells are files beside the summary."""
-NO_NUMBER = "no number"
-SIGNS = {"<=": "at most", ">=": "at least"}
-"""A relation in words, as it stands before what is required."""
-PASS, JUDGEMENT, NEEDS_INPUT, FAIL = VERDICTS[::-1]
+NO_NUMBER = "not ranked"
 
 EXCEPTIONS = "Exceptions: studies without a verdict"
 BY_EDITION, BY_CASE, BY_WORKBOOK = "Studies by state and edition", "Studies by state and case", "Verdicts of each workbook"
-TESTS, NEAR_PASS, NEAR_FAIL = "Which test controls", "Passing with the least room", "Failing by the least"
-MISSING = "Missing fields that hold studies back"
-CHANGES, CHANGED = "State before and now", "Studies whose state changed"
-SCREENING, DECIDING, GROUPS = "Screening by connection", "Which test decides each connection", "Homes by what passes"
+TESTS, NEAR_PASS, EXACT = "Which test controls", "Passing with the least room in a capacity", "Passing with exactly the size required"
+NEAR_FAIL = "Failing by the least"
+MISSING, SILENT = "Missing fields that hold studies back", "Needs input that no field closes"
+SCREENING, SPARE = "How many studies pass each connection", "Amperes to spare and amperes short"
+DECIDING, GROUPS = "Which test decides each connection", "Homes by what passes"
 ACCEPTED = "Accepted without a rerun"
 STUDIES = "Every study and its sheets"
 
@@ -70,10 +84,10 @@ def sections(roll: Roll) -> tuple[Section, ...]:
         *by_case(roll.rows),
         by_workbook(roll.rows),
         tests(roll.rows),
-        *nearest(roll.rows),
-        missing(roll.rows),
-        *changes(roll),
+        *nearest(roll),
+        *missing(roll),
         screening(roll.rows),
+        spare(roll.rows),
         deciding(roll.rows),
         groups(roll.rows),
         accepted(roll.rows),
@@ -89,23 +103,6 @@ def cut(rows: Sequence[tuple[object, ...]], what: str, order: str) -> tuple[tupl
     return tuple(rows[:SHOWN]), f"{what}, {order}: the first {SHOWN} of {len(rows):,}; {ALL_IN} holds all"
 
 
-def percent(part: float) -> float:
-    """A proportion in hundredths [%]. Parameters: part [-]. Returns: [any]."""
-    return 100.0 * part
-
-
-def some(names: Iterable[str]) -> str:
-    """The first of some names and how many more there are."""
-    listed = list(names)
-    more = f" and {len(listed) - NAMED:,} more" if len(listed) > NAMED else ""
-    return ", ".join(listed[:NAMED]) + more
-
-
-def words_of(workbook: str) -> str:
-    """A workbook's name in words."""
-    return workbook.replace("_", " ").replace("ev ", "EV ", 1) if workbook.startswith("ev_") else workbook.replace("_", " ")
-
-
 # exceptions
 
 
@@ -114,7 +111,7 @@ def exceptions(rows: Sequence[Row]) -> Section:
     found = [row for row in rows if is_exception(row) or row["state"] not in STATES]
     found.sort(key=lambda row: STATES.index(row["state"]) if row["state"] in STATES else -1)
     apart = sum(map(left_out, rows))
-    aside = f" {apart:,} homes that no case of the portfolio takes were left out on purpose and are no exceptions." if apart else ""
+    aside = f" Left out on purpose, and no exceptions: {many(apart, 'home')} that no case of the portfolio takes." if apart else ""
     if not found:
         return Section(EXCEPTIONS, (), "There is none: every study that was asked for has a verdict." + aside)
     lines = [line for row in found for line in _fault_lines(row)]
@@ -122,7 +119,10 @@ def exceptions(rows: Sequence[Row]) -> Section:
     if len(lines) > SHOWN:
         lines, what = [_first(row) for row in found], "The first fault of each"
     shown, caption = cut(lines, what, "by state, then in the order of the portfolio")
-    prose = f"{len(found):,} of {len(rows):,} studies have no verdict. They stand in no count of tests, margins or connections." + aside
+    prose = (
+        f"Without a verdict: {len(found):,} of {many(len(rows), 'study', 'studies')}. They stand in no count of tests or connections."
+        + aside
+    )
     return Section(EXCEPTIONS, (), prose, Table(("Study", "State", "File and field", "What is wrong", "What to do"), shown, caption))
 
 
@@ -169,7 +169,7 @@ def _told(state: str, text: str) -> tuple[str, str, str]:
 
 def _tally(label: str, rows: Sequence[Row], key: Callable[[Row], str], order: Sequence[str]) -> Table:
     """Studies by a key (down) and state (across), with the sum of each line and column."""
-    states = states_of(row["state"] for row in rows)
+    states = states_of([*VERDICTS, *(row["state"] for row in rows)])
     found: dict[str, Counter[str]] = {name: Counter() for name in order}
     for row in rows:
         found[key(row)][row["state"]] += 1
@@ -179,18 +179,12 @@ def _tally(label: str, rows: Sequence[Row], key: Callable[[Row], str], order: Se
     return Table((label, *map(str.capitalize, states), "All"), (*shown, ("all", *(whole[state] for state in states), len(rows))), words)
 
 
-def edition_of(row: Row) -> str:
-    """The edition of a study and on what basis it holds."""
-    return "none: not calculated" if row["edition"] is None else f"{row['edition']}, {row['edition_basis'] or 'basis not on file'}"
-
-
 def by_edition(rows: Sequence[Row]) -> Section:
     """Studies by edition of the code and state."""
     order = sorted({edition_of(row) for row in rows})
     prose = (
-        f"{len(rows):,} studies of {len(sites(rows)):,} homes: a home under several cases is several studies, and what is counted here "
-        "are studies. A judgement is no pass: a person has to decide. An edition that is a what-if is not the adopted one, and the best "
-        "verdict that a study can have under it is a judgement."
+        "An edition that is a what-if is not the adopted one: the best verdict that a study can have under it is a judgement, by the "
+        f"check {ADOPTED}."
     )
     return Section(BY_EDITION, (), prose, _tally("Edition", rows, edition_of, order))
 
@@ -236,143 +230,145 @@ def tests(rows: Sequence[Row]) -> Section:
         numeric = [row for row in held if room(row) is not None]
         worst = min(numeric, key=room, default=None)
         least = (NO_NUMBER, "") if worst is None else (percent(room(worst)), name_of(worst))
-        lines.append((name, words_of(workbook), len(held), *(counts[state] for state in VERDICTS), *least))
+        lines.append((named(name), words_of(workbook), len(held), *(counts[state] for state in VERDICTS), *least))
     shown, caption = cut(lines, "Controlling tests", "those that control most studies first")
     columns = ("Test", "Workbook", "Studies", *map(str.capitalize, VERDICTS), "Least room, % of limit", "Where")
     prose = (
-        "The controlling test of a study has its worst verdict and, among such, the least room in proportion to its limit; where that is "
-        "not a comparison of numbers there is no room to state. Below zero is short of the limit."
+        "The controlling test of a study has its worst verdict and, among such, the least room in proportion to its limit; a condition "
+        "and an amount whose room is not ranked (days, seconds, areas) have no room to state. Below zero is short of the limit."
     )
     return Section(TESTS, (), prose, Table(columns, shown, caption, 1))
 
 
-def nearest(rows: Sequence[Row]) -> tuple[Section, Section]:
-    """Passing studies with the least room, and failing ones whose controlling test is short by the least."""
-    numeric = [row for row in rows if room(row) is not None]
-    passing = sorted((row for row in numeric if row["state"] == PASS), key=room)
-    failing = sorted((row for row in numeric if row["state"] == FAIL and not holds(row)), key=lambda row: -room(row))
-    apart = sum(1 for row in rows if row["state"] == FAIL) - len(failing)
-    aside = f"Not among them: {apart:,} that fail by a condition and not by an amount." if apart else ""
-    return (
-        Section(NEAR_PASS, (), "" if passing else "No study passes by numbers.", _near(passing, "Passing studies", "the least room first")),
-        Section(NEAR_FAIL, (), aside, _near(failing, "Failing studies", "the least shortage first")),
+def nearest(roll: Roll) -> tuple[Section, ...]:
+    """Passing studies with the least room in a capacity, those whose size is just what is required, failing ones short by the least."""
+    passing = [row for row in roll.rows if row["state"] == PASS]
+    failing = [row for row in roll.rows if row["state"] == FAIL]
+    return _capacities(passing), _exact(passing), _short(failing, roll)
+
+
+def _capacities(passing: Sequence[Row]) -> Section:
+    """Of each passing study the tightest of its deciding tests that set a load or a source against a capacity, least room first."""
+    found = []
+    for row in passing:
+        loads = [one for one in row["workbooks"].values() if one["room"] is not None and one["unit"] == "A" and is_capacity(one)]
+        found += [(row, min(loads, key=lambda one: one["room"]))] if loads else []
+    found.sort(key=lambda pair: pair[1]["room"])
+    rest = len(passing) - len(found)
+    prose = f"Of {many(len(passing), 'passing study', 'passing studies')}, {len(found):,} show the room of a load or a source in amperes."
+    if rest:
+        prose += f" In the other {rest:,} another test decides each workbook; {ALL_IN} holds the margin of every test."
+    if not found:
+        return Section(NEAR_PASS, (), prose)
+    lines = [(name_of(row), *_amounts(one)) for row, one in found[:NEAREST]]
+    caption = "Passing studies, the least room in a capacity first" + _of_all(found)
+    return Section(NEAR_PASS, (), prose, Table(("Study", *AMOUNTS), tuple(lines), caption, 1))
+
+
+def _exact(passing: Sequence[Row]) -> Section:
+    """Passing studies whose controlling test has no room, by test: a size chosen to fit is no want of room."""
+    held: dict[str, list[Row]] = defaultdict(list)
+    for row in filter(is_exact, passing):
+        held[controlling(row)["check"].partition(":")[0]].append(row)
+    count = sum(map(len, held.values()))
+    prose = f"{many(count, 'study passes', 'studies pass')} with a size that is exactly what is required."
+    if not held:
+        return Section(EXACT, (), prose)
+    prose += " That is how a size is chosen, and says nothing of the room that the home has."
+    order = sorted(held.items(), key=lambda item: (-len(item[1]), item[0]))
+    lines = tuple((named(name), len(rows), some(map(name_of, rows))) for name, rows in order)
+    return Section(EXACT, (), prose, Table(("Test", "Studies", "Which"), lines))
+
+
+def _short(failing: Sequence[Row], roll: Roll) -> Section:
+    """Failing studies whose controlling test is short by the least, with what fails in their other workbooks."""
+    short = sorted((row for row in failing if room(row) is not None and not holds(row)), key=lambda row: -room(row))
+    unranked = [row for row in failing if room(row) is None and _by_amount(controlling(row))]
+    apart = len(failing) - len(short) - len(unranked)
+    said = []
+    if unranked:
+        said.append(f"{many(len(unranked), 'fails', 'fail')} by an amount whose room is not ranked (days, seconds, areas)")
+    if apart:
+        said.append(f"{many(apart, 'fails', 'fail')} by a condition")
+    prose = f"Not in this list: {'; '.join(said)}." if said else ""
+    if not short:
+        return Section(NEAR_FAIL, (), prose or "No study fails.")
+    where = f"in {ALL_IN}" if roll.results_only else "on its sheets"
+    prose += (
+        f" A row holds one deciding test of each workbook: how many more tests of a workbook fail stands {where}. A study that fails in "
+        "another workbook too is not nearly passing."
     )
-
-
-def _near(rows: Sequence[Row], what: str, order: str) -> Table | None:
-    if not rows:
-        return None
     lines = []
-    for row in rows[:NEAREST]:
-        one = controlling(row)
-        lines.append((name_of(row), one["check"], *_sides(one), one["margin"], one["unit"] or "", percent(one["room"])))
-    caption = f"{what}, {order}" + (f": {NEAREST} of {len(rows):,}" if len(rows) > NEAREST else "")
-    return Table(("Study", "Controlling test", "Provided", "Required", "Room", "Unit", "Room, % of limit"), tuple(lines), caption, 1)
+    for row in short[:NEAREST]:
+        lines.append((name_of(row), *_amounts(controlling(row)), also_failing(row)))
+    caption = "Failing studies, the least shortage first" + _of_all(short)
+    return Section(NEAR_FAIL, (), prose.strip(), Table(("Study", *AMOUNTS, "Other workbooks"), tuple(lines), caption, 1))
 
 
-def _sides(decider: Mapping[str, object]) -> tuple[str, str]:
-    """What is provided and what is required, with enough digits that they do not read alike where they are not."""
-    provided, required = float(decider["provided"]), float(decider["required"])
-    alike = abs(provided - required) <= GUARD * max(abs(provided), abs(required), 1.0)
-    for digits in range(1, 7):
-        left, right = (f"{value:,.{digits}f}".replace("-", "−") for value in (provided, required))
-        if alike or left != right:
-            break
-    left, right = (text.rstrip("0").rstrip(".") for text in (left, right))
-    unit = f" {decider['unit']}" if decider["unit"] not in (None, "count", "frac") else ""
-    return f"{left}{unit}", f"{SIGNS.get(decider['relation'], decider['relation'])} {right}{unit}"
+def _by_amount(decider: Mapping[str, object] | None) -> bool:
+    """Whether a check is missed by an amount that is not ranked."""
+    return decider is not None and decider["unit"] in AMOUNTS_UNRANKED and (decider["margin"] or 0.0) < 0.0
+
+
+def _of_all(found: Sequence[object]) -> str:
+    return f": {NEAREST} of {len(found):,}" if len(found) > NEAREST else ""
+
+
+AMOUNTS = ("Test", "Provided", "Required", "Room", "Unit", "Room, % of limit")
+
+
+def _amounts(one: Mapping[str, object]) -> tuple[object, ...]:
+    return named(one["check"]), *sides_of(one), one["margin"], one["unit"] or "", percent(one["room"])
 
 
 # what is missing
 
 
-def generalised(path: str) -> str:
-    """A key path of a site file with `*` in place of its ids; what is no such path as it is."""
-    current, kind, steps = Site, "table", []
-    for step in path.split("."):
-        if kind in ("rows", "tables"):
-            steps.append("*")
-            kind = "table"
-            continue
-        shape = shapes(current).get(step) if current is not None else None
-        if shape is None:
-            return path
-        steps.append(step)
-        kind, current = (shape.kind, shape.model) if shape.leaf is None else ("leaf", None)
-    return ".".join(steps)
-
-
-def held_back(rows: Iterable[Row]) -> dict[str, list[Row]]:
-    """Studies that need input, by each field that they lack, ids taken out; the field that holds back the most homes first."""
-    found: dict[str, list[Row]] = defaultdict(list)
-    for row in rows:
-        if row["state"] == NEEDS_INPUT:
-            for field in dict.fromkeys(map(generalised, row["missing"])):
-                found[field].append(row)
-    return dict(sorted(found.items(), key=lambda item: (-len(sites(item[1])), -len(item[1]), item[0])))
-
-
-def missing(rows: Sequence[Row]) -> Section:
-    """Which missing field holds back the most homes, and how many it alone would free."""
+def missing(roll: Roll) -> tuple[Section, Section]:
+    """Which missing field holds back the most homes, how many it alone would free, and what no field closes."""
+    rows = roll.rows
     waiting, held = [row for row in rows if row["state"] == NEEDS_INPUT], held_back(rows)
     asked = Counter(field for row in rows for field in dict.fromkeys(map(generalised, row["missing"])))
-    silent = sum(1 for row in waiting if not row["missing"])
-    alone = Counter(fields.pop() for row in waiting if len(fields := set(map(generalised, row["missing"]))) == 1)
-    prose = f"{len(waiting):,} studies need input."
-    if silent:
-        prose += (
-            f" {silent:,} of them name no field of the site file: what they lack is a text of the code or a document (see their sheets)."
-        )
+    prose = (
+        f"{many(len(waiting), 'study needs', 'studies need')} input: the site file lacks a value, or the text of the code is not on file."
+    )
     if not asked:
-        return Section(MISSING, (), prose + " No field of a site file is asked for.")
+        return Section(MISSING, (), prose + " No field of a site file is asked for."), _silent(roll)
     order = [*held, *sorted(asked.keys() - held.keys(), key=lambda field: (-asked[field], field))]
+    alone = freed(rows)
+    if held:
+        most = order[0]
+        prose += (
+            f" {most} holds back the most homes ({len(sites(held[most])):,}); given alone it would free "
+            f"{many(alone[most], 'study', 'studies')}. A study that is freed has a verdict, whatever it then is."
+        )
     lines = []
     for field in order:
         back = held.get(field, [])
-        others = asked[field] - len(back)
-        lines.append((field, len(sites(back)), len(back), alone[field], others, some(map(name_of, back))))
+        lines.append((field, len(sites(back)), len(back), alone[field], asked[field] - len(back), some(map(name_of, back))))
     shown, caption = cut(lines, "Fields that counted checks ask for (* stands for an id)", "those that hold back the most homes first")
-    columns = (
-        "Field",
-        "Homes held back",
-        "Studies held back",
-        "Nothing else missing",
-        "Also asked for in failing studies",
-        "Which are held back",
-    )
-    return Section(MISSING, (), prose, Table(columns, shown, caption))
+    columns = ("Field", "Homes held back", "Studies held back", "Studies that it alone would free", "Also asked for in failing studies")
+    return Section(MISSING, (), prose, Table((*columns, "Which are held back"), shown, caption)), _silent(roll)
 
 
-# what changed
-
-
-def changes(roll: Roll) -> tuple[Section, ...]:
-    """How many studies are in another state than in the run that this one is compared with, and each of them."""
-    if not roll.compared_with:
-        return (Section(CHANGES, (), "This run was not compared with another."),)
-    compared = [row for row in roll.rows if row["before"] is not None]
-    moved = [row for row in compared if changed(row)]
-    others = sum(1 for row in compared if not changed(row) and row["before"]["check"] != _check_of(row))
+def _silent(roll: Roll) -> Section:
+    """Studies with a need of input that no field of the site file closes, each with the tests that ask."""
+    found = closes_by_none(roll.rows)
+    if not found:
+        return Section(SILENT, (), "None is known: every study that needs input names the fields that it lacks.")
+    lines = []
+    for place, certain in found.items():
+        row = roll.rows[place]
+        why = "names no field" if certain else "its test names no field in another study of the edition or home"
+        tests_of = "; ".join(map(named, sorted(asking(row)))) or "none on file"
+        lines.append((name_of(row), row["edition"] or "", tests_of, why, some(row["missing"])))
+    shown, caption = cut(lines, "Studies that a value in the site file does not free", "in the order of the portfolio")
     prose = (
-        f"Compared with {roll.compared_with}: {len(compared):,} studies are in both, {len(moved):,} of them in another state; "
-        f"{len(roll.rows) - len(compared):,} are in this run alone. What was in the other run alone is not in this file."
+        f"{many(len(found), 'study has', 'studies have')} a need of input that no field of the site file closes: the text of the code is "
+        "not on file, or a document is asked for" + ("." if roll.results_only else " (see their sheets).")
     )
-    prose += f" {others:,} studies are in the same state with another controlling test." if others else ""
-    if not moved:
-        return (Section(CHANGES, (), prose),)
-    shown, caption = cut([_moved(row) for row in moved], "Studies in another state", "in the order of the portfolio")
-    columns = ("Study", "Before", "Now", "Controlling test before", "Controlling test now", "Why it was run")
-    return Section(CHANGES, (), prose), Section(CHANGED, (), "", Table(columns, shown, caption))
-
-
-def _check_of(row: Row) -> str | None:
-    decider = controlling(row)
-    return None if decider is None else decider["check"]
-
-
-def _moved(row: Row) -> tuple[object, ...]:
-    before, now = row["before"]["check"] or "none", _check_of(row) or "none"
-    return name_of(row), row["before"]["state"], row["state"], before, now, "; ".join(map(str, row["reasons"])) or "not run again"
+    columns = ("Study", "Edition", "Tests that need input", "How it is known", "Fields that it lacks as well")
+    return Section(SILENT, (), prose, Table(columns, shown, caption))
 
 
 # connections
@@ -387,29 +383,41 @@ def _by_kind(rows: Iterable[Row]) -> list[tuple[str, list[Mapping[str, object]]]
     return sorted(found.items(), key=lambda item: (-len(item[1]), item[0]))
 
 
-def spare(found: Iterable[Mapping[str, object]]) -> tuple[object, object, object]:
-    """Least, median and most spare amperes of some connections [A]; words where none has an amount."""
-    amperes = [one["spare_a"] for one in found if one["spare_a"] is not None]
-    return (min(amperes), statistics.median(amperes), max(amperes)) if amperes else (NO_NUMBER,) * 3
+def _spread(values: Sequence[float]) -> tuple[object, ...]:
+    return len(values), *((values[0], statistics.median(values), values[-1]) if values else ("none",) * 3)
 
 
 def screening(rows: Sequence[Row]) -> Section:
-    """For each kind of connection how many studies pass it, and how many amperes they have to spare."""
+    """For each kind of connection how many studies come to which verdict."""
     kinds = _by_kind(rows)
     if not kinds:
         return Section(SCREENING, (), "No study has a connection with a verdict.")
     order = (PASS, JUDGEMENT, NEEDS_INPUT, FAIL)
-    lines = tuple(
-        (kind, len(found), *(Counter(one["verdict"] for one in found)[state] for state in order), *spare(found)) for kind, found in kinds
-    )
-    columns = ("Connection", "Studies", *map(str.capitalize, order), "Spare A, least", "Spare A, median", "Spare A, most")
+    lines = tuple((kind, *(Counter(one["verdict"] for one in found)[state] for state in order), len(found)) for kind, found in kinds)
     prose = (
-        "A kind of connection counts for the studies that have it drawn. Its verdict is the worst of its checks; its spare amperes are "
-        "the least margin among those of its checks that are in amperes, below zero where one of them is short."
+        f"A kind of connection counts for the studies that have it drawn. Its verdict is the worst of its checks; {ADOPTED} is none of "
+        "them, so that a connection can pass under a what-if edition."
     )
-    if any(row["edition_basis"] == "what-if" for row in rows):
-        prose += " Under a what-if edition a connection whose checks ask for the adopted edition is at best a judgement."
-    return Section(SCREENING, (), prose, Table(columns, lines, "Connections, those that most studies have first", 1))
+    columns = ("Connection", *map(str.capitalize, order), "All")
+    return Section(SCREENING, (), prose, Table(columns, lines, "Connections, those that most studies have first"))
+
+
+def spare(rows: Sequence[Row]) -> Section:
+    """For each kind of connection the amperes that passing studies have to spare, and apart those that failing ones lack."""
+    lines = []
+    for kind, found in _by_kind(rows):
+        left, short = amperes(found, PASS), amperes(found, FAIL)
+        lines += [(kind, *_spread(left), *_spread(short))] if left or short else []
+    if not lines:
+        return Section(SPARE, (), "No connection that passes or fails has a check in amperes.")
+    prose = (
+        "Spare amperes are the least margin of the checks of a connection that set a load or sources against what carries them, of "
+        "passing studies alone. A failing one stands apart by what it is short; where it fails without being short of amperes, and where "
+        "it needs input or judgement, no amperes are shown."
+    )
+    columns = ["Connection", "Passing, with amperes", *(f"Spare A, {word}" for word in ("least", "median", "most"))]
+    columns += ["Failing, short of amperes", *(f"Short A, {word}" for word in ("least", "median", "most"))]
+    return Section(SPARE, (), prose, Table(tuple(columns), tuple(lines), "Amperes, the connections that most studies have first", 1))
 
 
 def deciding(rows: Sequence[Row]) -> Section:
@@ -418,7 +426,7 @@ def deciding(rows: Sequence[Row]) -> Section:
     for kind, found in _by_kind(rows):
         for verdict in VERDICTS:
             tally = Counter(family(one["check"]) for one in found if one["verdict"] == verdict)
-            told = ", ".join(f"{test} {count:,}" for test, count in sorted(tally.items(), key=lambda item: (-item[1], item[0])))
+            told = ", ".join(f"{named(test)} {count:,}" for test, count in sorted(tally.items(), key=lambda item: (-item[1], item[0])))
             lines += [(kind, verdict, tally.total(), told)] if told else []
     if not lines:
         return Section(DECIDING, (), "No study has a connection with a verdict.")
@@ -451,23 +459,36 @@ def accepted(rows: Sequence[Row]) -> Section:
         return Section(ACCEPTED, (), "None: every study stands on its present inputs and rules.")
     lines = [(name_of(row), row["state"], "; ".join(map(str, row["accepted"]))) for row in found]
     shown, caption = cut(lines, "Accepted studies", "in the order of the portfolio")
-    prose = f"{len(found):,} studies were not run again although something they rest on changed; they stand in all counts as they were."
+    were = many(len(found), "study was", "studies were")
+    prose = f"{were} not run again although what it rests on changed; in all counts it stands as before."
+    if len(found) > 1:
+        prose = f"{were} not run again although what they rest on changed; in all counts they stand as before."
     return Section(ACCEPTED, (), prose, Table(("Study", "State", "What was accepted"), shown, caption))
 
 
 def studies(roll: Roll) -> Section:
     """Each line of the portfolio, its state and test, and where its sheets are."""
-    numbered = any(row["line"] is not None for row in roll.rows)
+    numbered, apart = any(row["line"] is not None for row in roll.rows), ("Substituted",) if roll.what_if else ()
     lines = []
     for number, row in enumerate(roll.rows, 1):
         decider, part = controlling(row), room(row)
-        test = decider["check"] if decider is not None else row["why"] or ""
+        test = named(decider["check"]) if decider is not None else row["why"] or ""
         place = row["line"] if numbered else number
         edition = row["edition"] or ""
-        lines.append((place, name_of(row), row["state"], edition, test, "" if part is None else percent(part), _sheets(row, roll)))
+        marked = ("yes" if row["substituted"] else "",) if apart else ()
+        lines.append((place, name_of(row), row["state"], edition, test, "" if part is None else percent(part), *marked, _sheets(row, roll)))
     shown, caption = cut(lines, "Studies", "in the order of the portfolio")
     caption += ". The sheets of a study stand in the folder of its name beside this summary" if any(line[-1] for line in lines) else ""
-    columns = ("Line" if numbered else "No.", "Study", "State", "Edition", "Controlling test, or why there is none", "Room, %", LINKED)
+    columns = (
+        "Line" if numbered else "No.",
+        "Study",
+        "State",
+        "Edition",
+        "Controlling test, or why none",
+        "Room, %",
+        *apart,
+        LINKED,
+    )
     return Section(STUDIES, (), "", Table(columns, shown, caption, 1))
 
 
