@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
+from itertools import zip_longest
 from pathlib import Path
 
 from tests import town
@@ -35,8 +36,21 @@ def compared(folder: Path, chosen: Sequence[tuple[Path, Sequence[str]]]) -> list
                 made.mkdir()
                 run.fill(made, made, site, home, sheets, given, notebooks=runner)
                 found.append(left(made))
-            wrong += [f"{site.stem}: {file}" for file in sorted({*found[0], *found[1]}) if found[0].get(file) != found[1].get(file)]
+            cold, warm = found
+            wrong += [
+                f"{site.stem}: {file}: {difference(cold.get(file, b''), warm.get(file, b''))}"
+                for file in sorted({*cold, *warm})
+                if cold.get(file) != warm.get(file)
+            ]
     return wrong
+
+
+def difference(cold: bytes, warm: bytes) -> str:
+    """The first lines that differ, cut to where they do."""
+    pairs = zip_longest(*(one.decode("utf-8", "replace").splitlines() for one in (cold, warm)), fillvalue="")
+    first, second = next(pair for pair in pairs if pair[0] != pair[1])
+    place = next((at for at, (one, other) in enumerate(zip(first, second, strict=False)) if one != other), min(len(first), len(second)))
+    return " | ".join(one[max(0, place - 80) : place + 160] for one in (first, second))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
