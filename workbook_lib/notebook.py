@@ -71,23 +71,45 @@ class Drawings:
             display(Shown("no figure", "<p>No figure: the load could not be computed.</p>"))
 
 
-class Study:
-    """One home in one workbook, ready to be shown part by part."""
+class _Opened:
+    """A sheet that was opened, with what every one shows the same way. `sheet`: the sheet; `_opened`: what was opened, in words."""
 
-    def __init__(self, home, edition: Edition, workbook: ModuleType, opened: str, *, interactive: bool):
-        self.home = home
-        self.sheet: Sheet = workbook.study(home, edition)
-        self._edition = edition
-        self._workbook = workbook
-        self._trace = Trace(self.sheet)
+    def __init__(self, sheet: Sheet, opened: str):
+        self.sheet = sheet
+        self._trace = Trace(sheet)
         self._opened = opened
-        self._interactive = interactive
 
     def __repr__(self) -> str:
         return self._opened
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, object]:
-        return _opened(self._opened)
+        from workbook_lib.render import page
+
+        part = Part("opened", "Opened", (Prose((self._opened,)),))
+        return {"text/plain": self._opened, "text/html": page.live_style() + html.fragment(part)}
+
+    def checks(self) -> Shown:
+        """Every test with its margin."""
+        return _shown(content.checks(self._trace))
+
+    def cautions(self) -> Shown:
+        """What a reader must know before relying on the sheet."""
+        return _shown(content.cautions(self.sheet))
+
+    def not_checked(self) -> Shown:
+        """What belongs to the workbook and was not checked."""
+        return _shown(content.not_checked(self.sheet))
+
+
+class Study(_Opened):
+    """One home in one workbook, ready to be shown part by part."""
+
+    def __init__(self, home, edition: Edition, workbook: ModuleType, opened: str, *, interactive: bool):
+        super().__init__(workbook.study(home, edition), opened)
+        self.home = home
+        self._edition = edition
+        self._workbook = workbook
+        self._interactive = interactive
 
     def title_block(self) -> Shown:
         """Who, where, under which code, from which inputs."""
@@ -114,10 +136,6 @@ class Study:
         """The calculation, step by step."""
         return _shown(content.steps(self._trace))
 
-    def checks(self) -> Shown:
-        """Every test with its margin."""
-        return _shown(content.checks(self._trace))
-
     def figures(self) -> Drawings:
         """Drawings, each with its table."""
         return Drawings(self.sheet)
@@ -141,37 +159,21 @@ class Study:
         """What is missing or left to judgement, what closes it, who decides."""
         return _shown(content.open_items(self.sheet))
 
-    def cautions(self) -> Shown:
-        """What a reader must know before relying on the sheet."""
-        return _shown(content.cautions(self.sheet))
-
-    def not_checked(self) -> Shown:
-        """What belongs to the workbook and was not checked."""
-        return _shown(content.not_checked(self.sheet))
-
     def results(self) -> Shown:
         """The results as filed; the output also carries results.json of this workbook."""
         part = content.results(self._trace)
         return Shown(text.plain(part), html.fragment(part), {RESULTS_MIME: document(self.home, (self.sheet,))})
 
 
-class Summary:
+class Summary(_Opened):
     """A run of a portfolio in its summary, ready to be shown part by part."""
 
     def __init__(self, portfolio: Mapping[str, object], opened: str, beside: str | None):
         from workbook_lib.workbooks import portfolio_summary
 
-        self.sheet: Sheet = portfolio_summary.study(portfolio)
+        super().__init__(portfolio_summary.study(portfolio), opened)
         self._head = portfolio_summary.head(portfolio)
-        self._trace = Trace(self.sheet)
-        self._opened = opened
         self._beside = beside
-
-    def __repr__(self) -> str:
-        return self._opened
-
-    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, object]:
-        return _opened(self._opened)
 
     def title_block(self) -> Shown:
         """Which portfolio, under which code, what was put in place, compared with what."""
@@ -210,10 +212,6 @@ class Summary:
 
         return _shown(portfolio_page.counted(self._trace))
 
-    def checks(self) -> Shown:
-        """Every test of the summary itself."""
-        return _shown(content.checks(self._trace))
-
     def figure(self, key: str) -> Drawings | Shown:
         """One drawing with its table: states, margins, changes; words where there is nothing to draw."""
         kept = tuple(figure for figure in self.sheet.figures if figure.key == key)
@@ -221,27 +219,11 @@ class Summary:
             return Drawings(replace(self.sheet, figures=kept))
         return _shown(Part("no-figure", "No figure", (Prose((f"No figure: {NOT_DRAWN[key]}.",)),)))
 
-    def cautions(self) -> Shown:
-        """What a reader must know before relying on the summary."""
-        return _shown(content.cautions(self.sheet))
-
-    def not_checked(self) -> Shown:
-        """What the summary says nothing about."""
-        return _shown(content.not_checked(self.sheet))
-
     def results(self) -> Shown:
         """The results as filed; the output also carries them in the form of results.json."""
         part = content.results(self._trace)
         data = results.document((self.sheet,), (), self.sheet.header.inputs_sha256)
         return Shown(text.plain(part), html.fragment(part), {RESULTS_MIME: data})
-
-
-def _opened(words: str) -> dict[str, object]:
-    """What was opened, with the style of all that follows."""
-    from workbook_lib.render import page
-
-    part = Part("opened", "Opened", (Prose((words,)),))
-    return {"text/plain": words, "text/html": page.live_style() + html.fragment(part)}
 
 
 def _not_computed(heading: str, error: WorkbookError) -> Section:

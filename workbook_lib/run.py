@@ -286,20 +286,25 @@ def fill(
     ready.result().index(made, sheets, home.inputs, pdf, withheld)
 
 
+def proven(folder: Path, relative: str, digest: str) -> bytes:
+    """The bytes of an input as they were read. Errors: MachineryFault if the file changed since."""
+    content = (folder / relative).read_bytes()
+    if hashlib.sha256(content).hexdigest() != digest:
+        raise MachineryFault(f"{relative} changed while it was being studied; run the study again")
+    return content
+
+
 def copy_inputs(site: Path, inputs: Iterable[tuple[str, str]], folder: Path) -> Path:
     """Copy the files that the home was read from, each proven by its hash. Returns: the copied site file.
 
     Errors: MachineryFault if a file changed since it was read.
     """
     for relative, digest in inputs:
-        source, copy = site.parent / relative, folder / relative
+        copy = folder / relative
         if not copy.resolve().is_relative_to(folder.resolve()):
             raise MachineryFault(f"{relative} lies outside the folder of the site file; move it there")
         copy.parent.mkdir(parents=True, exist_ok=True)
-        content = source.read_bytes()
-        if hashlib.sha256(content).hexdigest() != digest:
-            raise MachineryFault(f"{relative} changed while it was being studied; run the study again")
-        copy.write_bytes(content)
+        copy.write_bytes(proven(site.parent, relative, digest))
     return folder / site.name
 
 

@@ -96,7 +96,7 @@ class Closing:
         folders.put(self.output.top / folders.PORTFOLIO, results.to_bytes(document))
         said = self._render(document) if self.rendered or (self.output.top / f"{SUMMARY}.html").exists() else ()
         counts = document["counts"]
-        status = max((self._status(row) for row in document["studies"]), default=0)
+        status = max((*(self._status(row) for row in document["studies"]), STATUS[run.MACHINERY_FAULT] if said else 0))
         files = {name: (self.output.top / name).stat().st_size for name in self._files() if (self.output.top / name).exists()}
         held = {"key": self._key(), "counts": counts, "status": status, "files": files}
         folders.put(self.output.own / CLOSED, (json.dumps(held, sort_keys=True) + "\n").encode())

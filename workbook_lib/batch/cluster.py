@@ -89,7 +89,7 @@ class ClusterCrew:
         else:
             try:
                 home = home_of(Portfolio(task.portfolio_file, ()), task.entry)
-                files = {path: _read(task.entry.site_file.parent / path, digest) for path, digest in home.inputs}
+                files = {path: run.proven(task.entry.site_file.parent, path, digest) for path, digest in home.inputs}
             except (InputFault, MachineryFault, OSError):
                 self._out[name] = (task, None)
                 self._ready.put((name, work.do(task)))
@@ -141,13 +141,6 @@ class ClusterCrew:
 
 def _absolute(task: Task) -> Task:
     return replace(task, top=task.top.resolve())
-
-
-def _read(path: Path, digest: str) -> bytes:
-    content = path.read_bytes()
-    if hashlib.sha256(content).hexdigest() != digest:
-        raise MachineryFault(f"{path.name} changed while it was read")
-    return content
 
 
 def _write(task: Task, target: Path, files: Mapping[str, bytes]) -> None:

@@ -84,9 +84,9 @@ def batch(
     """Make every study of a portfolio that must be made, and say what all come to.
 
     Parameters: portfolio; output folder; what is asked; what is told of the run (None: nothing but the portfolio); most workers at once
-    (None: by cores and memory); what makes the crew; what makes
-    the progress for so many. Returns: Outcome. Errors: FolderFault where the folder is another's, is
-    in use or cannot be written; what was there is then as it was.
+    (None: by cores and memory); what makes the crew; what makes the progress for so many. Returns: Outcome. Errors: FolderFault where the
+    folder is another's, is in use, cannot be written or holds more than is asked for (what was there is then as it was); MachineryFault
+    where the crew is lost.
     """
     output = Output(out)
     with folders.locked(output):

@@ -7,7 +7,7 @@ import hashlib
 import json
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -300,7 +300,7 @@ def _said(value: object) -> str:
     return "nothing" if value is None else str(value)
 
 
-def said(found: Plan, resumed: Mapping[str, int] | None = None, limit: int = 20) -> list[str]:
+def said(found: Plan, limit: int = 20) -> list[str]:
     """The plan in words: counts, then each reason with the studies that it touches, the first few by name."""
     counts = found.counts()
     lines = [

@@ -22,9 +22,9 @@ from collections.abc import Iterable, Mapping
 
 from workbook_lib.sheet import CONDITIONS, Verdict, holds
 from workbook_lib.workbooks import REGISTRY
-from workbook_lib.workbooks.portfolio_rows import CAPACITY, FAULTED, NOT_RUN, STATES, VERDICTS
+from workbook_lib.workbooks.portfolio_rows import ADOPTED, CAPACITY, FAULTED, NOT_RUN, STATES, VERDICTS
 
-__all__ = ["CONNECTIONS", "FAULTED", "NOT_RUN", "STATES", "VERDICTS", "blank", "family", "of_document", "of_fault", "outcome"]
+__all__ = ["ADOPTED", "CONNECTIONS", "FAULTED", "NOT_RUN", "STATES", "VERDICTS", "blank", "family", "of_document", "of_fault", "outcome"]
 
 ORDER = (*VERDICTS, str(Verdict.NOT_APPLICABLE))
 FAULTS_SHOWN = 5
@@ -58,7 +58,6 @@ DRAWN_BY: Mapping[str, tuple[str, ...]] = {
 
 CAPACITIES = (*CAPACITY, "control-setting", "control-continuous", "pass-through", "backup-running")
 """Checks of a load, or of sources, against what carries them: the least of their margins is spare. A size that is chosen to fit is none."""
-ADOPTED = "edition-adopted"
 NOT_OF_CONNECTIONS = (ADOPTED, "independent-check")
 """Checks that say nothing of a connection: under a what-if the edition is never the adopted one."""
 

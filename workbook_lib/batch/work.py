@@ -6,13 +6,11 @@ import atexit
 import contextlib
 import datetime
 import functools
-import hashlib
 import json
 import os
 import shutil
 import tempfile
 import threading
-import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -68,12 +66,10 @@ class Done:
     retry: bool = False
     stop: bool = False
     spent: bool = False
-    seconds: float = 0.0
 
 
 def do(task: Task) -> Done:
     """Make one study. Returns: what came of it; every error becomes a state."""
-    begun = time.perf_counter()
     with _bench().alone:
         try:
             done = Done(task, _make(task))
@@ -89,7 +85,7 @@ def do(task: Task) -> Done:
             done = Done(task, run.MACHINERY_FAULT, f"a fault of the program: {_words(error)}")
         restore.forget()
         spent = _bench().memory_mb() > MOST_MB
-    return replace(done, seconds=time.perf_counter() - begun, spent=spent)
+    return replace(done, spent=spent)
 
 
 def _words(error: BaseException) -> str:
@@ -177,8 +173,7 @@ def _make(task: Task) -> str:
         return _file_fault(task, target, run.CALCULATION_FAULT, stopped.error, stopped.home, stopped.workbook)
     with folders.writing(f"the study {entry.name}"), run.beside(target) as made:
         if task.asked.rendered:
-            given = {"edition": entry.edition, "overrides": overrides_of(entry), "interactive": False, "case": entry.case}
-            run.fill(made, target, entry.site_file, home, sheets, given, notebooks=_bench().run)
+            run.fill(made, target, entry.site_file, home, sheets, parameters_of(entry), notebooks=_bench().run)
             _bench().leave()
         else:
             (made / run.RESULTS).write_bytes(content)
@@ -202,9 +197,10 @@ def _sheet(home, name: str) -> Sheet:
         raise _Stopped(error, home, name) from None
 
 
-def overrides_of(entry: Entry) -> dict[str, object]:
-    """What a portfolio puts in place, as a notebook takes it: dates as text."""
-    return {path: value.isoformat() if isinstance(value, datetime.date) else value for path, value in entry.overrides}
+def parameters_of(entry: Entry) -> dict[str, object]:
+    """The parameters of a study's notebooks but for the site file: what a portfolio puts in place, dates as text."""
+    overrides = {path: value.isoformat() if isinstance(value, datetime.date) else value for path, value in entry.overrides}
+    return {"edition": entry.edition, "overrides": overrides, "interactive": False, "case": entry.case}
 
 
 def _verify(made: Path, sheets: tuple[Sheet, ...], content: bytes, *, rendered: bool) -> None:
@@ -241,9 +237,7 @@ def _finish(task: Task, made: Path, home, row: rows.Row) -> str:
 def _texts(folder: Path, inputs: Mapping[str, str]) -> Iterator[tuple[str, str]]:
     """Texts of the TOML files among the inputs. Errors: MachineryFault if any input is not what was read any more."""
     for path, digest in inputs.items():
-        content = (folder / path).read_bytes()
-        if hashlib.sha256(content).hexdigest() != digest:
-            raise MachineryFault(f"{path} changed while it was being studied")
+        content = run.proven(folder, path, digest)
         if path.endswith(".toml"):
             yield path, content.decode("utf-8")
 
@@ -291,10 +285,10 @@ def _keep_notebook(task: Task, home, workbook: str, made: Path) -> None:
     """The notebook in which a calculation stopped, as far as it came."""
     entry = task.entry
     copied = run.copy_inputs(entry.site_file, home.inputs, made / run.INPUTS)
-    given = {"edition": entry.edition, "overrides": overrides_of(entry), "interactive": False, "case": entry.case}
+    parameters = {"site_file": copied.relative_to(made).as_posix(), **parameters_of(entry)}
     written = made / f"{workbook}.{FAILED}"
     with contextlib.suppress(notebook_tools.NotebookFailed):
-        _bench().run(notebook.notebook_path(workbook), written, {"site_file": copied.relative_to(made).as_posix(), **given}, made)
+        _bench().run(notebook.notebook_path(workbook), written, parameters, made)
     _bench().leave()
     for name in run.withheld_records(home):
         (made / run.INPUTS / name).unlink()
