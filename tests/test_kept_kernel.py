@@ -90,8 +90,8 @@ def test_a_notebook_that_fails_leaves_a_kernel_that_goes_on(tmp_path):
 def test_a_kernel_that_has_died_is_a_machinery_fault(tmp_path):
     sound = notebook(tmp_path, "sound", "1 + 1")
     with kernels.kept_kernel(tmp_path) as kept:
-        kept._manager.provisioner.process.kill()
-        kept._manager.provisioner.process.wait()
+        kept._started.manager.provisioner.process.kill()
+        kept._started.manager.provisioner.process.wait()
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(kernels, "RESTORE_TIMEOUT_S", 2)
             with pytest.raises(MachineryFault):

@@ -8,9 +8,14 @@ import re
 import shutil
 import subprocess
 import sys
+import threading
+import time
+from pathlib import Path
 
 import nbformat
+import psutil
 import pytest
+import zmq
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from tests.conftest import ROOT
@@ -71,8 +76,8 @@ def test_a_parameters_cell_holds_literals_only(cell):
 def test_a_notebook_runs_with_its_parameters_in_its_folder_and_is_kept_normalised(tmp_path):
     source, target = tmp_path / "a.ipynb", tmp_path / "b.ipynb"
     nbformat.write(made("import os, sys", "print(site_file, count, os.path.basename(os.getcwd()), sys.path[0] == os.getcwd())"), source)
-    with notebook_tools.kernel(tmp_path) as manager:
-        run = notebook_tools.execute(source, target, {"count": 5}, tmp_path, manager)
+    with notebook_tools.kernel(tmp_path) as started:
+        run = notebook_tools.execute(source, target, {"count": 5}, tmp_path, started)
     assert run.cells[-1].outputs[0].text == f"a.toml 5 {tmp_path.name} False\n"
     assert notebook_tools.text_of(notebook_tools.read(target)) == target.read_text(encoding="utf-8")
     assert "papermill" not in target.read_text(encoding="utf-8").split('"cells"')[1].replace("# Parameters", "")
@@ -82,8 +87,8 @@ def test_a_notebook_runs_with_its_parameters_in_its_folder_and_is_kept_normalise
 def test_a_failing_cell_stops_the_run_and_names_the_error(tmp_path):
     source, target = tmp_path / "a.ipynb", tmp_path / "b.ipynb"
     nbformat.write(made("1 / 0", "print('never')"), source)
-    with notebook_tools.kernel(tmp_path) as manager, pytest.raises(notebook_tools.NotebookFailed, match="ZeroDivisionError"):
-        notebook_tools.execute(source, target, {}, tmp_path, manager)
+    with notebook_tools.kernel(tmp_path) as started, pytest.raises(notebook_tools.NotebookFailed, match="ZeroDivisionError"):
+        notebook_tools.execute(source, target, {}, tmp_path, started)
     assert "never" not in str([cell.get("outputs") for cell in notebook_tools.read(target).cells])
 
 
@@ -94,6 +99,47 @@ def test_a_kernel_that_does_not_start_is_a_machinery_fault_with_a_reason(tmp_pat
     with pytest.raises(MachineryFault, match="no kernel starts"), notebook_tools.kernel(tmp_path):
         pass
     assert len(tried) == notebook_tools.START_ATTEMPTS
+
+
+WAITS = """
+import pathlib, time
+pathlib.Path("runs").touch()
+while not pathlib.Path("knocked").exists():
+    time.sleep(0.05)
+"""
+
+
+def knock(process: psutil.Process, folder: Path) -> None:
+    """A stranger's heartbeat at every port at which a process listens: what a client of a kernel that has ended does."""
+    while not (folder / "runs").exists():
+        time.sleep(0.05)
+    context = zmq.Context()
+    for one in process.net_connections("inet"):
+        if one.status == psutil.CONN_LISTEN:
+            socket = context.socket(zmq.REQ)
+            socket.connect(f"tcp://127.0.0.1:{one.laddr.port}")
+            socket.send(b"ping")
+    time.sleep(1)
+    (folder / "knocked").touch()
+    context.destroy(linger=0)
+
+
+def test_who_knocks_at_a_port_of_a_kernel_does_not_stand_in_its_notebook(tmp_path, monkeypatch):
+    """Ports are given out again: the client of a kernel that had ended knocked at the next one, whose complaint stood on a page."""
+    monkeypatch.delenv("PYTEST_CURRENT_TEST")  # a kernel that finds it lets pass what its own machinery prints
+    source, target, before = tmp_path / "a.ipynb", tmp_path / "b.ipynb", threading.active_count()
+    nbformat.write(made(WAITS.strip(), "1 + 1"), source)
+    with notebook_tools.kernel(tmp_path) as started:
+        knocker = threading.Thread(target=knock, args=[psutil.Process(started.manager.provisioner.pid), tmp_path])
+        knocker.start()
+        run = notebook_tools.execute(source, target, {}, tmp_path, started)
+        knocker.join()
+    assert [output.output_type for cell in run.cells if cell.cell_type == "code" for output in cell.outputs] == ["execute_result"]
+    assert threading.active_count() == before, "a client of a kernel that has ended goes on"
+
+
+def test_a_folder_whose_name_is_too_long_for_sockets_falls_back_to_ports(tmp_path):
+    assert notebook_tools._connection(tmp_path / ("a" * 90))["transport"] == "tcp"
 
 
 # keeping

@@ -10,12 +10,14 @@ import argparse
 import ast
 import contextlib
 import errno
+import functools
 import importlib
 import os
 import sys
 import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from workbook_lib.errors import MachineryFault
@@ -30,9 +32,15 @@ GRAMMAR = "rfc3987_syntax"
 INJECTED = "injected-parameters"
 UNWRITABLE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EACCES, errno.EPERM)
 """Errors that say that nothing more can be written."""
+ENGINE = "started-kernel"
+"""Name under which papermill knows our engine."""
+SOCKET_NAME_MOST = 100
+"""Bytes that the name of a socket's file may have: 104 to 108 on the systems that there are. From memory."""
 START_ATTEMPTS = 3
 START_TIMEOUT_S = 60
 CELL_TIMEOUT_S = 300
+OUTPUT_TIMEOUT_S = 60
+"""How long what a cell has shown may be on its way once the cell is done: a busy machine takes its time, and none of it may be lost."""
 PRELOADED = (
     "workbook_lib.home",
     "workbook_lib.workbooks.service_load",
@@ -158,12 +166,20 @@ def _environment(scratch: Path) -> dict[str, str]:
     return {**os.environ, **own}
 
 
+@dataclass(frozen=True)
+class Kernel:
+    """A started kernel that answers: its manager, and the client through which it is spoken to."""
+
+    manager: object
+    client: object
+
+
 @contextlib.contextmanager
-def kernel(folder: Path) -> Iterator[object]:
+def kernel(folder: Path) -> Iterator[Kernel]:
     """A started kernel of this interpreter with `folder` as its working folder, ended on leaving.
 
     What the kernel prints as it starts is kept from the terminal. Errors: MachineryFault with the last
-    of it, after `START_ATTEMPTS` attempts.
+    of it, after `START_ATTEMPTS` attempts, or if it does not answer.
     """
     from jupyter_client.manager import AsyncKernelManager, KernelManager  # noqa: F401  (the first loads the second's loop)
 
@@ -171,16 +187,25 @@ def kernel(folder: Path) -> Iterator[object]:
         scratch = Path(name)
         with open(scratch / "said.txt", "w+", encoding="utf-8") as said:
             manager = _started(KernelManager, folder, scratch, said)
+            client = manager.client()
             try:
-                yield manager
+                client.start_channels()
+                try:
+                    client.wait_for_ready(timeout=START_TIMEOUT_S)
+                except RuntimeError as error:
+                    raise MachineryFault(f"a kernel does not answer: {error}") from None
+                client.allow_stdin = False
+                yield Kernel(manager, client)
             finally:
+                client.stop_channels()
                 manager.shutdown_kernel(now=True)
 
 
 def _started(manager_class, folder: Path, scratch: Path, said):
     reason: Exception | None = None
     for attempt in range(START_ATTEMPTS):
-        manager = manager_class(kernel_name=KERNEL, kernel_spec_manager=_specs(), shutdown_wait_time=0.5)
+        own = _connection(scratch / f"kernel-{attempt}")
+        manager = manager_class(kernel_name=KERNEL, kernel_spec_manager=_specs(), shutdown_wait_time=0.5, **own)
         try:
             manager.start_kernel(cwd=str(folder), env=_environment(scratch), stdout=said, stderr=said)
         except Exception as error:  # whatever the start of a process raises: tried again, then reported
@@ -192,14 +217,56 @@ def _started(manager_class, folder: Path, scratch: Path, said):
     raise MachineryFault(f"no kernel starts ({sys.executable}): {reason} {said.read()[-500:]}".strip())
 
 
-def execute(
-    source: Path, target: Path, parameters: Mapping[str, object], folder: Path, manager, engine: Mapping[str, object] | None = None
-) -> object:
+def _connection(place: Path) -> dict[str, str]:
+    """How a kernel is spoken to: through files of its own folder where the system and the length of their names allow.
+
+    Ports of this machine are given out again: a client of another kernel that has just ended may knock at one of this kernel's, and
+    what the kernel says of it stands in the notebook.
+    """
+    file = place.with_suffix(".json")
+    short = len(os.fsencode(place)) + len("-ipc-99") <= SOCKET_NAME_MOST
+    return {"connection_file": str(file), "transport": "ipc" if os.name == "posix" and short else "tcp"}
+
+
+@functools.cache
+def _engine() -> str:
+    """Name of our engine, once papermill knows it."""
+    load_nbformat()
+    from papermill.clientwrap import PapermillNotebookClient
+    from papermill.engines import NBClientEngine, papermill_engines
+    from papermill.log import logger
+
+    class StartedKernelEngine(NBClientEngine):
+        """Runs a notebook on a kernel and through a client that are there already, and leaves both there."""
+
+        @classmethod
+        def execute_managed_notebook(
+            cls,
+            nb_man,
+            kernel_name,
+            log_output=False,
+            stdout_file=None,
+            stderr_file=None,
+            start_timeout=60,
+            execution_timeout=None,
+            input_path=None,
+            autosave_cell_every=0,
+            started=None,
+        ):
+            limits = {"timeout": execution_timeout, "iopub_timeout": OUTPUT_TIMEOUT_S}
+            client = PapermillNotebookClient(nb_man, km=started.manager, kernel_name=kernel_name, log=logger, **limits)
+            client.kc = started.client
+            return client.execute()
+
+    papermill_engines.register(ENGINE, StartedKernelEngine)
+    return ENGINE
+
+
+def execute(source: Path, target: Path, parameters: Mapping[str, object], folder: Path, started: Kernel) -> object:
     """Run a notebook through papermill on a started kernel and write it once, normalised.
 
-    Parameters: source and target files, parameters by name, working folder, kernel, papermill's engine with what it takes (None:
-    papermill's own). Returns: the notebook. Errors: NotebookFailed if a cell fails (the target then holds the notebook as far as
-    it came), MachineryFault if the kernel dies or papermill refuses.
+    Parameters: source and target files, parameters by name, working folder, kernel. Returns: the notebook. Errors: NotebookFailed if
+    a cell fails (the target then holds the notebook as far as it came), MachineryFault if the kernel dies or papermill refuses.
     """
     load_nbformat()
     import nbformat
@@ -218,10 +285,9 @@ def execute(
             progress_bar=False,
             request_save_on_cell_execute=False,
             autosave_cell_every=0,
-            start_timeout=START_TIMEOUT_S,
             execution_timeout=CELL_TIMEOUT_S,
-            km=manager,
-            **(engine or {}),
+            engine_name=_engine(),
+            started=started,
         )
     except PapermillExecutionError as error:
         raise NotebookFailed(source.name, error.ename, error.evalue) from None
@@ -281,14 +347,19 @@ def execute_in_place(path: Path) -> None:
     """
     import nbformat
     from nbclient import NotebookClient
-    from nbclient.exceptions import CellExecutionError
+    from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
     notebook = read(path)
-    with kernel(path.resolve().parent) as manager:
+    with kernel(path.resolve().parent) as started:
         try:
-            NotebookClient(notebook, km=manager, kernel_name=KERNEL, timeout=CELL_TIMEOUT_S).execute()
+            limits = {"timeout": CELL_TIMEOUT_S, "iopub_timeout": OUTPUT_TIMEOUT_S, "raise_on_iopub_timeout": True}
+            client = NotebookClient(notebook, km=started.manager, kernel_name=KERNEL, **limits)
+            client.kc = started.client
+            client.execute()
         except CellExecutionError as error:
             raise NotebookFailed(path.name, error.ename, error.evalue) from None
+        except (CellTimeoutError, DeadKernelError, RuntimeError) as error:
+            raise MachineryFault(f"notebook {path.name} did not run: {error}") from None
     nbformat.validate(notebook)
     path.write_text(text_of(normalise(notebook)), encoding="utf-8")
 

@@ -242,8 +242,8 @@ def _write_study(
 
 def run_cold(source: Path, written: Path, parameters: Mapping[str, object], folder: Path) -> object:
     """An executed notebook by a kernel of its own. Errors: MachineryFault."""
-    with notebook_tools.kernel(folder) as manager:
-        return notebook_tools.execute(source, written, parameters, folder, manager)
+    with notebook_tools.kernel(folder) as started:
+        return notebook_tools.execute(source, written, parameters, folder, started)
 
 
 def fill(

@@ -8,7 +8,6 @@ of random numbers and the precision of decimals.
 from __future__ import annotations
 
 import contextlib
-import functools
 import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -16,29 +15,25 @@ from pathlib import Path
 from workbook_lib import notebook_tools
 from workbook_lib.errors import MachineryFault
 
-ENGINE = "kept-kernel"
-"""Name under which papermill knows the engine."""
 RESTORE_TIMEOUT_S = 60
 
 
 class KeptKernel:
     """A started kernel with its client, for one notebook after another. Errors of its methods: MachineryFault."""
 
-    def __init__(self, manager, client):
-        self._manager = manager
-        self._client = client
+    def __init__(self, started: notebook_tools.Kernel):
+        self._started = started
         self.runs_count = 0
 
     def run(self, source: Path, target: Path, parameters: Mapping[str, object], folder: Path):
         """Run a notebook in a kernel as it was at its start. Parameters and returns: those of `notebook_tools.execute`."""
         self._restore(folder)
         self.runs_count += 1
-        with_engine = {"engine_name": _engine(), "kept_client": self._client}
-        return notebook_tools.execute(source, target, parameters, folder, self._manager, with_engine)
+        return notebook_tools.execute(source, target, parameters, folder, self._started)
 
     def memory_mb(self) -> float:
         """Memory that the kernel holds [MB]."""
-        return memory_mb(self._manager.provisioner.pid)
+        return memory_mb(self._started.manager.provisioner.pid)
 
     def leave(self) -> None:
         """Put the kernel out of the folder of its last notebook."""
@@ -52,14 +47,15 @@ class KeptKernel:
 
     def _ask(self, code: str) -> Mapping[str, object]:
         """Run code of ours that leaves no trace. Returns: the kernel's reply."""
+        client = self._started.client
         try:
-            sent = self._client.execute(code, silent=True, store_history=False, allow_stdin=False, stop_on_error=False)
+            sent = client.execute(code, silent=True, store_history=False, allow_stdin=False, stop_on_error=False)
             while True:
-                reply = self._client.get_shell_msg(timeout=RESTORE_TIMEOUT_S)
+                reply = client.get_shell_msg(timeout=RESTORE_TIMEOUT_S)
                 if reply["parent_header"].get("msg_id") == sent:
                     break
             while True:
-                told = self._client.get_iopub_msg(timeout=RESTORE_TIMEOUT_S)
+                told = client.get_iopub_msg(timeout=RESTORE_TIMEOUT_S)
                 if told["parent_header"].get("msg_id") == sent and told["content"].get("execution_state") == "idle":
                     return reply["content"]
         except Exception as error:  # an empty queue or whatever a broken channel raises
@@ -79,49 +75,5 @@ def memory_mb(process: int) -> float:
 @contextlib.contextmanager
 def kept_kernel(folder: Path) -> Iterator[KeptKernel]:
     """A kernel to be kept, ended on leaving. Parameters: folder that it starts in. Errors: MachineryFault if none starts."""
-    with notebook_tools.kernel(folder) as manager:
-        client = manager.client()
-        client.start_channels()
-        try:
-            try:
-                client.wait_for_ready(timeout=notebook_tools.START_TIMEOUT_S)
-            except RuntimeError as error:
-                raise MachineryFault(f"a kernel does not answer: {error}") from None
-            yield KeptKernel(manager, client)
-        finally:
-            client.stop_channels()
-
-
-@functools.cache
-def _engine() -> str:
-    """Name of the engine, once papermill knows it."""
-    notebook_tools.load_nbformat()
-    from papermill.clientwrap import PapermillNotebookClient
-    from papermill.engines import NBClientEngine, papermill_engines
-    from papermill.log import logger
-
-    class KeptKernelEngine(NBClientEngine):
-        """Runs a notebook on a kernel and a client that are there already, and leaves both there."""
-
-        @classmethod
-        def execute_managed_notebook(
-            cls,
-            nb_man,
-            kernel_name,
-            log_output=False,
-            stdout_file=None,
-            stderr_file=None,
-            start_timeout=60,
-            execution_timeout=None,
-            input_path=None,
-            autosave_cell_every=0,
-            km=None,
-            kept_client=None,
-        ):
-            limits = {"timeout": execution_timeout, "startup_timeout": start_timeout}
-            client = PapermillNotebookClient(nb_man, km=km, kernel_name=kernel_name, log=logger, log_output=log_output, **limits)
-            client.kc = kept_client
-            return client.execute()
-
-    papermill_engines.register(ENGINE, KeptKernelEngine)
-    return ENGINE
+    with notebook_tools.kernel(folder) as started:
+        yield KeptKernel(started)
