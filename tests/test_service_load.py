@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from workbook_lib import notebook
 from workbook_lib.editions import load
 from workbook_lib.home import read_home
 from workbook_lib.published.house import tables
@@ -384,3 +385,43 @@ def test_a_raceway_close_above_a_roof_is_hotter(tmp_path):
     assert roof("0.5 in") == pytest.approx(169.0)
     assert roof("2 in") == roof("none") == pytest.approx(230.0)
     assert roof("0.5 in", "XHHW-2") == pytest.approx(230.0)
+
+
+# protection of the service
+
+
+def example_sheet(workbook: str, **given: str) -> Sheet:
+    """A workbook's sheet of an example home with some fields set, by key path with `__` for a dot."""
+    home = read_home(SITES / "array-and-storage-200a.toml", {key.replace("__", "."): text for key, text in given.items()})
+    return notebook.sheet_of(home, workbook)
+
+
+@pytest.mark.parametrize("workbook", ["service_load", "backfeed_and_tap"])
+def test_service_conductors_answer_for_the_main_where_it_is_above_the_service(workbook):
+    # 230.90(A): the conductors are protected at their ampacity. 2 AWG Cu has 115 A at 75 degC (Table 310.16), enough for a 100 A
+    # service at 83 % (310.12), not for the 200 A main that protects it: 166 A
+    assert (
+        example_sheet(workbook, service__rating="100 A", service__conductor__size="2", panel__main__main="100 A")
+        .check("service-conductor")
+        .verdict
+        is Verdict.PASS
+    )
+    check = example_sheet(workbook, service__rating="100 A", service__conductor__size="2").check("service-conductor")
+    assert (check.verdict, check.required.value) == (Verdict.FAIL, 166.0)
+    assert check.note == "protected by main (200 A), above the 100 A of the service"
+
+
+def test_a_main_above_the_service_is_looked_at_again():
+    check = example_sheet("service_load", service__rating="100 A").check("service-main")
+    assert (check.verdict, check.provided.value, check.required.value) == (Verdict.JUDGEMENT, 200.0, 100.0)
+    assert "service-main" not in [check.key for check in example_sheet("service_load").checks]
+
+
+def test_all_breakers_are_not_listed_where_a_load_hangs_on_the_bus_without_one():
+    # 705.12(B), sum of all breakers: a breaker that is not named would be missing in the sum
+    listed = example_sheet("backfeed_and_tap", panel__main__breakers_listed="all", load__range__connected_to="main")
+    check = listed.check("bus-breakers:main")
+    assert (check.verdict, check.fields) == (Verdict.NEEDS_INPUT, ("panel.main.breakers",))
+    assert check.note == "all breakers are said to be listed; on the bus without one: range"
+    whole = example_sheet("backfeed_and_tap", panel__main__breakers_listed="all")
+    assert whole.check("bus-breakers:main").verdict is not Verdict.NEEDS_INPUT

@@ -180,6 +180,7 @@ NO_FAIL: dict[tuple[str, str], str] = {
 """Families that pass and cannot fail, each with the reason and the verdict that stands instead."""
 NEITHER: dict[tuple[str, str], str] = {
     ("service_load", "record-power-factor"): "it stands where a letter in kilowatts gives no power factor and 1.0 is taken: a judgement",
+    ("service_load", "service-main"): "it stands where a device is rated above the service, so that one rating is wrong: a judgement",
     ("service_load", "record-readable"): "it stands where the record cannot be read: needs input",
     ("backfeed_and_tap", "source-current"): "it stands where the output of a source is not given: needs input",
     ("backfeed_and_tap", "bus-feed-through"): "its wording is disputed, it never passes a bus by itself (705.12(B)): a judgement",

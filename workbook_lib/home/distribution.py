@@ -194,6 +194,39 @@ def service_devices(tree: Tree) -> tuple[tuple[str, Input | None], ...]:
     return tuple(found)
 
 
+def service_overcurrent(tree: Tree) -> tuple[tuple[str, Input], ...]:
+    """Ids and ratings [A] of the overcurrent devices that protect the service conductors: each first one on every way down.
+
+    A device whose rating the file does not say is left out: other checks ask for it.
+    """
+    found: list[tuple[str, Input]] = []
+
+    def walk(name: str) -> None:
+        for child in tree.children(name):
+            node = tree.node(child)
+            if not standing(node) or node.id == SUPPLY_SIDE:
+                continue
+            rating = _rating_of(node)
+            if rating is not None:
+                found.append((node.id, rating))
+            elif node.kind != "breaker":
+                walk(child)
+
+    walk(SERVICE)
+    return tuple(found)
+
+
+def _rating_of(node: Node) -> Input | None:
+    given = {"panel": "main", "breaker": "rating", "disconnect": "fuse", "adapter": "overcurrent"}.get(node.kind)
+    return amperes(getattr(node.item, given)) if given else None
+
+
+def without_breaker(tree: Tree, panel: Panel) -> tuple[str, ...]:
+    """Ids of what hangs on a panel's bus without a breaker or lugs of its own."""
+    hung = (tree.node(name) for name in tree.children(panel.id))
+    return tuple(node.id for node in hung if standing(node) and node.kind not in ("breaker", "lugs"))
+
+
 def breakers_standing(panel: Panel) -> tuple[Breaker, ...]:
     """Breakers of a panel that this work does not remove."""
     return tuple(breaker for breaker in panel.breakers if breaker.status != "removed")

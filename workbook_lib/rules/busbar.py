@@ -43,7 +43,8 @@ class Bus:
 
     `ends` are positions of the breakers by which sources come in, by id (None where not known); `behind` names sources
     that come in through the feed, from buses that no device parts from this one. `breakers` are the ratings of
-    the load and source breakers by id [A], None where the list is not complete; `lugs` those on feed-through lugs.
+    the load and source breakers by id [A], None where the list is not complete; `lugs` those on feed-through lugs. `unlisted` hangs
+    on the bus without a breaker, though all are said to be listed.
     """
 
     id: str
@@ -58,6 +59,7 @@ class Bus:
     unrated: tuple[str, ...] = ()
     lugs: Mapping[str, Quantity] | None = None
     has_lugs: bool = False
+    unlisted: tuple[str, ...] = ()
     connections_count: int | None = None
 
 
@@ -188,6 +190,9 @@ def _centre(bus: Bus, needed: Step, edition: Edition) -> Check:
 def _breakers(bus: Bus, edition: Edition) -> Check:
     """Sum of all breakers; an incomplete list never passes."""
     key, asked, cite = f"bus-breakers:{bus.id}", question("breakers", bus.id), edition.cite("bus_breakers")
+    if bus.unlisted:
+        note = f"all breakers are said to be listed; on the bus without one: {', '.join(bus.unlisted)}"
+        return needs_input(key, asked, [f"panel.{bus.id}.breakers"], cite, note=note, counts=False)
     if bus.breakers is None:
         return needs_input(key, asked, [f"panel.{bus.id}.breakers_listed"], cite, note="not all of its breakers are listed", counts=False)
     if bus.unrated:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from workbook_lib.errors import MissingInput
+from workbook_lib.home import distribution
 from workbook_lib.rules import conductor
 from workbook_lib.sheet import Input, Quantity, Step
 from workbook_lib.workbooks.prepare import text
@@ -41,6 +42,25 @@ def ampacity_of(home, wire, path: str, edition, *, rating: Quantity | None, neut
         edition,
         rating=rating,
     )
+
+
+def service_protection(home) -> Input:
+    """What the service conductors must stand [A]: the service rating, or a device of the service that is rated above it.
+
+    Errors: MissingInput without a service rating. Source: 230.90(A).
+    """
+    rating = home.site.service.rating
+    if rating is None:
+        raise MissingInput(["service.rating"])
+    _, largest = max(distribution.service_overcurrent(home.tree), key=lambda one: one[1].value, default=("", rating))
+    return largest if largest.value > rating.value else rating
+
+
+def protection_words(home) -> str:
+    """What protects the service conductors, in words, where it is rated above the service; else empty."""
+    rating = home.site.service.rating
+    above = [f"{name} ({one.value:g} A)" for name, one in distribution.service_overcurrent(home.tree) if one.value > rating.value]
+    return f"protected by {', '.join(above)}, above the {rating.value:g} A of the service" if above else ""
 
 
 def ambient_of(home, wire, name: str, edition) -> Quantity:

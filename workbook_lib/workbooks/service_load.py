@@ -21,6 +21,7 @@ FORM = common.Form(
     question="Does the service carry the calculated load of this dwelling, with what is added, and how much is left?",
     order=(
         *("service-capacity", "method-allowed", "control-setting", "control-continuous", "continuous-load", "local-service-limit"),
+        "service-main",
         *("service-minimum", "service-conductor", "service-neutral", "leg-capacity", "panel-load", "dwelling-83", "storage-charging"),
         *("measured-allowed", "record-days", "record-coverage", "record-quality", "record-interval", "record-occupied"),
         *("record-seasonal", "record-legs", "record-power-factor", "record-plausible", "record-readable"),

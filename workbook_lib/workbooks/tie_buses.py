@@ -91,7 +91,8 @@ def bus_of(work: Work, panel) -> busbar.Bus | None:
         parts += [one for one in contributions(work, guard.top, capped=False) if one not in parts]
     total = sources.summed(f"bus.{panel.id}.sources", f"source current that reaches the bus of {panel.id}", parts)
     own = {one.id for one in distribution.direct_sources(tree, panel)}
-    listed = text(panel.breakers_listed) == "all"
+    unlisted = distribution.without_breaker(tree, panel) if text(panel.breakers_listed) == "all" else ()
+    listed = text(panel.breakers_listed) == "all" and not unlisted
     standing = distribution.breakers_standing(panel)
     hung = distribution.lugs_children(tree, panel)
     return busbar.Bus(
@@ -107,6 +108,7 @@ def bus_of(work: Work, panel) -> busbar.Bus | None:
         unrated=tuple(f"panel.{panel.id}.breakers.{one.id}.rating" for one in standing if one.rating is None),
         lugs={node.id: _hung(work, node) for node in hung},
         has_lugs=bool(hung),
+        unlisted=unlisted,
         connections_count=1 + len(standing) + len(hung) if listed else None,
     )
 

@@ -9,6 +9,7 @@ from workbook_lib.formula import next_standard
 from workbook_lib.home import distribution
 from workbook_lib.rules import circuits, conductor
 from workbook_lib.sheet import Check, Input, Quantity, Result, Step, Verdict, compare, needs_input
+from workbook_lib.workbooks.in_place import protection_words, service_protection
 from workbook_lib.workbooks.prepare import text
 from workbook_lib.workbooks.tie_work import Work, ampacity
 
@@ -244,11 +245,12 @@ def service(work: Work, steps: list[Step]) -> None:
 
         def make() -> Check:
             carried = ampacity(work, "service.conductor", wire, work.site.service.rating)
-            needed = conductor.required_ampacity(work.site.service.rating, edition, entire_load=True, carries_source=False)
+            needed = conductor.required_ampacity(service_protection(work.home), edition, entire_load=True, carries_source=False)
             work.result("conductor_ampacity_a:service", carried)
             work.result("conductor_required_a:service", needed)
             steps.extend([carried, needed])
-            return conductor.conductor_check("service-conductor", asked, carried, needed, edition.cite("dwelling_83"))
+            words = protection_words(work.home)
+            return conductor.conductor_check("service-conductor", asked, carried, needed, edition.cite("dwelling_83"), note=words)
 
         work.guarded("service-conductor", asked, make)
 
