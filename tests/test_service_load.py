@@ -425,3 +425,15 @@ def test_all_breakers_are_not_listed_where_a_load_hangs_on_the_bus_without_one()
     assert check.note == "all breakers are said to be listed; on the bus without one: range"
     whole = example_sheet("backfeed_and_tap", panel__main__breakers_listed="all")
     assert whole.check("bus-breakers:main").verdict is not Verdict.NEEDS_INPUT
+
+
+def test_what_a_bus_rule_rests_on_is_to_be_seen_on_the_equipment():
+    # common practice: the sum of breakers rests on a whole list, the 120 % rule on where the bus is fed; the sum rule on neither
+    stated = {"panel__main__breakers_listed": "all", "panel__main__feed": "top"}
+    rest = {"panel__main__bus": "400 A", "panel__main__bus_rule": "breakers"}
+    by_sum = example_sheet("backfeed_and_tap", **stated, **rest).check("field-verified")
+    assert "panel.main.breakers_listed" in by_sum.fields
+    assert "panel.main.feed" not in by_sum.fields
+    by_place = example_sheet("backfeed_and_tap", **stated).check("field-verified")
+    assert "panel.main.feed" in by_place.fields
+    assert "panel.main.breakers_listed" not in by_place.fields

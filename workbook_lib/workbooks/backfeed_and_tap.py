@@ -18,6 +18,7 @@ from workbook_lib.workbooks import (
     tie_supply,
     tie_utility,
 )
+from workbook_lib.workbooks.prepare import text
 from workbook_lib.workbooks.tie_work import Work, current_of
 
 FORM = common.Form(
@@ -38,6 +39,8 @@ FORM = common.Form(
     families=("busbar", "source-circuits", "fault-current", "chapter-9", "conductor", "tables", "mistakes"),
     first=("worst_bus",),
 )
+PLACELESS = ("sum", "breakers")
+"""Bus rules by which it does not matter where on the bus a breaker stands."""
 CAUTIONS = (
     "Both sides of a disconnect of a source may be live when it is open; batteries and inverter capacitors hold energy after it opens.",
     "Each source breaker under the 120 % rule carries the label not to relocate it; the service equipment the directory of all sources.",
@@ -95,22 +98,26 @@ def verified(work: Work) -> Check:
     fields: list[tuple[str, Input | None]] = []
     for panel in work.standing("panel"):
         if panel.id in work.buses:
-            fields += [
-                (f"panel.{panel.id}.bus", panel.bus),
-                (f"panel.{panel.id}.main", _given(panel.main)),
-                (f"panel.{panel.id}.feed", _given(panel.feed)),
-            ]
+            rule = work.relied.get(panel.id)
+            placed = rule not in PLACELESS
+            fields += [(f"panel.{panel.id}.bus", panel.bus), (f"panel.{panel.id}.main", _given(panel.main))]
+            if placed:
+                fields.append((f"panel.{panel.id}.feed", _given(panel.feed)))
+            if rule == "breakers" and text(panel.breakers_listed) == "all":
+                fields.append((f"panel.{panel.id}.breakers_listed", _given(panel.breakers_listed)))
             for node in distribution.entries(work.tree, panel):
                 if node.kind == "breaker" and node.item.status != "added":
                     path = f"panel.{panel.id}.breakers.{node.id}"
-                    fields += [(f"{path}.rating", node.item.rating), (f"{path}.position", _given(node.item.position))]
+                    fields.append((f"{path}.rating", node.item.rating))
+                    if placed:
+                        fields.append((f"{path}.position", _given(node.item.position)))
     if any(check.key == "supply-side-capacity" and check.required is not None for check in work.checks):
         wire = work.site.service.conductor
         fields += [("service.conductor.size", wire.size if wire is not None else None)]
     socket = work.site.service.meter_socket
     if work.site.adapter is not None and work.site.adapter.status != "removed" and socket is not None:
         fields += [("service.meter_socket.continuous", socket.continuous)]
-    words = "buses, mains, feed points, source breakers already there, and the service's parts where they decide"
+    words = "buses, mains, what their bus rule rests on, source breakers already there, and the service's parts where they decide"
     return common.field_verified(fields, words)
 
 
