@@ -15,6 +15,7 @@ import sys
 import time
 from collections import Counter
 from dataclasses import replace
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,7 @@ from workbook_lib import notebook, run
 from workbook_lib.batch import crew, drive, rollup, rows, work
 from workbook_lib.batch import folder as folders
 from workbook_lib.batch.folder import FolderFault, Output
+from workbook_lib.batch.progress import Progress
 from workbook_lib.batch.work import Done
 from workbook_lib.errors import InputFault, MachineryFault
 from workbook_lib.home.portfolio import read_portfolio
@@ -282,6 +284,23 @@ def test_interrupted_once_it_finishes_what_runs_and_the_rest_is_made_later(tmp_p
     }
 
 
+def test_nothing_is_said_to_be_tried_again_once_a_stop_was_asked_for(tmp_path):
+    file, out = copies(tmp_path, 3), tmp_path / "out"
+    told = StringIO()
+
+    class Lost(CrewHere):
+        def make(self, task: work.Task) -> Done:
+            os.kill(os.getpid(), 2)
+            return Done(task, "machinery fault", "the worker ended in the middle (exit -2)", retry=True)
+
+    given = {"crews": lambda count, output: Lost(), "progress": lambda count: Progress(count, told)}
+    outcome = drive.batch(read_portfolio(file), out, RESULTS_ONLY, **given)
+    assert outcome.counts == {"not run": 3}
+    assert outcome.stopped
+    assert "tried again" not in told.getvalue()
+    assert "ended in the middle" not in told.getvalue()
+
+
 def test_the_handler_of_interrupts_goes_back(tmp_path):
     import signal
 
@@ -481,10 +500,6 @@ def test_a_batch_that_was_killed_is_taken_up(tmp_path):
 
 
 def test_progress_says_rate_time_left_and_counts():
-    from io import StringIO
-
-    from workbook_lib.batch.progress import Progress
-
     out = StringIO()
     shown = Progress(10, out)
     for state in ("pass", "pass", "fail"):

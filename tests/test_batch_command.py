@@ -76,7 +76,7 @@ def test_one_field_set_for_the_homes_that_match(here, capsys):
     given = ["--where", "dwelling.floor_area=1010 ft^2", "--set", "dwelling.floor_area=9000 ft^2"]
     main(["batch", "portfolio.csv", "--results-only", "--workers", "1", *given])
     out, _ = said(capsys)
-    assert "1 of 3 studies take the substitution" in out
+    assert "1 of 3 studies takes the substitution" in out
     (folder,) = (here / "studies").glob("portfolio-what-if-*")
     held = json.loads((folder / "portfolio.json").read_bytes())
     assert [row["site_id"] for row in held["studies"] if row["substituted"]] == ["home-1"]
@@ -89,14 +89,39 @@ def test_one_field_set_for_the_homes_that_match(here, capsys):
     assert len(list((here / "studies").glob("portfolio-what-if-*"))) == 2, "each what-if has a folder of its own"
 
 
-def test_what_is_there_is_not_made_again_with_less(here, capsys):
+def test_what_is_there_is_not_made_again_with_less_and_plan_says_what_batch_refuses(here, capsys):
     main(["batch", "portfolio.csv", "--results-only", "--workers", "1"])
     before = {path: path.read_bytes() for path in (here / "studies").rglob("*.json")}
-    assert main(["batch", "portfolio.csv", "--results-only", "--only", "service_load"]) == 3
-    _, err = said(capsys)
-    assert "3 studies in studies/portfolio (home-0/base and others) have backfeed_and_tap, backup_duration, ev_load_management" in err
-    assert "name another folder with --out" in err
+    said(capsys)
+    refused = []
+    for command in ("batch", "plan"):
+        assert main([command, "portfolio.csv", "--results-only", "--only", "service_load"]) == 2
+        refused.append(said(capsys)[1])
+    assert refused[0] == refused[1]
+    what = "3 studies have backfeed_and_tap, backup_duration, ev_load_management, and would be made again without"
+    assert f"studies/portfolio: {what}; found home-0/base, home-1/base, home-2/base; " in refused[0]
+    assert "name another folder with --out" in refused[0]
     assert {path: path.read_bytes() for path in before} == before
+
+
+def test_states_of_some_workbooks_say_so(here, capsys):
+    given = ["batch", "portfolio.csv", "--results-only", "--workers", "1"]
+    main([*given, "--only", "service_load", "--out", "some"])
+    out, _ = said(capsys)
+    words = "made with service_load alone: what the other workbooks test is not in these states"
+    assert words in out
+    held = json.loads((here / "some" / "portfolio.json").read_bytes())
+    assert held["only"] == ["service_load"]
+    others = ["backfeed_and_tap", "backup_duration", "ev_load_management"]
+    assert [row["workbooks_left_out"] for row in held["studies"]] == [others] * 3
+    assert json.loads((here / "some" / "home-0" / "base" / "record.json").read_bytes())["row"]["workbooks_left_out"] == others
+    main([*given, "--only", "service_load", "--out", "some"])
+    assert words in said(capsys)[0]
+    main([*given, "--out", "all"])
+    assert "alone" not in said(capsys)[0]
+    held = json.loads((here / "all" / "portfolio.json").read_bytes())
+    assert held["only"] is None
+    assert [row["workbooks_left_out"] for row in held["studies"]] == [[]] * 3
 
 
 def test_a_case_of_its_own_edition_is_left_out_under_another(here, capsys):
@@ -153,9 +178,89 @@ def test_a_row_at_fault_is_said_by_plan_and_batch(here, capsys):
         file.write("home-1,sites/none.toml,\n")
     assert main(["plan", "portfolio.csv", "--results-only"]) == 2
     out, _ = said(capsys)
-    assert "at fault: fault: portfolio.csv:5: base: no such file" in out
+    assert "  at fault: portfolio.csv:5: base: no such file" in out
     assert main(["batch", "portfolio.csv", "--results-only", "--workers", "1"]) == 2
     assert "2 input fault" in said(capsys)[0]
+
+
+def test_a_row_that_was_at_fault_is_at_fault_until_it_changes(here, capsys):
+    text = (here / "portfolio.csv").read_text(encoding="utf-8")
+    (here / "portfolio.csv").write_text(text.replace(",1010", ",4O"), encoding="utf-8")
+    assert main(["plan", "portfolio.csv", "--results-only"]) == 0, "no home is read that has not run"
+    assert main(["batch", "portfolio.csv", "--results-only", "--workers", "1"]) == 2
+    out, err = said(capsys)
+    assert "2 made, 1 tried without a verdict; " in out
+    assert "writing the roll-up and the summary" in err
+    assert main(["plan", "portfolio.csv", "--results-only"]) == 2
+    out, _ = said(capsys)
+    assert "3 studies: 2 keep, 1 still at fault" in out
+    assert "still at fault: portfolio.csv:3: dwelling.floor_area: " in out
+    assert main(["batch", "portfolio.csv", "--results-only", "--workers", "1"]) == 2
+    out, err = said(capsys)
+    assert "0 made; " in out
+    assert "nothing to do" in out
+    assert "writing" not in err
+    (here / "portfolio.csv").write_text(text, encoding="utf-8")
+    assert main(["plan", "portfolio.csv", "--results-only"]) == 0
+
+
+def test_a_column_of_a_thing_that_a_home_does_not_have_says_what_to_do(here, capsys):
+    table = "site_id,base,source.pv.output_current [A]\na,sites/cascade-200a.toml,24\n"
+    (here / "mixed.csv").write_text(f"{table}b,sites/small-heat-pump-125a.toml,24\nc,sites/centre-fed-100a.toml,24\n", encoding="utf-8")
+    assert main(["validate", "mixed.csv"]) == 2
+    told = said(capsys)[1].splitlines()
+    empty = "leave it out; in a table leave the cell empty for this home"
+    assert told == [
+        'mixed.csv:3: source.pv.output_current: this home has no source with id "pv"; found no source at all; '
+        f"accepted: an id that it has, or an empty cell; do: {empty}",
+        'mixed.csv:4: source.pv.output_current: this home has no source with id "pv"; found source east, west; '
+        f"accepted: an id that it has, or an empty cell; do: {empty}",
+    ]
+
+
+@pytest.mark.parametrize(
+    "column, todo",
+    [
+        ("evse.charger.ratng [A]", 'did you mean "evse.charger.rating"?'),
+        ("panel.main.breakrs.b1.rating [A]", 'did you mean "panel.main.breakers.b1.rating"?'),
+        ("nothing.at.all", "name a field of the site file by its path"),
+    ],
+)
+def test_a_column_of_no_field_is_a_fault_of_the_header_though_its_cells_are_empty(here, capsys, column, todo):
+    (here / "typed.csv").write_text(f"site_id,base,{column}\na,sites/cascade-200a.toml,\n", encoding="utf-8")
+    for command in (["validate", "typed.csv"], ["plan", "typed.csv"], ["batch", "typed.csv"]):
+        assert main(command) == 2
+        path = column.partition(" ")[0]
+        err = said(capsys)[1]
+        assert f'typed.csv:1: {path}: no field of a site file; found "{path}"; ' in err
+        assert err.rstrip().endswith(f"do: {todo}")
+
+
+def test_a_substitution_over_one_study_is_said_in_the_singular(here, capsys):
+    (here / "one.csv").write_text("site_id,base\na,sites/cascade-200a.toml\n", encoding="utf-8")
+    assert main(["plan", "one.csv", "--set", "dwelling.floor_area=900 ft^2"]) == 0
+    out, _ = said(capsys)
+    assert "1 of 1 study takes the substitution" in out
+    assert "1 study: 1 run" in out
+
+
+@pytest.mark.parametrize(
+    "command, words",
+    [
+        ("plan", "2 a row is at fault"),
+        ("batch", "the highest of all studies: 0 every check passes"),
+        ("changes", "0 no verdict moved; 1 a verdict moved"),
+        ("study", "0 every check passes"),
+        ("validate", "0 no fault"),
+    ],
+)
+def test_each_command_says_its_own_statuses_and_its_name(capsys, command, words):
+    with pytest.raises(SystemExit):
+        main([command, "--help"])
+    out = " ".join(capsys.readouterr().out.split())
+    assert out.startswith(f"usage: dwelling-service {command} ")
+    assert words in out
+    assert out.count("Exit status") == 1
 
 
 def test_the_example_run_is_what_the_program_says_now():

@@ -5,11 +5,13 @@ Five kills here; `python -m tests.soak` makes fifty, with pages as well.
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import time
 from pathlib import Path
 
+import psutil
 import pytest
 
 from tests.batch_tools import copies, marks
@@ -36,6 +38,38 @@ def interrupted(portfolio: Path, out: Path, times: int) -> tuple[int, str]:
         time.sleep(0.3)
     said, _ = process.communicate(timeout=60)
     return process.returncode, said
+
+
+@pytest.mark.parametrize("wait_s", [0.05, 0.2])
+def test_two_interrupts_at_the_terminal_while_workers_start_are_told_once_each(tmp_path, wait_s):
+    """Ctrl-C goes to every process of the terminal's group, to workers that are still importing too."""
+    file, out = copies(tmp_path, 12), tmp_path / "out"
+    given = {"env": environment(), "stdout": subprocess.PIPE, "stderr": subprocess.STDOUT, "text": True, "start_new_session": True}
+    process = subprocess.Popen(command(file, out, rendered=False), **given)
+    end = time.monotonic() + 60
+    while not worker_count(process.pid) and time.monotonic() < end:
+        time.sleep(0.005)
+    time.sleep(wait_s)
+    for _ in range(2):
+        os.killpg(process.pid, signal.SIGINT)
+        time.sleep(0.3)
+    said, _ = process.communicate(timeout=60)
+    assert process.returncode == 3
+    assert "stopping now" in said
+    assert "the same command goes on with the rest" in said
+    for words in ("Traceback", "KeyboardInterrupt", "tried again", "ended in the middle"):
+        assert words not in said, said
+    assert half_results(out)[1] == []
+    assert not list(out.rglob("*.part*"))
+
+
+def worker_count(pid: int) -> int:
+    """Workers that a batch has started."""
+    try:
+        children = psutil.Process(pid).children()
+        return sum("spawn_main" in " ".join(one.cmdline()) for one in children)
+    except psutil.Error:
+        return 0
 
 
 @pytest.mark.parametrize("times, words", [(1, "finishing what runs"), (2, "stopping now")])

@@ -20,6 +20,7 @@ from workbook_lib.batch import folder as folders
 from workbook_lib.batch import plan, record
 from workbook_lib.batch import program as programs
 from workbook_lib.batch.folder import Output
+from workbook_lib.errors import InputFault
 from workbook_lib.home.portfolio import read_portfolio
 
 HOME = "cascade-200a"
@@ -195,8 +196,8 @@ def test_the_ampacities_that_an_edition_takes_over_are_its_own():
         (b"{", "record: its record is corrupt"),
         (b"\x00\xff", "record: its record is corrupt"),
         (b"[]", "record: its record is corrupt"),
-        (b'{"record": 99}', "record: its record is of version 99, this program reads 1"),
-        (b'{"record": 1, "site_id": "x"}', "record: its record is corrupt"),
+        (b'{"record": 99}', "record: its record is of version 99, this program reads 2"),
+        (b'{"record": 2, "site_id": "x"}', "record: its record is corrupt"),
     ],
 )
 def test_a_record_that_cannot_be_used_means_again_with_that_reason(file, made, content, words):
@@ -268,10 +269,95 @@ def test_a_fault_of_a_file_is_looked_at_again_and_the_sheets_before_it_are_kept(
     assert outcome.status == 2
     assert (made / HOME / "base.previous" / "results.json").read_bytes() == before
     assert json.loads((made / HOME / "base" / "results.json").read_text())["state"] == run.INPUT_FAULT
-    assert planned(file, made)[HOME][1][0] == "fault: input fault last time"
     site.write_text(sound, encoding="utf-8")
+    assert planned(file, made)[HOME] == ("run", ["fault: input fault last time; the files can be read now"])
     run_here(file, made)
     assert (made / HOME / "base" / "results.json").read_bytes() == before
+
+
+def test_a_fault_that_stands_is_known_to_the_plan_and_not_tried_again(file, made):
+    site = file.parent / "sites" / f"{HOME}.toml"
+    edit(site, FLOOR, 'floor_area = { value = "many"')
+    outcome, _ = run_here(file, made)
+    assert (outcome.made_count, outcome.unmade_count) == (0, 1), "a study without a verdict is not made"
+    before = left(made)
+    found = plan.make(read_portfolio(file), Output(made), RESULTS_ONLY)
+    assert found.counts() == {plan.STILL: 1, plan.KEEP: len(QUICK) - 1}
+    assert found.faulty
+    (told,) = [line for line in plan.said(found) if "still at fault" in line and "dwelling" in line]
+    assert re.fullmatch(rf'  still at fault: .*{HOME}\.toml:\d+: dwelling\.floor_area: .*"many".* \({HOME}/base\)', told)
+    outcome, names = run_here(file, made)
+    assert names == []
+    assert outcome.said == ("nothing to do: the portfolio stands as it was made",)
+    assert (outcome.status, outcome.counts["input fault"]) == (2, 1)
+    assert left(made) == before
+    assert planned(file, made, replace(RESULTS_ONLY, workbooks=("service_load",)))[HOME][0] == plan.STILL, "no workbook read it"
+    assert planned(file, made, replace(RESULTS_ONLY, again=True))[HOME][0] == plan.RUN
+    edit(site, '"many"', '"more"')
+    found = plan.make(read_portfolio(file), Output(made), RESULTS_ONLY)
+    assert planned(file, made)[HOME] == ("run", ["fault: input fault last time, and another now"])
+    assert found.faulty
+
+
+def test_a_fault_behind_the_reading_stands_until_its_inputs_move(tmp_path):
+    file = homes(tmp_path, ("bungalow-100a",))
+    site, record = tmp_path / "sites" / "bungalow-100a.toml", tmp_path / "sites" / "broken.csv"
+    text = re.sub("service_load_method = .*", 'service_load_method = "measured"', site.read_text(encoding="utf-8"))
+    assert "measured" in text
+    site.write_text(f'{text}\n[records]\nload = {{ file = "broken.csv", register = "delivered", power_factor = 1.0 }}\n', encoding="utf-8")
+    record.write_text("nothing of a record\n", encoding="utf-8")
+    run_here(file, tmp_path / "out")
+    assert planned(file, tmp_path / "out")["bungalow-100a"][0] == plan.STILL
+    record.write_text("nothing of a record either\n", encoding="utf-8")
+    found = planned(file, tmp_path / "out")["bungalow-100a"]
+    assert found == ("run", ["fault: input fault last time", "input: broken.csv changed"])
+
+
+def rendered(made: Path) -> None:
+    """Let the records say that the studies have pages."""
+    for path in made.glob("*/base/record.json"):
+        held = json.loads(path.read_bytes())
+        path.write_text(json.dumps(held | {"asked": held["asked"] | {"rendered": True}}), encoding="utf-8")
+
+
+def test_a_note_that_changed_makes_pages_again_that_print_it_and_no_results(file, made):
+    site = file.parent / "sites" / f"{HOME}.toml"
+    edit(
+        site,
+        r'bus = \{ value = "200 A", from = "nameplate", note = "photo 4"',
+        'bus = { value = "200 A", from = "nameplate", note = "photo 4b"',
+    )
+    assert planned(file, made)[HOME] == ("keep", [])
+    rendered(made)
+    found = planned(file, made, RENDERED)
+    assert found[HOME] == ("run", [f"input: {HOME}.toml: note of panel.main.bus: photo 4 -> photo 4b"])
+    assert [name for name, (action, _) in found.items() if action == "run"] == [HOME]
+
+
+def test_what_is_accepted_is_accepted_whether_or_not_pages_are_asked_for(file, made):
+    rendered(made)
+    other = next(name for name in QUICK if name != HOME)
+    edit(file.parent / "sites" / f"{HOME}.toml", FLOOR, SMALLER)
+    with pytest.raises(InputFault, match=rf"1 study has pages, and would be made again without; found {HOME}/base;"):
+        run_here(file, made)
+    plan.accept(read_portfolio(file), Output(made), RENDERED)
+    assert planned(file, made, RENDERED)[HOME][0] == plan.ACCEPT
+    assert planned(file, made)[HOME][0] == plan.ACCEPT
+    (made / other / "base" / "record.json").unlink()
+    _, names = run_here(file, made)
+    assert names == [f"{other}/base"]
+
+
+def test_studies_that_the_portfolio_does_not_have_any_more_are_named_and_left(file, made):
+    (file.parent / "sites" / f"{HOME}.toml").unlink()
+    found = plan.make(read_portfolio(file), Output(made), RESULTS_ONLY)
+    assert found.gone == (f"{HOME}/base",)
+    words = f"1 study in {made.as_posix()} is no longer in the portfolio ({HOME}/base): its folder is left as it is, and no table counts it"
+    assert plan.gone_words(found, Output(made)) == [words]
+    outcome, names = run_here(file, made)
+    assert names == []
+    assert words in outcome.said
+    assert (made / HOME / "base" / "results.json").is_file()
 
 
 def test_a_program_that_is_not_on_record_means_again(file, made):

@@ -108,7 +108,8 @@ def test_one_row_at_fault_leaves_the_others(folder):
 
 def test_a_path_by_an_id_that_the_base_has_not_is_a_fault_of_its_row(folder):
     portfolio = table(folder, "site_id,base,evse.nowhere.rating [A]\na,sites/bungalow-100a.toml,40\nb,sites/bungalow-100a.toml,\n")
-    assert faults_of(lambda: home_of(portfolio, portfolio.entries[0])) == [("evse.nowhere.rating", "unknown field in an override", 2)]
+    found = faults_of(lambda: home_of(portfolio, portfolio.entries[0]))
+    assert found == [("evse.nowhere.rating", 'this home has no evse with id "nowhere"', 2)]
     assert home_of(portfolio, portfolio.entries[1]).site.site.id == "b"
 
 

@@ -8,18 +8,17 @@ import sys
 from collections.abc import Sequence
 
 DEBUG_VARIABLE = "WORKBOOK_DEBUG"
-STATUSES = (
-    "Exit status: 0 every check passes or does not apply; 1 some check fails, needs input or is a judgement; "
-    "2 a file is at fault; 3 the machinery failed or a value could not be computed."
-)
 
 
 def parser() -> argparse.ArgumentParser:
     """The commands with their options."""
+    from workbook_lib.batch import options
+
+    of_study = f"Exit status: {options.OF_STUDIES}."
     whole = argparse.ArgumentParser(
-        prog="python3 -m workbook_lib",
+        prog="dwelling-service",
         description="Engineering workbooks for the meter-side connection of solar, storage and EV charging to a dwelling.",
-        epilog=STATUSES,
+        epilog=f"{of_study} This is study's; batch gives the highest of its studies; the others say theirs: COMMAND --help.",
     )
     shared = argparse.ArgumentParser(add_help=False)
     shared.add_argument(
@@ -32,7 +31,7 @@ def parser() -> argparse.ArgumentParser:
         help="calculate the sheets of one home",
         description="Read a site file, run the workbooks, and leave a folder with one page a workbook, an index, "
         "the executed notebooks, results.json and a copy of the inputs.",
-        epilog=STATUSES,
+        epilog=of_study,
     )
     study.add_argument("site", metavar="SITE", help="site file of the home (TOML)")
     study.add_argument("--only", metavar="NAME[,NAME]", help="workbooks to run, by name (default: all)")
@@ -46,6 +45,7 @@ def parser() -> argparse.ArgumentParser:
         help="check files without calculating",
         description="Read site, jurisdiction, utility and portfolio files, with the records that they name, "
         "and list every fault, one a line.",
+        epilog="Exit status: 0 no fault; 2 a file is at fault; 3 the machinery failed.",
     )
     check.add_argument("files", nargs="+", metavar="FILE", help="file to check")
     _portfolio_commands(commands, shared)
@@ -55,8 +55,8 @@ def parser() -> argparse.ArgumentParser:
 def _portfolio_commands(commands, shared: argparse.ArgumentParser) -> None:
     from workbook_lib.batch import options
 
-    for name, (words, description, add) in options.COMMANDS.items():
-        add(commands.add_parser(name, parents=[shared], help=words, description=description, epilog=STATUSES))
+    for name, (words, description, add, statuses) in options.COMMANDS.items():
+        add(commands.add_parser(name, parents=[shared], help=words, description=description, epilog=statuses))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -31,7 +31,7 @@ SUMMARY = "portfolio_summary"
 PORTFOLIO_BYTES = 1_000_000_000
 SUMMARY = "portfolio_summary"
 """The workbook of a whole portfolio."""
-NOT_DRAWN = {"margins": "no controlling test has room that is ranked", "changes": "there is nothing to compare with"}
+NOT_DRAWN = {"margins": "no study sets a load or a source against a capacity", "changes": "there is nothing to compare with"}
 """Why a figure of a portfolio may not be there."""
 EDITIONS_TITLE = "The same home under the other editions"
 
@@ -182,7 +182,7 @@ class Summary(_Opened):
         return _shown(portfolio_page.title_block(self.sheet, self._head))
 
     def states(self) -> Shown:
-        """How many studies came to which state, each verdict with its figure."""
+        """How many studies came to which state."""
         from workbook_lib.render import portfolio_page
         from workbook_lib.workbooks.portfolio_rows import STATES
         from workbook_lib.workbooks.portfolio_summary import PARTS

@@ -427,7 +427,8 @@ def _faults_of_portfolio(path: Path) -> tuple[tuple[Fault, ...], tuple[str, ...]
             faults |= dict.fromkeys(more)
             remarks |= dict.fromkeys(said)
     homes = {entry.site_id for entry in whole.entries if entry.site_id and not entry.left_out}
-    remarks[f"{len(whole.entries)} studies of {len(homes)} homes"] = None
+    studies = len(whole.entries)
+    remarks[f"{studies} stud{'y' if studies == 1 else 'ies'} of {len(homes)} home{'s' if len(homes) != 1 else ''}"] = None
     return tuple(faults), tuple(remarks)
 
 

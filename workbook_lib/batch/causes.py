@@ -10,39 +10,36 @@ import copy
 import functools
 import hashlib
 import json
-import math
-import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from workbook_lib.batch import folder as folders
 from workbook_lib.batch import program as programs
+from workbook_lib.batch.cause_inputs import Difference, Held, Way, differences, leaves
 from workbook_lib.batch.rows import FAULTED, ORDER
 from workbook_lib.errors import Fault, InputFault
 from workbook_lib.home import overrides
 from workbook_lib.home.model import Site
-from workbook_lib.home.portfolio_cases import reading, same
-from workbook_lib.home.raw import WRAPPER_KEYS, Override, parse_toml, show
+from workbook_lib.home.raw import parse_toml, show
 from workbook_lib.home.shapes import FaultBook
 from workbook_lib.render.results import FORMAT
 from workbook_lib.run import INPUTS
+from workbook_lib.workbooks import REGISTRY
 
 RECORD = "record.json"
 RESULTS_WORDS, RECORD_WORDS, TODO = "the results of a study", "the record of a study", "make the study again, or name another file"
 CHECK_KEYS = {"key", "verdict", "provided", "relation", "required", "margin", "unit"}
-KINDS = ("edition", "field", "local", "file", "table", "module", "notebook", "version", "environment", "program", "unknown")
-"""Kinds of cause: edition in use, field of the site file, value of a jurisdiction, utility or amendments file, another file, value of an
-edition, module or data file of the library, code of a notebook, version of the library, other libraries, another program of which no
-more is kept, and none on record."""
+WORKBOOKS, EDITION, UNKNOWN = "workbooks", "edition", "unknown"
+KINDS = (WORKBOOKS, EDITION, "field", "local", "file", "table", "module", "notebook", "version", "environment", "program", UNKNOWN)
+"""Kinds of cause: workbooks made, edition in use, field of the site file, value of a jurisdiction, utility or amendments file, another
+file, value of an edition, module or data file of the library, code of a notebook, version of the library, other libraries, another program
+of which no more is kept, and none on record."""
 OF_PROGRAM = {"code": "module", "notebook": "notebook", "edition": "table", "environment": "environment"}
 NO_CAUSE, NOT_RERUN = "no recorded cause", "accepted, not rerun"
-PROSE, OWN_NAME = "note", ("site", "id")
-STATED = "stated"
+FILES_OWN = "the file's own"
+OWN_NAME = ("site", "id")
 FIELDS_OF_A_ROW, TEXTS_KEPT = 4, 64
-
-Way = tuple[str, ...]
-"""The steps of a key path; a row of a list by its id, else by its number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,120 +69,27 @@ def _or_nothing(text: str | None) -> str:
     return "nothing" if text is None else text
 
 
-# what two TOML files say, leaf by leaf
+def with_workbooks(left_out: Iterable[str]) -> str:
+    """The workbooks that a study was made with, in words. Parameters: names of those that were left out."""
+    names = [name for name in REGISTRY if name not in set(left_out)]
+    if len(names) == len(REGISTRY):
+        return "all workbooks"
+    if not names:
+        return "no workbook"
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else f"{names[0]} alone"
 
 
-@dataclass(frozen=True, slots=True)
-class Held:
-    """What a file holds at a place: value, how it is known, whether it was put in place of the file's."""
+def workbooks_cause(before: Iterable[str] | None, now: Iterable[str] | None) -> Cause | None:
+    """That two studies were made with different workbooks; None where they were not, or where it is not on record.
 
-    value: object
-    origin: str = STATED
-    override: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """A place at which two files do not hold the same; None where one of them holds nothing."""
-
-    way: Way
-    before: Held | None
-    now: Held | None
-
-
-def leaves(tables: Mapping[str, object], *, wrappers: bool = True) -> dict[Way, Held]:
-    """Every value of a TOML file by its place, notes left out.
-
-    Parameters: tables as tomllib reads them, overrides in them or not; whether `{ value = ..., from = ..., note = ... }` is one value
-    (site files) or a table (the others). Returns: values by place.
+    Parameters: names of the workbooks that each side left out, None where that is not on record.
     """
-    return {way: held for way, held in _leaves(tables, (), wrappers) if way[-1] != PROSE}
+    if before is None or now is None or set(before) == set(now):
+        return None
+    return Cause(WORKBOOKS, f"made with {with_workbooks(before)} before; now with {with_workbooks(now)}")
 
 
-def _leaves(content: object, way: Way, wrappers: bool) -> Iterator[tuple[Way, Held]]:
-    if isinstance(content, Override):
-        yield way, Held(content.value, override=True)
-    elif isinstance(content, Mapping):
-        for key, value in content.items():
-            if wrappers and isinstance(value, Mapping) and any(name in value for name in WRAPPER_KEYS):
-                yield (*way, key), _wrapped(value)
-            else:
-                yield from _leaves(value, (*way, key), wrappers)
-    elif isinstance(content, list) and any(isinstance(item, Mapping) for item in content):
-        for step, item in _named(content):
-            yield from _leaves(item, (*way, step), wrappers)
-    else:
-        yield way, Held(content)
-
-
-def _wrapped(content: Mapping[str, object]) -> Held:
-    if "value" in content and set(content) <= set(WRAPPER_KEYS):
-        return Held(content["value"], str(content.get("from", STATED)))
-    return Held({key: value for key, value in content.items() if key != PROSE})
-
-
-def _named(rows: list[object]) -> list[tuple[str, object]]:
-    """Rows with the step that leads to each: its id, the first time that it is used, else its number."""
-    ids: set[str] = set()
-    found: list[tuple[str, object]] = []
-    for row in rows:
-        name = row.get("id") if isinstance(row, Mapping) else None
-        name = name.value if isinstance(name, Override) else name
-        name = name.get("value") if isinstance(name, Mapping) else name
-        sound = isinstance(name, str) and name and name not in ids
-        found.append((name if sound else "", row))
-        ids |= {name} if sound else set()
-    return [(name or (str(index) if str(index) not in ids else f"#{index}"), row) for index, (name, row) in enumerate(found)]
-
-
-def differences(before: Mapping[Way, Held], now: Mapping[Way, Held], *, read: bool = True) -> tuple[Difference, ...]:
-    """The places at which two files do not hold the same, by value and by how it is known.
-
-    Parameters: values by place; whether values of fields of a site file are the same where the field reads the same in them ("24 A" and
-    "24000 mA"). Returns: differences, those of the first file first.
-    """
-    ways = dict.fromkeys((*before, *now))
-    return tuple(Difference(way, before.get(way), now.get(way)) for way in ways if not _same(way, before.get(way), now.get(way), read))
-
-
-def _same(way: Way, one: Held | None, other: Held | None, read: bool) -> bool:
-    if one is None or other is None:
-        return one is other
-    if one.origin != other.origin:
-        return False
-    if _equal(one.value, other.value):
-        return True
-    if not read or any("." in step for step in way):
-        return False
-    pair = [_reading(".".join(way), held) for held in (one, other)]
-    return None not in pair and same(*pair)
-
-
-def _equal(one: object, other: object) -> bool:
-    """Whether two values of TOML files are the same; 1, 1.0 and true are not."""
-    if type(one) is not type(other):
-        return False
-    if isinstance(one, Mapping):
-        return one.keys() == other.keys() and all(_equal(one[key], other[key]) for key in one)
-    if isinstance(one, list):
-        return len(one) == len(other) and all(map(_equal, one, other))
-    return one == other or (isinstance(one, float) and math.isnan(one) and math.isnan(other))
-
-
-def _reading(path: str, held: Held) -> tuple[object, str | None] | None:
-    values = (held.value, *_as_written(held))
-    return next((found for value in values if (found := reading(path, value, override=held.override)) is not None), None)
-
-
-def _as_written(held: Held) -> Iterator[object]:
-    """The list or the yes or no that the text of an override was made from."""
-    if not held.override or not isinstance(held.value, str):
-        return
-    text = {"True": "true", "False": "false"}.get(held.value, held.value)
-    try:
-        yield tomllib.loads(f"value = {text}")["value"]
-    except (ValueError, RecursionError):
-        return
+# differences in words
 
 
 def _told(before: Mapping[Way, Held], now: Mapping[Way, Held], kind: str, prefix: str = "") -> Iterator[Cause]:
@@ -370,7 +274,7 @@ class Finder:
         files, remark = _files(before, now)
         found = [*_edition(before, now), *files, *self._programs(before, now)]
         if not found:
-            return (Cause("unknown", f"{NO_CAUSE}{_blanks(before, now, remark)}"),)
+            return (Cause(UNKNOWN, f"{NO_CAUSE}{_blanks(before, now, remark)}"),)
         return tuple(sorted(found, key=lambda one: KINDS.index(one.kind)))
 
     def _programs(self, before: Recorded, now: Recorded) -> Iterator[Cause]:
@@ -393,9 +297,9 @@ def _edition(before: Recorded, now: Recorded) -> Iterator[Cause]:
     if before.edition and now.edition:
         if (before.edition, before.basis) != (now.edition, now.basis):
             sides = (f"{one.edition} ({one.basis})" if one.basis else one.edition for one in (before, now))
-            yield Cause("edition", "edition", *sides)
+            yield Cause(EDITION, "edition", *sides)
     elif before.asked != now.asked and before.top and now.top:
-        yield Cause("edition", "edition asked for", *(one.asked or "the file's own" for one in (before, now)))
+        yield Cause(EDITION, "edition asked for", *(one.asked or FILES_OWN for one in (before, now)))
 
 
 def _blanks(before: Recorded, now: Recorded, remark: str) -> str:
@@ -487,8 +391,17 @@ def _effective(tables: dict[str, object], given: Mapping[str, str]) -> dict[Way,
 
 
 def _override_causes(before: Recorded, now: Recorded) -> Iterator[Cause]:
-    """Values that were put in place, where the file that they belong to cannot be read."""
+    """Values that were put in place, where the file of a side that they belong to cannot be read, or was not."""
     for path in dict.fromkeys((*before.overrides, *now.overrides)):
-        sides = before.overrides.get(path), now.overrides.get(path)
+        sides = [_put_or_own(one, path) for one in (before, now)]
         if sides[0] != sides[1] and path != ".".join(OWN_NAME):
             yield Cause("field", path, *sides)
+
+
+def _put_or_own(one: Recorded, path: str) -> str | None:
+    """What was put in place of a field, else what the site file says there as far as its text is kept."""
+    if path in one.overrides:
+        return one.overrides[path]
+    text = one.texts.get(one.site_file) if one.site_file else None
+    tables = None if text is None else _tables(text)
+    return FILES_OWN if tables is None else _side(leaves(tables).get(tuple(path.split("."))))

@@ -8,8 +8,8 @@ import os
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from workbook_lib import notebook, run
@@ -17,7 +17,7 @@ from workbook_lib.batch import folder as folders
 from workbook_lib.batch import record as records
 from workbook_lib.batch import rollup, rows
 from workbook_lib.batch.folder import Output, Run
-from workbook_lib.batch.plan import ACCEPT, FAULT, LEFT_OUT, RUN, Item, Plan
+from workbook_lib.batch.plan import ACCEPT, FAULT, LEFT_OUT, RUN, Asked, Item, Plan, not_of
 from workbook_lib.errors import Fault, InputFault, MachineryFault
 from workbook_lib.home.portfolio import Portfolio
 from workbook_lib.render import results
@@ -73,7 +73,11 @@ def _shared(value: object) -> object:
 
 @dataclass(frozen=True)
 class Closing:
-    """The end of a batch. `made`: names of the studies made; `failed`: those that the machinery failed, by name, with the reason."""
+    """The end of a batch.
+
+    `made`: names of the studies made; `failed`: those that the machinery failed, by name, with the reason; `tell`: takes a line that says
+    what is being done.
+    """
 
     portfolio: Portfolio
     output: Output
@@ -82,7 +86,13 @@ class Closing:
     made: frozenset[str]
     failed: Mapping[str, str]
     head: Head
-    rendered: bool
+    asked: Asked
+    tell: Callable[[str], None] = run.quiet
+
+    @property
+    def rendered(self) -> bool:
+        """Whether pages are asked for."""
+        return self.asked.rendered
 
     def write(self) -> tuple[dict[str, int], int, tuple[str, ...]]:
         """Write everything, or leave it as it stands where nothing moved. Returns: counts by state, exit status, words."""
@@ -90,11 +100,13 @@ class Closing:
         standing = self._standing(key)
         if not self.plan.to_run() and standing is not None:
             return standing["counts"], standing["status"], ("nothing to do: the portfolio stands as it was made",)
+        page = self.rendered or (self.output.top / f"{SUMMARY}.html").exists()
+        self.tell("writing the roll-up and the summary page" if page else "writing the roll-up and the summary")
         (self.output.own / CLOSED).unlink(missing_ok=True)
         rollup.write(self.output.top, self.rows())
         document = self.document()
         folders.put(self.output.top / folders.PORTFOLIO, results.to_bytes(document))
-        said = self._render(document) if self.rendered or (self.output.top / f"{SUMMARY}.html").exists() else ()
+        said = self._render(document) if page else ()
         counts = document["counts"]
         status = max((*(self._status(row) for row in document["studies"]), STATUS[run.MACHINERY_FAULT] if said else 0))
         files = {name: (self.output.top / name).stat().st_size for name in self._files() if (self.output.top / name).exists()}
@@ -110,7 +122,16 @@ class Closing:
         """Hash of all that the roll-up rests on."""
         studies = [(item.entry.name, self._record_sha256(item), item.entry.line, self._told(item)) for item in self.plan.items]
         before = None if self.head.before is None else sorted((list(name), dict(one)) for name, one in self.head.before.items())
-        whole = [self.portfolio.file.name, VERSION, studies, self.head.edition, self.head.what_if, self.head.compared_with, before]
+        whole = [
+            self.portfolio.file.name,
+            VERSION,
+            studies,
+            self.head.edition,
+            self.head.what_if,
+            self.head.compared_with,
+            before,
+            self.asked.left_out,
+        ]
         return hashlib.sha256(json.dumps(whole, sort_keys=True).encode()).hexdigest()
 
     @staticmethod
@@ -151,6 +172,7 @@ class Closing:
         for item in self.plan.items:
             row = self._row(item)
             row = row | {
+                "workbooks_left_out": row["workbooks_left_out"] if row["state"] in rows.VERDICTS else self.asked.left_out,
                 "line": item.entry.line,
                 "left_out": item.action == LEFT_OUT,
                 "substituted": item.entry.name in self.head.substituted,
@@ -181,6 +203,7 @@ class Closing:
             record = records.read(self._study(item))
         except (OSError, records.Unusable) as error:
             return rows.blank(entry.site_id, entry.case, rows.FAULTED[0], f"its record went while the batch ran: {error}")
+        record = replace(record, row=record.row | {"workbooks_left_out": not_of(record.asked["workbooks"])})
         if item.action == ACCEPT:
             return record.row | {"accepted": [str(reason) for reason in item.reasons], "reasons": [], "before": rows.outcome(record.row)}
         if item.action == RUN or (self.run.resumed and record.run == self.run.number):
@@ -202,6 +225,7 @@ class Closing:
             "what_if": self.head.what_if,
             "compared_with": compared,
             "results_only": not self.rendered,
+            "only": list(self.asked.workbooks) if self.asked.left_out else None,
             "counts": {state: counted[state] for state in rows.STATES if counted[state]},
             "studies": studies,
         }

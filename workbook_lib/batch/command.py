@@ -58,12 +58,16 @@ def selected(whole: argparse.ArgumentParser, given: argparse.Namespace) -> Selec
             )
         pairs = zip(portfolio.entries, changed.portfolio.entries, strict=True)
         portfolio, substituted = changed.portfolio, frozenset(now.name for before, now in pairs if now is not before)
-        what_if, words = {"where": where, "set": put}, f"{changed.matched_count} of {len(portfolio.entries)} studies take the substitution"
+        what_if, words = {"where": where, "set": put}, _takes(changed.matched_count, len(portfolio.entries))
     as_filed = Path(run.STUDIES) / file.stem
     end = "-".join(filter(None, (given.edition, _slug(what_if) if what_if else "")))
     out = Path(given.out) if given.out else as_filed.with_name(f"{as_filed.name}-{end}") if end else as_filed
     asked = Asked(workbooks, not given.results_only, given.again)
     return Selection(portfolio, out, asked, what_if, substituted, as_filed, words)
+
+
+def _takes(matched: int, whole: int) -> str:
+    return f"{matched} of {whole} {'study' if whole == 1 else 'studies'} {'takes' if matched == 1 else 'take'} the substitution"
 
 
 def _slug(what_if: Mapping[str, Mapping[str, str]]) -> str:
@@ -75,7 +79,10 @@ def _slug(what_if: Mapping[str, Mapping[str, str]]) -> str:
 
 
 def run_plan(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
-    """`plan`: what would run and why. Returns: exit status 0, 2 where a row is at fault."""
+    """`plan`: what would run and why.
+
+    Returns: exit status 0, 2 where a row or its files are known to be at fault. Errors: InputFault where `batch` would refuse.
+    """
     chosen = selected(whole, given)
     output = Output(chosen.out)
     refuse_foreign(output)
@@ -90,8 +97,9 @@ def run_plan(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
     else:
         found = plan.make(chosen.portfolio, output, chosen.asked)
     print(f"{given.portfolio} -> {chosen.out}")
-    print(*filter(None, (chosen.words,)), *plan.said(found), sep="\n")
-    return 2 if found.counts()[plan.FAULT] else 0
+    print(*filter(None, (chosen.words,)), *plan.said(found), *plan.gone_words(found, output), sep="\n", flush=True)
+    plan.refuse_loss(found, output)
+    return 2 if found.faulty else 0
 
 
 def run_batch(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
@@ -112,7 +120,7 @@ def run_batch(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:
     )
     if chosen.words:
         print(chosen.words)
-    _tell(made, whole_page=chosen.asked.rendered)
+    _tell(made, chosen.asked)
     if other and not made.stopped:
         moved = compare.compare(other, chosen.out)
         moved.write(chosen.out)
@@ -142,14 +150,17 @@ def _cluster(address: str, *, shared: bool) -> drive.Crews:
     return crews
 
 
-def _tell(made: drive.Outcome, *, whole_page: bool) -> None:
+def _tell(made: drive.Outcome, asked: Asked) -> None:
     """What a batch came to, on the output."""
     counts = ", ".join(f"{made.counts[state]} {state}" for state in rows.STATES if made.counts.get(state))
-    print(f"{made.made_count} made; {counts or 'no study'}")
+    tried = f", {made.unmade_count} tried without a verdict" if made.unmade_count else ""
+    print(f"{made.made_count} made{tried}; {counts or 'no study'}")
+    if asked.left_out:
+        print(f"made with {', '.join(asked.workbooks)} alone: what the other workbooks test is not in these states")
     print(*made.said, sep="\n", end="\n" if made.said else "")
     if made.stopped:
         print("stopped: the same command goes on with the rest")
-    print(made.top / (f"{closing.SUMMARY}.html" if whole_page else PORTFOLIO))
+    print(made.top / (f"{closing.SUMMARY}.html" if asked.rendered else PORTFOLIO))
 
 
 def run_changes(whole: argparse.ArgumentParser, given: argparse.Namespace) -> int:

@@ -5,29 +5,28 @@ A side is the output folder of a batch, a study's folder or a results.json. Pair
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
-from workbook_lib.batch import folder as folders
-from workbook_lib.batch.causes import TODO, Cause, Finder, read_json, recorded, results_of, unsound
-from workbook_lib.batch.compare_page import (
+from workbook_lib.batch.causes import TODO, UNKNOWN, Cause, Finder, recorded, results_of, workbooks_cause
+from workbook_lib.batch.compare_page import BY_WORKBOOKS, NO_VERDICT, Comparison
+from workbook_lib.batch.compare_sides import Study, counted, one_of, otherwise_of, pairs_of, studies_of
+from workbook_lib.batch.compare_table import COLUMNS
+from workbook_lib.batch.compare_words import (
     ADDED,
     ADOPTED_ALONE,
-    COLUMNS,
+    ASIDE,
     GONE,
     MOVED,
-    NO_VERDICT,
+    OTHER_FAULT,
     UNCHANGED,
     VALUES,
     Change,
-    Comparison,
     Move,
     Outcome,
-    Side,
     Sides,
     Value,
     named,
@@ -35,7 +34,6 @@ from workbook_lib.batch.compare_page import (
 from workbook_lib.batch.rows import ADOPTED, ORDER, STATES, VERDICTS, rank
 from workbook_lib.errors import Fault, InputFault
 from workbook_lib.home.portfolio_cases import same
-from workbook_lib.run import RESULTS
 
 __all__ = ["COLUMNS", "Change", "Comparison", "compare"]
 
@@ -49,144 +47,6 @@ OF_CODE = ("code", "edition", "notebook", "environment")
 """Kinds of reason that are of the program."""
 
 
-# the two sides
-
-
-@dataclass(frozen=True, slots=True)
-class Study:
-    """A study of one side.
-
-    Names, state, first fault where it has no verdict, its results.json where it has one, its folder; `otherwise`: the state without
-    `edition-adopted`, empty where it is not on record; `accepted`: reasons that were accepted without a rerun; `substituted`: whether a
-    what-if was made for it.
-    """
-
-    site_id: str
-    case: str
-    state: str
-    fault: str
-    file: Path | None
-    folder: Path | None
-    otherwise: str = ""
-    accepted: tuple[str, ...] = ()
-    substituted: bool = False
-
-
-Studies = Mapping[tuple[str, str, int], Study]
-"""Studies by home and case; of several at fault that bear the same name each by its number."""
-
-
-def _studies(path: Path) -> tuple[Studies, Side, bool]:
-    """The studies of a side, what is known of it, whether it is a batch. Errors: InputFault if the path leads to none of the three."""
-    top = path.parent if path.name == folders.PORTFOLIO else path
-    if (top / folders.PORTFOLIO).is_file():
-        file, what = top / folders.PORTFOLIO, "the portfolio of a batch"
-        held = read_json(file, what)
-        if not isinstance(held.get("studies"), list):
-            raise unsound(file, "studies", what)
-        times: Counter[tuple[str, str]] = Counter()
-        found = {}
-        for study in _of_portfolio(top, held["studies"]):
-            times[study.site_id, study.case] += 1
-            found[study.site_id, study.case, times[study.site_id, study.case]] = study
-        return found, _side(file, held, found.values()), True
-    file = path / RESULTS if path.is_dir() else path
-    if file.is_file():
-        held = results_of(file)
-        study = _of_file(file, held)
-        return {(study.site_id, study.case, 1): study}, _side(file, held, [study]), False
-    what = f"holds neither {folders.PORTFOLIO} nor {RESULTS}" if path.is_dir() else "is not there"
-    todo = "let its batch come to its end, which files the portfolio" if (path / folders.OWN).is_dir() else "check the path"
-    raise InputFault([Fault(path.as_posix(), "", what, "", "the folder of a batch or of a study, or a results.json", todo)])
-
-
-def _side(file: Path, held: Mapping[str, object], studies: Iterable[Study]) -> Side:
-    """What is known of a side. Errors: InputFault."""
-    top = file.resolve().parent
-    of_batch = file.name == folders.PORTFOLIO
-    try:
-        version, edition = held.get("library_version"), held.get("edition") if of_batch else None
-        what_if = (held.get("what_if") if of_batch else None) or None
-        what_if = what_if and {name: {str(key): str(value) for key, value in what_if[name].items()} for name in ("where", "set")}
-    except (KeyError, TypeError, AttributeError):
-        raise unsound(file, "what_if", "fields that were set") from None
-    name = top.name
-    for one in () if of_batch else studies:
-        # a study within a batch is called by all three names: its own folder is that of the case
-        name = "/".join(top.parts[-3:]) if top.parts[-2:] == (one.site_id, one.case) else name
-    with file.open("rb") as content:
-        digest = hashlib.file_digest(content, "sha256").hexdigest()
-    rows = held["studies"] if of_batch else ()
-    return Side(
-        name,
-        file.name,
-        digest,
-        str(version or ""),
-        None if edition is None else str(edition),
-        what_if,
-        len(rows) if of_batch else 1,
-        sum(row.get("edition") == edition for row in rows) if edition else 0,
-        sum(row.get("substituted") is True for row in rows),
-        tuple(named(one.site_id, one.case) for one in studies if one.accepted),
-    )
-
-
-def _of_portfolio(top: Path, listed: list[object]) -> Iterator[Study]:
-    """The studies of a batch by its rows. Errors: InputFault."""
-    file, what = top / folders.PORTFOLIO, "the portfolio of a batch"
-    for number, row in enumerate(listed):
-        names = [row.get(key) for key in ("site_id", "case", "state")] if isinstance(row, dict) else [None]
-        if not all(isinstance(name, str) for name in names) or names[2] not in STATES:
-            raise unsound(file, f"studies.{number}", what)
-        with_verdict = names[2] in VERDICTS
-        named = row.get("folder") or (f"{names[0]}/{names[1]}" if with_verdict else None)
-        folder = None if named is None else top / str(named)
-        if folder is not None and not folder.resolve().is_relative_to(top.resolve()):
-            raise unsound(file, f"studies.{number}.folder", what)
-        fault = "" if with_verdict else str([*(row.get("faults") or ()), row.get("why") or ""][0])
-        otherwise = row.get("state_otherwise") if with_verdict else names[2]
-        accepted = tuple(str(reason) for reason in row.get("accepted") or ())
-        told = (otherwise if otherwise in STATES else "", accepted, row.get("substituted") is True)
-        yield Study(*names, fault, folder / RESULTS if with_verdict else None, folder, *told)
-
-
-def _of_file(file: Path, held: Mapping[str, object]) -> Study:
-    """The study of a results.json; what lies beside it belongs to it where it has the name of one."""
-    folder = file.parent if file.name == RESULTS else None
-    if "workbooks" in held:
-        state = min((entry["verdict"] for entry in held["workbooks"].values()), key=ORDER.index)
-        return Study(held["site_id"], held["case"], _state(state), "", file, folder, _otherwise(held))
-    first = held["faults"][0] if held["faults"] else {}
-    parts = [first.get("file") or first.get("where"), first.get("field"), first.get("what"), first.get("value")]
-    return Study("", "", held["state"], ": ".join(str(part) for part in parts if part), None, folder)
-
-
-def _pairs(old: Studies, new: Studies, *, single: bool) -> tuple[list[tuple[Study | None, Study | None]], list[str]]:
-    """Studies that answer to each other, by home and case, else by home alone where each side has it once; remarks on how."""
-    if single:
-        (before,), (now,) = old.values(), new.values()
-        names = [named(one.site_id, one.case) for one in (before, now)]
-        return [(before, now)], [f"two studies of other names: {names[0]} and {names[1]}"] if names[0] != names[1] else []
-    times = [Counter(key[0] for key in side) for side in (old, new)]
-    alone = {key[0]: key for key in old if key not in new and key[0] and times[0][key[0]] == times[1][key[0]] == 1}
-    answers = {key: key if key in old else alone.get(key[0]) for key in new}
-    others = Counter(f"{other[1]} -> {key[1]}" for key, other in answers.items() if other not in (None, key))
-    taken = set(answers.values())
-    gone = [(study, None) for key, study in old.items() if key not in taken]
-    remarks = [f"matched by home alone, case {cases}: {count} studies" for cases, count in others.items()]
-    return [*((old.get(answers[key]), study) for key, study in new.items()), *gone], remarks
-
-
-def _one_of(batch: Studies, one: Study, path: Path) -> Study:
-    """The study of a batch that another study is compared with. Errors: InputFault where none or several are meant."""
-    named = [study for study in batch.values() if study.site_id == one.site_id and one.site_id]
-    named = [study for study in named if study.case == one.case] or named
-    if len(named) == 1:
-        return named[0]
-    what = "has no study of the home that it is compared with" if not named else "has several cases of the home that it is compared with"
-    raise InputFault([Fault(path.as_posix(), "", what, one.site_id or "a home at fault", "", "name the folder of one study of the batch")])
-
-
 # pair by pair
 
 
@@ -197,14 +57,14 @@ def compare(old: Path, new: Path, *, everything: bool = False) -> Comparison:
     Comparison. Errors: InputFault with all that cannot be read.
     """
     paths = Path(old), Path(new)
-    (before, *of_before), (now, *of_now) = (_studies(path) for path in paths)
+    (before, *of_before), (now, *of_now) = (studies_of(path) for path in paths)
     sides, batches = zip(of_before, of_now, strict=True)
     single = not all(batches)
     if batches[0] != batches[1]:
         batch, path, one = (before, paths[0], *now.values()) if batches[0] else (now, paths[1], *before.values())
-        found = _one_of(batch, one, path)
+        found = one_of(batch, one, path)
         before, now = ({("", "", 1): study} for study in ((found, one) if batches[0] else (one, found)))
-    pairs, remarks = _pairs(before, now, single=single)
+    pairs, remarks = pairs_of(before, now, single=single)
     names = tuple(named(one.site_id, one.case) for one in pairs[0]) if single else None
     pairer, faults, changes = _Pairer(sides[1].what_if, everything=everything, alone=len(pairs) == 1), [], []
     table, kinds, adopted = Counter(), Counter(), Counter()
@@ -215,7 +75,7 @@ def compare(old: Path, new: Path, *, everything: bool = False) -> Comparison:
             faults += error.faults
             continue
         table[change.state_before, change.state_now, change.otherwise_before, change.otherwise_now] += 1
-        kinds[change.kind] += 1
+        kinds.update(_kinds(change))
         adopted.update([change.adopted] if change.adopted else [])
         changes += [change] if told else []
     if faults:
@@ -230,16 +90,25 @@ def compare(old: Path, new: Path, *, everything: bool = False) -> Comparison:
 
 
 def _place(change: Change) -> tuple[object, ...]:
-    """Place in the list: another state, then another verdict, then other values, then the rest; of each the worst now first, of that what
-    was best before."""
+    """Place in the list: another state, then another verdict, then checks that do not count, then other values, then the rest; of each the
+    worst now first, of that what was best before."""
     stayed = change.otherwise_before == change.otherwise_now and not change.fault_now
-    group = (1 if stayed else 0) if change.moved else 2 if change.kind == VALUES else 3
+    group = (1 if stayed else 0) if change.moved else {ASIDE: 2, VALUES: 3}.get(change.kind, 4)
     return group, RANKS[change.otherwise_now], change.otherwise_before is None, -RANKS[change.otherwise_before]
+
+
+def _kinds(change: Change) -> Iterator[str]:
+    """What a study is counted as: other values, or checks that do not count, beside a state that `edition-adopted` moved are told and not
+    counted, so that each study is counted once."""
+    by_adopted = change.kind == VALUES and change.adopted or change.kind == ASIDE and change.state_before != change.state_now
+    yield ADOPTED_ALONE if by_adopted else change.kind
+    if change.by_workbooks_alone:
+        yield BY_WORKBOOKS
 
 
 def _common(changes: Iterable[Change]) -> tuple[Cause, ...]:
     """Causes of every study on both sides that has another verdict or other values, where there are several."""
-    moved = [change.causes for change in changes if (change.moved or change.kind == VALUES) and change.on_both]
+    moved = [change.causes for change in changes if change.listed_why and change.on_both]
     shared = set.intersection(*map(set, moved)) if len(moved) > 1 else set()
     return tuple(cause for cause in moved[0] if cause in shared) if shared else ()
 
@@ -259,22 +128,34 @@ class _Pairer:
             if document is None:
                 return change, True
             side = "before" if now is None else "now"
-            found = {f"otherwise_{side}": _otherwise(document), "values": tuple(_deciding(document["workbooks"], old=now is None))}
+            found = {f"otherwise_{side}": otherwise_of(document), "values": tuple(_deciding(document["workbooks"], old=now is None))}
             return replace(change, **found), True
         if _same_bytes(before, now):
             if change.state_now in VERDICTS:
-                otherwise = now.otherwise or _otherwise(_document(now))
+                otherwise = now.otherwise or otherwise_of(_document(now))
                 change = replace(change, otherwise_before=otherwise, otherwise_now=otherwise)
             return change, False
         documents = [_document(side) for side in (before, now)]
         for side, document in zip(("before", "now"), documents, strict=True):
-            change = change if document is None else replace(change, **{f"otherwise_{side}": _otherwise(document)})
+            change = change if document is None else replace(change, **{f"otherwise_{side}": otherwise_of(document)})
         change = self._of_documents(change, *documents)
-        if change.kind in (MOVED, VALUES) or self._alone:
-            sides = [recorded(one.folder, document) for one, document in zip((before, now), documents, strict=True)]
-            change = replace(change, causes=tuple(self._marked(self._finder.causes(*sides), before, now)))
-            return change, True
+        if change.listed_why or change.kind == OTHER_FAULT or self._alone:
+            return self._with_causes(change, before, now, documents), True
         return change, change.state_now in NO_VERDICT
+
+    def _with_causes(self, change: Change, before: Study, now: Study, documents: Iterable[Mapping | None]) -> Change:
+        """The same with its causes; what moved only since a workbook was left out has no other."""
+        sides = [recorded(one.folder, document) for one, document in zip((before, now), documents, strict=True)]
+        found = tuple(self._marked(self._finder.causes(*sides), before, now))
+        asked = workbooks_cause(before.left_out, now.left_out)
+        if asked is None:
+            return replace(change, causes=found)
+        known = tuple(cause for cause in found if cause.kind != UNKNOWN)
+        if change.kind in (ASIDE, VALUES):
+            return replace(change, causes=found, beside=(asked,))
+        if change.kind == MOVED and change.moves_by_itself():
+            return replace(change, causes=(asked, *found))
+        return replace(change, causes=(asked,), beside=known)
 
     def _blank(self, before: Study | None, now: Study | None) -> Change:
         """What is known of a pair before its results are read."""
@@ -297,13 +178,17 @@ class _Pairer:
             outcomes, checks, results = (tuple(find(*books)) for find in (_workbooks, _checks, _results))
             change = replace(change, workbooks=outcomes, checks=checks, results_count=len(results), adopted=_adopted(*books))
             other_values = bool(results) or any(_sides_moved(move) for move in _all_checks(*books))
-        alike = (change.otherwise_before, change.fault_before) == (change.otherwise_now, change.fault_now)
-        pairs = [(one.before, one.now) for one in change.workbooks]
-        if not alike or change.checks or any(None in pair or pair[0].verdict_otherwise != pair[1].verdict_otherwise for pair in pairs):
+        if books is not None and set(books[0]) != set(books[1]):
+            change = replace(change, shared=tuple(_shared(*pair) for pair in (books, books[::-1])))
+        if change.otherwise_before != change.otherwise_now or any(one.decides for one in (*change.checks, *change.workbooks)):
             still = change.otherwise_before == change.otherwise_now and books is not None
             change = replace(change, kind=MOVED, values=tuple(_still(change.checks, *books)) if still else ())
-        elif other_values:
-            change = replace(change, kind=VALUES, values=tuple(_controlling_values(change.workbooks, *books)))
+        elif change.fault_before != change.fault_now:
+            change = replace(change, kind=OTHER_FAULT)
+        elif change.checks or other_values:
+            told = {(move.workbook, move.key) for move in change.checks}
+            values = (move for move in _controlling_values(change.workbooks, *books) if (move.workbook, move.key) not in told)
+            change = replace(change, kind=ASIDE if change.checks else VALUES, values=tuple(values))
         elif change.adopted:
             change = replace(change, kind=ADOPTED_ALONE)
         behind = results if self._everything else tuple(_behind(results, (*change.checks, *change.values)))
@@ -370,28 +255,17 @@ def _workbooks(before: Mapping, now: Mapping) -> Iterator[Move]:
         yield Move(name, "", *(None if one is None else _outcome(one) for one in pair))
 
 
-def _counted(entry: Mapping) -> list[Mapping]:
-    """Checks of a workbook that count, but for `edition-adopted`."""
-    return [check for check in entry["checks"] if check.get("counts", True) and check["key"] != ADOPTED]
-
-
 def _outcome(entry: Mapping) -> Outcome:
     own = entry["verdict"], entry.get("controlling")
     if own[1] != ADOPTED:
         return Outcome(*own, *own)
-    worst = min(_counted(entry), key=rank, default={"verdict": ORDER[-1], "key": None})
+    worst = min(counted(entry), key=rank, default={"verdict": ORDER[-1], "key": None})
     return Outcome(*own, worst["verdict"], worst["key"])
 
 
-def _otherwise(document: Mapping) -> str:
-    """The state without `edition-adopted`: the worst of the other checks that count."""
-    verdicts = (check["verdict"] for entry in document["workbooks"].values() for check in _counted(entry))
-    return _state(min(verdicts, key=ORDER.index, default=ORDER[-1]))
-
-
-def _state(verdict: str) -> str:
-    """The state of a study whose worst verdict this is; where nothing applies nothing is against it."""
-    return verdict if verdict in VERDICTS else VERDICTS[-1]
+def _shared(own: Mapping, other: Mapping) -> str:
+    """The state of one side by the workbooks that both have, without `edition-adopted`."""
+    return otherwise_of({"workbooks": {name: entry for name, entry in own.items() if name in other}})
 
 
 def _adopted(before: Mapping, now: Mapping) -> tuple[str, str] | None:
@@ -415,7 +289,8 @@ def _all_checks(before: Mapping, now: Mapping) -> Iterator[Move]:
 
 
 def _sides(check: Mapping) -> Sides:
-    return Sides(*(check.get(name, True) for name in Sides.__slots__))
+    plain = {"counts": True, "source": None, "note": ""}
+    return Sides(*(check.get(name, plain.get(name)) for name in Sides.__slots__))
 
 
 def _sides_moved(move: Move) -> bool:
@@ -441,7 +316,7 @@ def _still(checks: Iterable[Move], before: Mapping, now: Mapping) -> Iterator[Mo
 
 def _deciding(workbooks: Mapping, *, old: bool) -> Iterator[Move]:
     """The check that decides a study of one side."""
-    checks = [(name, check) for name, entry in workbooks.items() for check in _counted(entry)]
+    checks = [(name, check) for name, entry in workbooks.items() for check in counted(entry)]
     for name, check in [min(checks, key=lambda one: rank(one[1]))] if checks else []:
         yield Move(name, check["key"], *((_sides(check), None) if old else (None, _sides(check))))
 

@@ -5,8 +5,6 @@ The check `edition-adopted` says only whether an edition is the one that a place
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
@@ -16,203 +14,56 @@ from pathlib import Path
 
 from workbook_lib.batch import folder as folders
 from workbook_lib.batch.causes import NOT_RERUN, Cause
-from workbook_lib.batch.rollup import neutral
+from workbook_lib.batch.compare_table import CAUSES_TOLD, rows_of, table
+from workbook_lib.batch.compare_words import (
+    ABSENT,
+    ADDED,
+    ADOPTED_ALONE,
+    ASIDE,
+    GONE,
+    MOVED,
+    NOTHING,
+    OTHER_FAULT,
+    UNCHANGED,
+    VALUES,
+    Change,
+    Move,
+    Side,
+    said_causes,
+    studies,
+)
 from workbook_lib.batch.rows import ADOPTED, FAULTED, NOT_RUN
-from workbook_lib.render import html, numbers, page, text
-from workbook_lib.render.blocks import Block, Bullets, Grid, Heading, Part, Prose
+from workbook_lib.render import html, page, text
+from workbook_lib.render.blocks import Band, Block, Bullets, Grid, Heading, Part, Prose
 from workbook_lib.render.results import FORMAT
-from workbook_lib.sheet import Check, Input, Verdict
 from workbook_lib.workbooks.common import STANDING_CAUTIONS
 
 JSON, TABLE, PAGE = "changes.json", "changes.csv", "changes.html"
-TEXT_STUDIES, PAGE_STUDIES, CAUSES_TOLD, NAMED = 20, 200, 8, 8
-"""Studies that the terminal and the page show one by one, causes of one study that are told in words, studies that are named in a line."""
+TEXT_STUDIES, PAGE_STUDIES = 20, 200
+"""Studies that the terminal and the page show one by one."""
 HASH_SHOWN = 12
-SIDED = ("verdict", "counts", "provided", "required", "unit", "margin")
-COLUMNS = (
-    *("kind", "site_id", "case", "case_before", "workbook", "check", "relation"),
-    *(f"{name}_{side}" for name in SIDED for side in ("before", "now")),
-    *("fault", "causes", "accepted"),
-    *(f"{name}_{side}" for name in ("state", "state_otherwise") for side in ("before", "now")),
-)
+TOLD_ONCE = 60
+"""Letters above which the same note is told once a study on the terminal [count]."""
 NO_VERDICT = (*FAULTED, NOT_RUN)
-MOVED, ADDED, GONE, VALUES, ADOPTED_ALONE, UNCHANGED = "moved", "added", "gone", "values", "edition-adopted alone", "unchanged"
-"""What became of a study: a verdict moved, it came, it went, values alone moved, `edition-adopted` alone moved, nothing did."""
-ABSENT, NOTHING = "not there", "nothing to compare"
+BY_WORKBOOKS = "workbooks alone"
+"""Beside what became of a study: a verdict moved, and only since the sides were made with different workbooks."""
 COUNTED = {
     "compared": "in both",
     "moved": "of these a verdict moved",
+    "moved_by_workbooks_alone": "of these a verdict moved only since a workbook was left out on one side",
+    "checks_that_do_not_count": "of these only checks that do not count moved",
+    "edition_adopted_alone": f"of these {ADOPTED} alone moved a verdict",
     "other_values": "of these the same verdicts, other values",
-    "edition_adopted_alone": f"of these {ADOPTED} alone moved",
+    "another_fault": "of these without a verdict as before, for another reason",
     "unchanged": "of these nothing moved",
+    "another_state": "of these another state",
+    "another_state_by_edition_adopted_alone": f"of these another state through {ADOPTED} alone",
     "added": "added",
     "gone": "gone",
     "without_verdict_before": "without a verdict before",
     "without_verdict_now": "without a verdict now",
 }
 """The counts of `Comparison.counts` in words."""
-
-
-@dataclass(frozen=True, slots=True)
-class Sides:
-    """A check of one study, as its results.json has it."""
-
-    verdict: str
-    provided: object
-    relation: str | None
-    required: object
-    unit: str | None
-    margin: float | None
-    counts: bool
-
-    def words(self) -> str:
-        """What is compared, as printed; empty where nothing is."""
-        given, limit = (None if side is None else Input("", "", side, self.unit) for side in (self.provided, self.required))
-        left, right, room = numbers.sides(Check("", "", Verdict(self.verdict), given, self.relation or "", limit))
-        sign = numbers.SIGNS.get(self.relation, self.relation or "") if right else ""
-        compared = numbers.with_unit(" ".join(filter(None, (left, sign, right))), self.unit if left or right else None)
-        return f"{compared}, margin {room}" if room else compared
-
-
-@dataclass(frozen=True, slots=True)
-class Value:
-    """A result of one study."""
-
-    value: object
-    unit: str | None
-
-    def words(self) -> str:
-        """As printed."""
-        return numbers.with_unit(numbers.value_text(self.value), self.unit)
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What a workbook came to: verdict and controlling check, None where no check applies; `otherwise`: both without `edition-adopted`."""
-
-    verdict: str
-    controlling: str | None
-    verdict_otherwise: str
-    controlling_otherwise: str | None
-
-    @property
-    def otherwise(self) -> tuple[str, str | None]:
-        """Verdict and controlling check without `edition-adopted`."""
-        return self.verdict_otherwise, self.controlling_otherwise
-
-    def words(self) -> str:
-        """As printed, without `edition-adopted`."""
-        return f"{self.verdict_otherwise} ({self.controlling_otherwise or 'no check'})"
-
-
-@dataclass(frozen=True, slots=True)
-class Move:
-    """One thing of a workbook before and now, None where a side does not have it: a check's `Sides`, a result's `Value`, its `Outcome`."""
-
-    workbook: str
-    key: str
-    before: Sides | Value | Outcome | None
-    now: Sides | Value | Outcome | None
-
-    def words(self) -> list[str]:
-        """Both sides as printed."""
-        return [ABSENT if one is None else one.words() for one in (self.before, self.now)]
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One study before and now.
-
-    A state is None where a side does not have the study, `otherwise` is the state without `edition-adopted`; a fault is the first of a side
-    without a verdict; `checks` moved their verdict, came or went (`edition-adopted`, what its verdict was before and now, apart);
-    `values`: controlling checks that kept their verdict and moved a side, of a study that moved the check that decides it still, of a study
-    on one side only the check that decides it; `results` are those behind these checks, or all that moved; `results_count` is how many
-    moved; `accepted`: reasons that a person accepted without a rerun; `substituted`: whether the what-if of the new side was made for it
-    (None: there is none).
-    """
-
-    site_id: str
-    case: str
-    case_before: str
-    kind: str
-    state_before: str | None
-    state_now: str | None
-    otherwise_before: str | None
-    otherwise_now: str | None
-    fault_before: str = ""
-    fault_now: str = ""
-    adopted: tuple[str, str] | None = None
-    workbooks: tuple[Move, ...] = ()
-    checks: tuple[Move, ...] = ()
-    values: tuple[Move, ...] = ()
-    results: tuple[Move, ...] = ()
-    results_count: int = 0
-    causes: tuple[Cause, ...] = ()
-    accepted_before: tuple[str, ...] = ()
-    accepted: tuple[str, ...] = ()
-    substituted: bool | None = None
-
-    @property
-    def moved(self) -> bool:
-        """Whether a state, a fault, a verdict or the list of checks is another than before, by more than `edition-adopted`."""
-        return self.kind in (MOVED, ADDED, GONE)
-
-    @property
-    def on_both(self) -> bool:
-        """Whether both sides have the study."""
-        return self.state_before is not None and self.state_now is not None
-
-    @property
-    def name(self) -> str:
-        """Home and case."""
-        cases = self.case if self.case == self.case_before else f"{self.case_before} -> {self.case}"
-        return named(self.site_id, cases)
-
-
-def named(site_id: str, case: str) -> str:
-    """A study by its names."""
-    return f"{site_id}/{case}" if site_id else "a home at fault"
-
-
-@dataclass(frozen=True, slots=True)
-class Side:
-    """What is known of one side as a whole.
-
-    `file` and `sha256`: the file that was read, its name and hash; `version`: of the library, empty where it is not on record; `edition`:
-    the one asked for in place of every file's; `what_if`: fields that were set, `where` and `set`; numbers of studies: all, made under the
-    edition asked for, made with the fields set; `accepted`: names of those whose reasons a person accepted without a rerun.
-    """
-
-    name: str
-    file: str
-    sha256: str
-    version: str
-    edition: str | None = None
-    what_if: Mapping[str, Mapping[str, str]] | None = None
-    studies_count: int = 1
-    edition_count: int = 0
-    substituted_count: int = 0
-    accepted: tuple[str, ...] = ()
-
-    def done(self) -> list[str]:
-        """What was done, in words: an edition asked for, fields set, reasons accepted."""
-        of = f"of {_studies(self.studies_count)}"
-        said = []
-        if self.edition:
-            said.append(f"edition {self.edition} in place of every file's own: {self.edition_count:,} {of} made under it")
-        if self.what_if:
-            put, where = (
-                ", ".join(f"{path} = {value}" for path, value in (self.what_if.get(name) or {}).items()) for name in ("set", "where")
-            )
-            said.append(f"what-if {put}{f' where {where}' if where else ''}: set for {self.substituted_count:,} {of}")
-        if self.accepted:
-            more = f" and {len(self.accepted) - NAMED:,} more" if len(self.accepted) > NAMED else ""
-            said.append(f"{NOT_RERUN}: {_studies(len(self.accepted))} ({', '.join(self.accepted[:NAMED])}{more})")
-        return said
-
-
-def _studies(count: int) -> str:
-    return f"{count:,} {'study' if count == 1 else 'studies'}"
 
 
 States = tuple[str | None, str | None, str | None, str | None]
@@ -250,7 +101,7 @@ class Comparison:
 
     @property
     def moved(self) -> bool:
-        """Whether anything but values and `edition-adopted` moved: a state, a verdict, a check, a fault, the list of studies."""
+        """Whether a verdict that counts or a state moved, by more than `edition-adopted`, or a study came or went."""
         return any(change.moved for change in self.changes)
 
     @property
@@ -270,14 +121,39 @@ class Comparison:
         return dict(found)
 
     def counts(self) -> dict[str, int]:
-        """Numbers of studies: on both sides, what became of these; added, gone; without a verdict."""
-        both = sum(count for pair, count in self.states.items() if None not in pair)
-        names = {"moved": MOVED, "other_values": VALUES, "edition_adopted_alone": ADOPTED_ALONE, "unchanged": UNCHANGED}
-        found = {"compared": both} | {name: self.kinds.get(kind, 0) for name, kind in names.items()}
+        """Numbers of studies: on both sides, what became of these, how many have another state; added, gone; without a verdict."""
+        both = [(key, count) for key, count in self.table.items() if None not in key[:2]]
+        names = {"moved": MOVED, "moved_by_workbooks_alone": BY_WORKBOOKS, "checks_that_do_not_count": ASIDE}
+        names |= {"edition_adopted_alone": ADOPTED_ALONE, "other_values": VALUES, "another_fault": OTHER_FAULT, "unchanged": UNCHANGED}
+        found = {"compared": sum(count for _, count in both)} | {name: self.kinds.get(kind, 0) for name, kind in names.items()}
+        other = [(key, count) for key, count in both if key[0] != key[1]]
+        found["another_state"] = sum(count for _, count in other)
+        found["another_state_by_edition_adopted_alone"] = sum(count for key, count in other if key[2] == key[3])
         for side, words in enumerate((("added", "without_verdict_before"), ("gone", "without_verdict_now"))):
             for name, states in zip(words, ((None,), NO_VERDICT), strict=True):
                 found[name] = sum(count for pair, count in self.states.items() if pair[side] in states)
         return found
+
+    def lines(self) -> list[str]:
+        """What stands on top: how many verdicts moved, and what moved beside them."""
+        counts = self.counts()
+        alone = counts["moved_by_workbooks_alone"]
+        of_them = f", {alone:,} of them only since a workbook was left out on one side" if alone else ""
+        found = [
+            f"verdict moved: {studies(counts['moved'])}{of_them}",
+            f"through the edition not being the adopted one alone: {studies(counts['edition_adopted_alone'])}",
+            f"only checks that do not count moved: {studies(counts['checks_that_do_not_count'])}",
+        ]
+        if counts["another_state"]:
+            adopted = counts["another_state_by_edition_adopted_alone"]
+            found.append(f"another state: {studies(counts['another_state'])}, {adopted:,} of them through {ADOPTED} alone")
+        names = {"added": "on the new side alone", "gone": "on the old side alone", "another_fault": "without a verdict for another reason"}
+        return found + [f"{words}: {studies(counts[name])}" for name, words in names.items() if counts[name]]
+
+    @property
+    def different_workbooks(self) -> bool:
+        """Whether the sides were made with different workbooks."""
+        return self.sides[0].left_out != self.sides[1].left_out or self.kinds.get(BY_WORKBOOKS, 0) > 0
 
     def title(self) -> str:
         """The two sides by name."""
@@ -297,7 +173,7 @@ class Comparison:
         One a check that moved, came or went; one (`value`) a controlling check with other values of a study whose verdicts stayed; one a
         study or a workbook that a side has nothing to show of.
         """
-        return [row for change in self.changes for row in _rows(change)]
+        return [row for change in self.changes for row in rows_of(change)]
 
     def document(self) -> dict[str, object]:
         """All of it as it stands in changes.json; causes that are common to all are left out of the studies."""
@@ -308,6 +184,8 @@ class Comparison:
                 name: asdict(side) | {"accepted": list(side.accepted), "done": side.done()}
                 for name, side in zip(names, self.sides, strict=True)
             },
+            "lines": self.lines(),
+            "different_workbooks": self.different_workbooks,
             "counts": self.counts(),
             "states": [{"before": before, "now": now, "studies": count} for (before, now), count in self.states.items()],
             "states_otherwise": [
@@ -316,8 +194,9 @@ class Comparison:
             "edition_adopted": [{"before": before, "now": now, "studies": count} for (before, now), count in self.adopted.items()],
             "common_causes": [cause.document() for cause in self.common],
             "studies": [
-                asdict(replace(change, causes=()))
+                asdict(replace(change, causes=(), beside=()))
                 | {"moved": change.moved, "causes": [cause.document() for cause in change.causes if cause not in self.common]}
+                | {"beside": [cause.document() for cause in change.beside]}
                 for change in self.changes
             ],
         }
@@ -325,62 +204,11 @@ class Comparison:
     def write(self, folder: Path) -> None:
         """Write changes.json, changes.csv and changes.html, each whole or not at all. Errors: FolderFault."""
         held = json.dumps(self.document(), sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-        contents = {JSON: held, TABLE: _table(self), PAGE: _page(self)}
+        contents = {JSON: held, TABLE: table(self.rows()), PAGE: _page(self)}
         with folders.writing(f"the folder {folder}"):
             folder.mkdir(parents=True, exist_ok=True)
         for name, content in contents.items():
             folders.put(folder / name, content.encode())
-
-
-# the table
-
-
-def _rows(change: Change) -> Iterator[dict[str, object]]:
-    fault = change.fault_now or change.fault_before
-    head = dict.fromkeys(COLUMNS) | {"site_id": change.site_id, "case": change.case, "case_before": change.case_before}
-    head |= {"fault": fault or None, "causes": "; ".join(_said(change.causes)) or None, "accepted": "; ".join(change.accepted) or None}
-    head |= {"state_before": change.state_before, "state_now": change.state_now}
-    head |= {"state_otherwise_before": change.otherwise_before, "state_otherwise_now": change.otherwise_now}
-    if change.moved and (not change.on_both or fault):
-        row = head | {"kind": _kind("study", change.state_before, change.state_now)}
-        for move in change.values:
-            row |= _sided(move)
-        yield row | {"verdict_before": change.state_before, "verdict_now": change.state_now}
-    if change.kind == VALUES:
-        yield from (head | _sided(move) | {"kind": "value"} for move in change.values)
-        yield from () if change.values else [head | {"kind": "value"}]
-    for move in (*(one for one in change.workbooks if None in (one.before, one.now)), *change.checks):
-        yield head | _sided(move) | {"kind": _kind("check" if move.key else "workbook", move.before, move.now)}
-
-
-def _sided(move: Move) -> dict[str, object]:
-    row = {"workbook": move.workbook, "check": move.key or None, "relation": getattr(move.now or move.before, "relation", None)}
-    for side, one in (("before", move.before), ("now", move.now)):
-        row |= {f"{name}_{side}": getattr(one, name, None) for name in SIDED}
-    return row
-
-
-def _kind(what: str, before: object, now: object) -> str:
-    return f"{what} added" if before is None else f"{what} gone" if now is None else what
-
-
-def _said(found: Iterable[Cause]) -> list[str]:
-    said = [str(cause) for cause in found]
-    return said[:CAUSES_TOLD] + ([f"and {len(said) - CAUSES_TOLD} more"] if len(said) > CAUSES_TOLD else [])
-
-
-def _table(comparison: Comparison) -> str:
-    held = io.StringIO(newline="")
-    table = csv.writer(held, lineterminator="\n", quoting=csv.QUOTE_NONNUMERIC)
-    table.writerow(COLUMNS)
-    table.writerows([_cell(value) for value in row.values()] for change in comparison.changes for row in _rows(change))
-    return held.getvalue()
-
-
-def _cell(value: object) -> object:
-    if value is None or (isinstance(value, (int, float)) and not isinstance(value, bool)):
-        return value
-    return neutral(numbers.value_text(value))
 
 
 # terminal and page
@@ -389,7 +217,8 @@ def _cell(value: object) -> object:
 def _parts(comparison: Comparison, most: int, *, whole: bool) -> list[Part]:
     parts = [Part("moves", "What moved", (*_head(comparison), *_common(comparison)))]
     shown = comparison.changes[:most]
-    titles = {"Study by study": (MOVED, ADDED, GONE), "The same verdicts, other values": (VALUES,)}
+    titles = {"Study by study": (MOVED, ADDED, GONE), "Only checks that do not count moved": (ASIDE,)}
+    titles |= {"The same verdicts, other values": (VALUES,)}
     others = ("Otherwise", tuple({one.kind for one in shown}.difference(*titles.values())))
     for number, (title, kinds) in enumerate((*titles.items(), others)):
         told = [block for one in shown if one.kind in kinds for block in _blocks(one, comparison.common, whole=whole)]
@@ -401,6 +230,10 @@ def _parts(comparison: Comparison, most: int, *, whole: bool) -> list[Part]:
 
 
 def _head(comparison: Comparison) -> Iterator[Block]:
+    if comparison.different_workbooks:
+        words = "a verdict may have moved only since a workbook was left out, which changes nothing of the home: such a study says so"
+        yield Band("what-if", "the sides were made with different workbooks", (words,))
+    yield Bullets(tuple((one,) for one in comparison.lines()))
     rows = [
         (label, one.name, one.version or "not on record", one.file, one.sha256[:HASH_SHOWN])
         for label, one in zip(("before", "now"), comparison.sides, strict=True)
@@ -411,7 +244,7 @@ def _head(comparison: Comparison) -> Iterator[Block]:
         yield Bullets(tuple((one,) for one in done))
     yield from (Prose((remark,)) for remark in comparison.remarks)
     for (before, now), count in comparison.adopted.items():
-        yield Prose((f"{ADOPTED}: {before} -> {now} in {_studies(count)}. It is not counted as a move and not repeated below.",))
+        yield Prose((f"{ADOPTED}: {before} -> {now} in {studies(count)}. It is not counted as a move and not repeated below.",))
     yield Heading("Studies by state")
     yield _states(comparison.table)
     yield Heading("Studies by what became of them")
@@ -434,38 +267,61 @@ def _cells(rows: Iterable[Iterable[str]]) -> tuple[tuple[tuple[str], ...], ...]:
 def _common(comparison: Comparison) -> Iterator[Block]:
     if comparison.common:
         yield Heading("What differs of every study below that is on both sides")
-        yield Bullets(tuple((one,) for one in _said(comparison.common)))
+        yield Bullets(tuple((one,) for one in said_causes(comparison.common, CAUSES_TOLD)))
 
 
 def _blocks(change: Change, common: Iterable[Cause], *, whole: bool) -> Iterator[Block]:
     states = [_state(*pair) for pair in ((change.state_before, change.otherwise_before), (change.state_now, change.otherwise_now))]
     states = states[1:] if states[0] == states[1] and not change.moved else states
     yield Heading(f"{change.name}: {' -> '.join(states)}{f', {NOT_RERUN}' if change.accepted else ''}")
-    rows = [_check_row(move) for counts in (True, False) for move in change.checks if _counts(move) is counts]
-    lines = [*_lines(change), *(f"differs: {said}" for said in _said(cause for cause in change.causes if cause not in common))]
+    moves = [move for decides in (True, False) for move in change.checks if move.decides is decides]
+    lines = [*_lines(change, whole=whole), *_cause_lines(change, common)]
     lines += [f"values of results that moved: {change.results_count}"] if change.results_count else []
-    for check, before, now, *words in () if whole else rows:
-        lines.append(
-            f"{check}: {before} -> {now}" + (f"; {' -> '.join(one or NOTHING for one in words)}" if {*words} - {ABSENT, ""} else "")
-        )
-    if lines or not rows:
+    lines += () if whole else _check_lines(moves, edition=change.edition_moved)
+    if lines or not moves:
         yield Bullets(tuple((line,) for line in lines), "nothing else is recorded of it")
-    results = [(one.key, *one.words()) for one in change.results] if whole and change.kind != VALUES else []
-    for columns, cells in ((("Check", "Before", "Now", "Compared before", "Compared now"), rows), (("Result", "Before", "Now"), results)):
-        if cells and whole:
-            yield Grid(columns, _cells(cells))
+    if not whole:
+        return
+    checks = [(*_check_row(move), "; ".join(move.why(edition=change.edition_moved, whole=True))) for move in moves]
+    columns = ("Check", "Before", "Now", "Compared before", "Compared now", "Rule and note")
+    last = len(columns) if any(row[-1] for row in checks) else len(columns) - 1
+    results = [(one.key, *one.words()) for one in change.results] if change.kind != VALUES else []
+    for labels, cells in ((columns[:last], [row[:last] for row in checks]), (("Result", "Before", "Now"), results)):
+        if cells:
+            yield Grid(labels, _cells(cells))
+
+
+def _cause_lines(change: Change, common: Iterable[Cause]) -> list[str]:
+    found = [f"differs: {said}" for said in said_causes((cause for cause in change.causes if cause not in common), CAUSES_TOLD)]
+    return found + [f"differs as well, and moved no verdict: {said}" for said in said_causes(change.beside, CAUSES_TOLD)]
+
+
+def _check_lines(moves: Iterable[Move], *, edition: bool) -> Iterator[str]:
+    """A line a check; what was told of one above is not told again."""
+    told: set[str] = set()
+    for move in moves:
+        check, before, now, *words = _check_row(move)
+        compared = [" -> ".join(one or NOTHING for one in words)] if {*words} - {ABSENT, ""} else []
+        why = move.why(edition=edition)
+        said = [f"{one.partition(': ')[0]}: as above" if one in told and len(one) > TOLD_ONCE else one for one in why]
+        told.update(why)
+        yield "; ".join((f"{check}: {before} -> {now}", *compared, *said))
 
 
 def _state(state: str | None, otherwise: str | None) -> str:
     return (state or ABSENT) + (f" ({otherwise} without {ADOPTED})" if state != otherwise else "")
 
 
-def _lines(change: Change) -> Iterator[str]:
+def _lines(change: Change, *, whole: bool) -> Iterator[str]:
     """What is told of a study but for its checks that moved and its causes."""
     faults = {"before": change.fault_before, "now": change.fault_now}
     yield from (f"{side}: {fault}" for side, fault in faults.items() if fault and (side == "now" or change.fault_now != fault))
     for side, reasons in (("before: ", change.accepted_before), ("", change.accepted)):
         yield from [f"{side}{NOT_RERUN}: {'; '.join(reasons)}"] if reasons else ()
+    if change.kind == MOVED and change.shared is not None:
+        shared = " -> ".join(change.shared)
+        only = "moved only since the sides were made with different workbooks; " if change.by_workbooks_alone else ""
+        yield f"{only}by the workbooks that both sides have: {shared}"
     if change.moved and change.substituted is False:
         yield "the what-if was not made for it"
     words = [(one.workbook, *(None if side is None else side.otherwise for side in (one.before, one.now)), one) for one in change.workbooks]
@@ -475,11 +331,8 @@ def _lines(change: Change) -> Iterator[str]:
     for move in change.values:
         there = move.now or move.before
         sides = [one or NOTHING for one in move.words()] if change.on_both else [there.words() or NOTHING]
-        yield f"{'' if change.on_both else 'controlling: '}{move.key} ({move.workbook}), {there.verdict}: {' -> '.join(sides)}"
-
-
-def _counts(move: Move) -> bool:
-    return any(one is not None and one.counts for one in (move.before, move.now))
+        said = f"{'' if change.on_both else 'controlling: '}{move.key} ({move.workbook}), {there.verdict}: {' -> '.join(sides)}"
+        yield "; ".join((said, *move.why(edition=change.edition_moved, whole=whole)))
 
 
 def _check_row(move: Move) -> tuple[str, ...]:

@@ -9,9 +9,9 @@ import signal
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from multiprocessing import connection
+from multiprocessing import connection, resource_tracker
 from pathlib import Path
 from typing import Protocol
 
@@ -65,12 +65,14 @@ class LocalCrew:
     def __init__(self, count: int, top: Path):
         self._top = top
         self._context = multiprocessing.get_context("spawn")
+        resource_tracker.ensure_running()  # the first worker would start it, and it lets interrupts through again
         self._workers = [self._start() for _ in range(count)]
 
     def _start(self) -> _Worker:
         ours, theirs = self._context.Pipe()
         process = self._context.Process(target=serve, args=(theirs, str(self._top)), daemon=False)
-        process.start()
+        with _interrupts_held():
+            process.start()
         theirs.close()
         return _Worker(process, ours)
 
@@ -138,9 +140,20 @@ class LocalCrew:
                 worker.process.join()
 
 
+@contextlib.contextmanager
+def _interrupts_held() -> Iterator[None]:
+    """Interrupts wait while it lasts. A process that is started within begins so: Ctrl-C at the terminal reaches it while it imports."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def serve(line: connection.Connection, top: str) -> None:
     """The life of a worker: task in, done out, until the line closes or the batch itself has ended."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     threading.Thread(target=_end_with_parent, daemon=True).start()
     held = folders.hold_workers_lock(folders.Output(Path(top)))
     with held, line:

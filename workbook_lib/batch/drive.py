@@ -28,12 +28,17 @@ Crews = Callable[[int, Output], crew.Crew]
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a batch came to: how many studies of each state, the highest exit status, how many were made, whether it was stopped."""
+    """What a batch came to.
+
+    `counts`: studies of each state; `status`: the highest exit status; `made_count`: studies made with a verdict; `unmade_count`: studies
+    tried that a fault left without one; `stopped`: whether the person stopped it; `said`: further lines.
+    """
 
     top: Path
     counts: Mapping[str, int]
     status: int
     made_count: int
+    unmade_count: int
     stopped: bool
     said: tuple[str, ...] = ()
 
@@ -85,15 +90,15 @@ def batch(
 
     Parameters: portfolio; output folder; what is asked; what is told of the run (None: nothing but the portfolio); most workers at once
     (None: by cores and memory); what makes the crew; what makes the progress for so many. Returns: Outcome. Errors: FolderFault where the
-    folder is another's, is in use, cannot be written or holds more than is asked for (what was there is then as it was); MachineryFault
-    where the crew is lost.
+    folder is another's, is in use or cannot be written (what was there is then as it was); InputFault where the folder holds more than is
+    asked for (`plan.refuse_loss`); MachineryFault where the crew is lost.
     """
     output = Output(out)
     with folders.locked(output):
         run = folders.this_run(output)
         folders.recover(output)
         found = plan.make(portfolio, output, asked)
-        _refuse_loss(output, found)
+        plan.refuse_loss(found, output)
         with contextlib.ExitStack() as kept:
             stop = kept.enter_context(interrupts())
             made = Making(portfolio, output, asked, run, found, progress(len(found.to_run())))
@@ -106,22 +111,11 @@ def batch(
             return _close(portfolio, output, run, found, made, head or closing.Head())
 
 
-def _refuse_loss(output: Output, found: Plan) -> None:
-    """Errors: FolderFault where studies would be made again with less than they have."""
-    losing = [item for item in found.to_run() if item.loses]
-    if losing:
-        what = ", ".join(dict.fromkeys(item.loses for item in losing))
-        raise FolderFault(
-            f"{len(losing)} studies in {output.top} ({losing[0].entry.name} and others) have {what}, and would be made again without; "
-            "ask for these too, or name another folder with --out"
-        )
-
-
 def _close(portfolio: Portfolio, output: Output, run: Run, found: Plan, made: Making, head: closing.Head) -> Outcome:
     """Write what all studies come to, and end the run."""
     stopped = made.stopped
-    standing = closing.Closing(portfolio, output, run, found, frozenset(made.made), made.failed, head, rendered=made.asked.rendered)
-    counts, status, said = standing.write()
+    closes = closing.Closing(portfolio, output, run, found, frozenset(made.made), made.failed, head, made.asked, made.note)
+    counts, status, said = closes.write()
     if made.folder_fault:
         raise FolderFault(made.folder_fault)
     if made.lost:
@@ -130,7 +124,9 @@ def _close(portfolio: Portfolio, output: Output, run: Run, found: Plan, made: Ma
         folders.unmark_all(output)
         if found.to_run():
             folders.note_run(output, run, done=True, again=False)
-    return Outcome(output.top, counts, status, len(made.made) + len(made.failed), stopped, said)
+    verdicts = sum(state in rows.VERDICTS for state in made.made.values())
+    unmade = len(made.made) - verdicts + len(made.failed)
+    return Outcome(output.top, counts, status, verdicts, unmade, stopped, (*said, *plan.gone_words(found, output)))
 
 
 class Making:
@@ -144,9 +140,9 @@ class Making:
         self._running: dict[str, Task] = {}
         self._progress = progress
         self.failed: dict[str, str] = {}
-        self.made: set[str] = set()
+        self.made: dict[str, str] = {}
         self.lost = ""
-        self.stopped = False
+        self.stopped = self._stopping = False
         self.folder_fault = ""
 
     def make(self, workers: crew.Crew, stop: Interrupts) -> None:
@@ -154,16 +150,17 @@ class Making:
         now = False
         try:
             while True:
-                stopping = stop.count > 0 or bool(self.folder_fault)
+                stopping = self._stopping = stop.count > 0 or bool(self.folder_fault)
                 if stop.count > 1:
                     now = True
                     break
-                while not stopping and workers.free_count and (task := self._next()) is not None:
+                while not stopping and not stop.count and workers.free_count and (task := self._next()) is not None:
                     self._mark(task)
                     workers.give(task)
                 if not self._running and (stopping or not (self._waiting or len(self._backlog))):
                     break
                 for done in workers.wait(TICK_S):
+                    self._stopping = self._stopping or stop.count > 0
                     self._take(done)
                 self._progress.tick()
         except FolderFault as error:
@@ -176,6 +173,10 @@ class Making:
             self._progress.close()
             if self.stopped:
                 folders.recover(self._output)
+
+    def note(self, words: str) -> None:
+        """Say what is being done."""
+        self._progress.note(words)
 
     def _next(self) -> Task | None:
         task = self._backlog.due()
@@ -209,11 +210,12 @@ class Making:
         if done.stop:
             self.folder_fault = done.words
         elif done.state == single.MACHINERY_FAULT and self._backlog.retry(done):
-            self._progress.note(f"{entry.name}: {done.words}; tried again")
+            if not self._stopping:
+                self._progress.note(f"{entry.name}: {done.words}; tried again")
             return
         if done.state == single.MACHINERY_FAULT:
             self.failed[entry.name] = f"{done.words} (attempt {done.task.attempt})"
         else:
-            self.made.add(entry.name)
+            self.made[entry.name] = done.state
         self._output.marker(entry.site_id, entry.case).unlink(missing_ok=True)
         self._progress.done(entry.name, done.state, done.words)

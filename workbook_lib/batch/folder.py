@@ -27,6 +27,8 @@ PORTFOLIO = "portfolio.json"
 LOCK, WORKERS_LOCK, RUN, RUNNING, PROGRAMS, CODE = "lock", "workers", "run.json", "running", "programs", "code.json"
 OWNER = "portfolio"
 PART, ASIDE = ".part", ".part.old"
+PREVIOUS = ".previous"
+"""End of the name of the folder in which a study that came to stand at fault keeps what it was before."""
 WORKERS_WAIT_S = 20
 
 
@@ -209,7 +211,7 @@ def _recover_study(target: Path) -> None:
         return
     mine = re.compile(rf"\.{re.escape(target.name)}-[a-z0-9_]{{8}}\.part(\.old)?")
     left = sorted(path for path in target.parent.iterdir() if mine.fullmatch(path.name))
-    previous = target.with_name(f"{target.name}.previous")
+    previous = target.with_name(f"{target.name}{PREVIOUS}")
     for path in left:
         if path.name.endswith(ASIDE) and not target.exists():
             path.rename(target)

@@ -8,6 +8,20 @@ ACCEPTABLE = ("input", "code", "edition", "notebook", "environment")
 """Kinds of reason that a person may accept without a rerun: the results are whole, and of an earlier state."""
 
 
+OF_STUDIES = (
+    "0 every check passes or does not apply; 1 some check fails, needs input or is a judgement; "
+    "2 a file is at fault; 3 the machinery failed or a value could not be computed"
+)
+"""Exit status of what makes studies."""
+OF_BATCH = f"Exit status, the highest of all studies: {OF_STUDIES}, or a study was not run because the batch was stopped."
+OF_PLAN = (
+    "Exit status: 0 nothing is known to be at fault; 2 a row is at fault (its base, edition or name cannot be used), or its files were "
+    "found at fault before and still are, or batch would refuse what is asked; 3 the machinery failed. Rows that are new or changed are "
+    "read by batch and validate alone."
+)
+OF_CHANGES = "Exit status: 0 no verdict moved; 1 a verdict moved; 2 a side cannot be read; 3 the machinery failed."
+
+
 def add_selection(parser: argparse.ArgumentParser) -> None:
     """The options that say which studies, under what, where to."""
     parser.add_argument("portfolio", metavar="PORTFOLIO", help="a table (CSV), one study a row, or a TOML file of site files and cases")
@@ -55,16 +69,19 @@ COMMANDS = {
         "Study every home of a portfolio that is not up to date, several at once, and leave one folder a study, a table of all "
         "(homes.csv, homes.parquet), the screening by connection and the summary. Interrupted, the same command goes on with the rest.",
         add_batch,
+        OF_BATCH,
     ),
     "plan": (
         "say what a batch would run, and why",
         "List the studies that a batch would make, each with its reason in words. Nothing is run.",
         add_plan,
+        OF_PLAN,
     ),
     "changes": (
         "say what moved between two runs",
         "Compare two runs of a portfolio, or two studies of one home: every verdict that moved, both sides of its check, and the causes.",
         add_changes,
+        OF_CHANGES,
     ),
 }
-"""Commands: help, description, what adds the options."""
+"""Commands: help, description, what adds the options, exit statuses."""

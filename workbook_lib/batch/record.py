@@ -15,7 +15,7 @@ from pathlib import Path
 from workbook_lib.batch.rows import STATES, Row
 
 RECORD = "record.json"
-VERSION = 1
+VERSION = 2
 ACCEPTED = "accepted.json"
 """Beside a record: reasons to make the study again that were accepted without doing so."""
 

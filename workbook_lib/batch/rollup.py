@@ -15,11 +15,13 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from workbook_lib.batch import folder as folders
+from workbook_lib.batch.connections import is_capacity
 from workbook_lib.batch.rows import ORDER, Row, family
 from workbook_lib.run import RESULTS
 from workbook_lib.workbooks import REGISTRY
+from workbook_lib.workbooks.portfolio_words import CAPACITY
 
-SCHEMA = 1
+SCHEMA = 2
 PARQUET, TABLE, COLUMNS, SCREENING = "homes.parquet", "homes.csv", "homes.columns.json", "screening.csv"
 FILES = (PARQUET, TABLE, COLUMNS, SCREENING)
 GROUP_COUNT = 500
@@ -27,7 +29,11 @@ GROUP_COUNT = 500
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """How a text begins that a spreadsheet takes for a formula."""
 SIDES = ("provided", "required", "margin")
-SCREENED = ("site_id", "case", "edition", "connection", "verdict", "check", "spare_a", "spare_check")
+SCREENED = ("site_id", "case", "edition", "connection", "verdict", "check", "spare_a", "spare_check", "spare_basis")
+AMPERE_DIGITS = 2
+"""Decimals of the amperes of the screening [count]."""
+WITHOUT_ROOM = (ORDER[0], ORDER[1])
+"""Verdicts beside which no positive room is told: fail, needs input."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +70,10 @@ def columns() -> tuple[Column, ...]:
         found += [Column(f"{name}.{key}", *_kind(key), f"result {key}") for key in form.first]
         for check in form.order:
             found.append(Column(f"{name}.{check}", "text", "", f"worst verdict of the checks {check} that count"))
-            words = f"least margin of those in proportion to the limit, of the checks {check} that count"
-            found.append(Column(f"{name}.{check}.room_frac", "number", "fraction of the limit", words))
+            if check in CAPACITY:
+                words = f"least margin in proportion to the limit of the checks {check} that count; empty beside fail and needs input "
+                words += "where it is positive"
+                found.append(Column(f"{name}.{check}.room_frac", "number", "fraction of the limit", words))
     return tuple(found)
 
 
@@ -101,9 +109,7 @@ def line_of(row: Row, document: Mapping[str, object] | None, known: Iterable[Col
         found[f"{name}.verdict"] = entry["verdict"]
         found |= _sides(f"{name}.", row["workbooks"][name])
         found |= {f"{name}.{key}": result["value"] for key, result in entry["results"].items()}
-        for check in entry["checks"]:
-            if check["counts"]:
-                _fold(found, f"{name}.{family(check['key'])}", check)
+        found |= _families(name, [check for check in entry["checks"] if check["counts"]])
     return {column.name: _typed(found.get(column.name), column) for column in known}
 
 
@@ -114,14 +120,19 @@ def _sides(prefix: str, decider: Mapping[str, object] | None) -> dict[str, objec
     return found | {f"{prefix}controlling_check": decider["check"]}
 
 
-def _fold(found: dict[str, object], name: str, check: Mapping[str, object]) -> None:
-    """Take a check into the columns of its family: the worst verdict, the least room."""
-    was = found.get(name)
-    found[name] = check["verdict"] if was is None else min(was, check["verdict"], key=ORDER.index)
-    if check["margin"] is not None and isinstance(check["required"], (int, float)):
-        room = check["margin"] / max(abs(check["required"]), 1e-9)
-        least = found.get(f"{name}.room_frac")
-        found[f"{name}.room_frac"] = room if least is None else min(least, room)
+def _families(workbook: str, checks: Iterable[Mapping[str, object]]) -> dict[str, object]:
+    """Of each family of checks the worst verdict and, of a capacity, the least room that it leaves."""
+    held: dict[str, list[Mapping[str, object]]] = {}
+    for check in checks:
+        held.setdefault(f"{workbook}.{family(check['key'])}", []).append(check)
+    found: dict[str, object] = {}
+    for name, of_it in held.items():
+        found[name] = min((check["verdict"] for check in of_it), key=ORDER.index)
+        loads = [check for check in of_it if is_capacity(check) and check["margin"] is not None]
+        rooms = [check["margin"] / max(abs(check["required"]), 1e-9) for check in loads]
+        if rooms and not (found[name] in WITHOUT_ROOM and min(rooms) > 0.0):
+            found[f"{name}.room_frac"] = min(rooms)
+    return found
 
 
 def _typed(value: object, column: Column) -> object:
@@ -185,8 +196,12 @@ def _screened(found: Iterable[Row], screening) -> Iterator[Row]:
     for row in found:
         for kind, one in row["connections"].items():
             head = [neutral(str(row[name] or "")) for name in SCREENED[:3]]
-            screening.writerow([*head, kind, *("" if one[name] is None else one[name] for name in SCREENED[4:])])
+            screening.writerow([*head, kind, *(_shown(one[name]) for name in SCREENED[4:])])
         yield row
+
+
+def _shown(value: object) -> object:
+    return "" if value is None else round(value, AMPERE_DIGITS) if isinstance(value, float) else value
 
 
 def _cell(value: object, column: Column) -> object:

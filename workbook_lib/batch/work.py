@@ -163,12 +163,13 @@ def _make(task: Task) -> str:
     entry = task.entry
     target = output.study(entry.site_id, entry.case)
     refuse_foreign(target)
+    home = None
     try:
         home = home_of(Portfolio(task.portfolio_file, ()), entry)
         sheets = tuple(_sheet(home, name) for name in task.asked.workbooks)
         content = results.to_bytes(notebook.document(home, sheets))
     except InputFault as error:
-        return _file_fault(task, target, run.INPUT_FAULT, error)
+        return _file_fault(task, target, run.INPUT_FAULT, error, home)
     except _Stopped as stopped:
         return _file_fault(task, target, run.CALCULATION_FAULT, stopped.error, stopped.home, stopped.workbook)
     with folders.writing(f"the study {entry.name}"), run.beside(target) as made:
@@ -222,7 +223,7 @@ def _finish(task: Task, made: Path, home, row: rows.Row) -> str:
     """Write the record into a finished folder. Returns: the state."""
     entry = task.entry
     where = f"{entry.site_id}/{entry.case}"
-    row = row | {"folder": where, "reasons": list(task.reasons), "before": task.before}
+    row = row | {"folder": where, "reasons": list(task.reasons), "before": task.before, "workbooks_left_out": task.asked.left_out}
     inputs = {} if home is None else dict(home.inputs)
     texts = dict(_texts(entry.site_file.parent, inputs))
     if programs.stamp() != _bench().program(task.top)[1]:
@@ -275,7 +276,7 @@ def _previous(target: Path) -> Path | None:
             return None
     except (OSError, records.Unusable):
         return None
-    previous = target.with_name(f"{target.name}.previous")
+    previous = target.with_name(f"{target.name}{folders.PREVIOUS}")
     if previous.exists():
         shutil.rmtree(previous)
     return previous

@@ -5,24 +5,76 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from workbook_lib.home.leaf import Leaf, Record
-from workbook_lib.home.raw import Override, Trouble, show, suggest
+from workbook_lib.home.raw import Override, Trouble, nearest, show, suggest
 from workbook_lib.home.shapes import FaultBook, shapes
+
+EMPTY = "leave it out; in a table leave the cell empty for this home"
+IDS_SHOWN = 8
 
 
 class _Unknown(Exception):
     """The path leads nowhere."""
 
 
+class _NoSuchId(_Unknown):
+    """The path leads to a row that is not there. `place`: path of the rows; `ids`: names of those that are there."""
+
+    def __init__(self, place: str, step: str, ids: list[str]):
+        self.place, self.step, self.ids = place, step, ids
+        super().__init__(place)
+
+
 def apply(tables: dict[str, object], overrides: Mapping[str, object], model: type[Record], book: FaultBook) -> None:
     """Put every override into the tables of a file; paths that lead nowhere are noted in the book."""
     for path, value in overrides.items():
+        path = str(path)
         try:
-            _put(tables, str(path), value, model)
+            _put(tables, path, value, model)
+        except _NoSuchId as lost:
+            trouble = _not_here(path, lost) if leaf_at(model, path) is not None else _no_field(tables, path, model)
+            book.add(path, (), trouble, line=False)
         except _Unknown:
-            known = list(_paths(tables, model, ""))
-            todo = suggest(str(path), known, "name a field of the site file, by ids")
-            trouble = Trouble("unknown field in an override", show(str(path)), "a key path by ids, as source.pv.output_current", todo)
-            book.add(str(path), (), trouble, line=False)
+            book.add(path, (), _no_field(tables, path, model), line=False)
+
+
+def _not_here(path: str, lost: _NoSuchId) -> Trouble:
+    """What is said of a field of a thing that this home does not have."""
+    more = f" and {len(lost.ids) - IDS_SHOWN} more" if len(lost.ids) > IDS_SHOWN else ""
+    found = f"{lost.place} {', '.join(lost.ids[:IDS_SHOWN])}{more}" if lost.ids else f"no {lost.place} at all"
+    close = nearest(lost.step, lost.ids)
+    todo = f'did you mean "{lost.place}.{close}{path.removeprefix(f"{lost.place}.{lost.step}")}"? Else {EMPTY}' if close else EMPTY
+    return Trouble(f'this home has no {lost.place} with id "{lost.step}"', found, "an id that it has, or an empty cell", todo)
+
+
+def _no_field(tables: dict[str, object], path: str, model: type[Record]) -> Trouble:
+    """What is said of a path that no site file can hold."""
+    close, last = fixed(model, path), path.rpartition(".")[2]
+    known = [] if close or not last else list(_paths(tables, model, ""))
+    name = nearest(last, {one.rpartition(".")[2] for one in known})
+    known = [one for one in known if one.rpartition(".")[2] == name]
+    todo = f'did you mean "{close}"?' if close else suggest(path, known, "name a field of the site file, by ids")
+    return Trouble("unknown field in an override", show(path), "a key path by ids, as source.pv.output_current", todo)
+
+
+def fixed(model: type[Record], path: str) -> str:
+    """A key path with the names in it that are no fields replaced by the nearest that are, ids as they stand; empty where none is near."""
+    current: type[Record] | None = model
+    kind, found = "table", []
+    for step in path.split("."):
+        if current is None:
+            return ""
+        if kind != "table":
+            kind = "table"
+            found.append(step)
+            continue
+        names = shapes(current)
+        name = step if step in names else nearest(step, names)
+        if not name:
+            return ""
+        found.append(name)
+        kind, current = names[name].kind, names[name].model
+    close = ".".join(found)
+    return close if leaf_at(model, close) is not None else ""
 
 
 def leaf_at(model: type[Record], path: str) -> Leaf | None:
@@ -47,7 +99,7 @@ def value_at(tables: Mapping[str, object], path: str) -> object:
     here: object = tables
     for step in path.split("."):
         try:
-            here = here.get(step) if isinstance(here, dict) else _row(here, step)
+            here = here.get(step) if isinstance(here, dict) else _row(here, "", step)
         except _Unknown:
             return None
     return here.get("value") if isinstance(here, dict) else here
@@ -57,9 +109,9 @@ def _put(tables: dict[str, object], path: str, value: object, model: type[Record
     *way, last = path.split(".")
     here: object = tables
     kind, current = "table", model
-    for step in way:
+    for number, step in enumerate(way):
         if kind == "rows":
-            here, kind = _row(here, step), "table"
+            here, kind = _row(here, ".".join(way[:number]), step), "table"
             continue
         if not isinstance(here, dict):
             raise _Unknown
@@ -79,12 +131,16 @@ def _put(tables: dict[str, object], path: str, value: object, model: type[Record
     here[last] = value if isinstance(value, dict) else Override(value, was)
 
 
-def _row(rows: object, step: str) -> dict[str, object]:
-    if isinstance(rows, list):
-        for index, row in enumerate(rows):
-            if isinstance(row, dict) and (_name(row) or str(index)) == step:
+def _row(rows: object, place: str, step: str) -> dict[str, object]:
+    if not isinstance(rows, list):
+        raise _Unknown
+    ids = []
+    for index, row in enumerate(rows):
+        if isinstance(row, dict):
+            ids.append(_name(row) or str(index))
+            if ids[-1] == step:
                 return row
-    raise _Unknown
+    raise _NoSuchId(place, step, ids)
 
 
 def _name(row: Mapping[str, object]) -> str:

@@ -19,6 +19,8 @@ from workbook_lib.editions import YEARS
 from workbook_lib.errors import Fault, InputFault
 from workbook_lib.home import EDITION_FIELD
 from workbook_lib.home.home import Home
+from workbook_lib.home.model import Site
+from workbook_lib.home.overrides import fixed, leaf_at
 from workbook_lib.home.portfolio_cases import entries_of
 from workbook_lib.home.portfolio_entry import Entry
 from workbook_lib.home.raw import ID, ID_RULE, parse_toml, read_bytes, show, suggest
@@ -175,6 +177,11 @@ def _columns(file: Path, line: int, header: list[str]) -> list[Column]:
         elif column.path == ID_FIELD:
             todo = "name the home in the column site_id"
             faults.append(Fault(file.as_posix(), column.path, "names the home", "", "a field of the home", todo, line))
+        elif column.path not in OWN_COLUMNS and leaf_at(Site, column.path) is None:
+            close = fixed(Site, column.path)
+            todo = f'did you mean "{close}"?' if close else "name a field of the site file by its path"
+            limit = "a key path with ids, as source.pv.output_current"
+            faults.append(Fault(file.as_posix(), column.path, "no field of a site file", show(column.path), limit, todo, line))
     for name in OWN_COLUMNS[:2]:
         if name not in names:
             faults.append(Fault(file.as_posix(), name, "no such column", "", ", ".join(OWN_COLUMNS[:2]), "add it", line))

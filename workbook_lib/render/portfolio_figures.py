@@ -1,4 +1,4 @@
-"""Drawings of the portfolio summary: room of the controlling tests in classes, state before against state now.
+"""Drawings of the portfolio summary: room of the tightest capacities in classes, state before against state now.
 
 They use the sizes and shades of `record_figures.py` and are entered in `figures.py`. Each takes the canvas and the Figure and draws
 nothing that the figure does not hold.
@@ -12,7 +12,7 @@ from workbook_lib.render.record_figures import GREYS, INK, WIDTH_IN, plain_axes
 from workbook_lib.sheet import Figure
 
 FILLS = {"Pass": ("#8d9298", ""), "Judgement": ("#d9dcdf", "----"), "Needs input": ("#ffffff", "xxxx"), "Fail": ("#ffffff", "////")}
-"""Fill and hatch of each state."""
+"""Fill and hatch of each verdict."""
 CELL_IN, LABEL_IN = 0.42, 0.98
 WIDE = 0.62
 """Widest cell of the matrix [in]."""
@@ -20,7 +20,7 @@ _PATCH = {"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.6}
 
 
 def room_classes(canvas, figure: Figure) -> None:
-    """Classes of room from left to right, the states of each stacked, the limit as a line; limits are the ends between classes."""
+    """Classes of room from left to right, the verdicts of each stacked, the limit as a line; limits are the ends between classes."""
     rows, states = figure.table.rows, figure.table.columns[1:]
     ends = [value for _, value in figure.limits]
     if len(rows) != len(ends) + 1 or 0.0 not in ends or any(state not in FILLS for state in states):
@@ -45,7 +45,7 @@ def room_classes(canvas, figure: Figure) -> None:
     axes.annotate("short of the limit", (at, 1), (-4, 3), xycoords=("data", "axes fraction"), textcoords="offset points", ha="right")
     axes.annotate("within the limit", (at, 1), (4, 3), xycoords=("data", "axes fraction"), textcoords="offset points", ha="left")
     axes.set_xticks(range(1, len(rows)), [name for name, _ in figure.limits])
-    axes.set_xlabel("room of the controlling test, % of its limit (classes of unequal width)", labelpad=2)
+    axes.set_xlabel("room of the tightest capacity of each study, % of its limit (classes of unequal width)", labelpad=2)
     axes.locator_params(axis="y", nbins=5, integer=True)
     axes.yaxis.set_major_formatter(lambda value, _: numbers.number(round(value, 9), 0))
     axes.legend(loc="lower left", bbox_to_anchor=(-0.02, 1.08), ncols=len(states), frameon=False, handlelength=1.8, borderpad=0.1)

@@ -14,6 +14,7 @@ from workbook_lib.render.blocks import Band, Block, Bullets, Grid, Heading, Pair
 from workbook_lib.render.trace import Key, Link, Rich, Trace
 from workbook_lib.sheet import Check, Sheet, Table, Verdict
 from workbook_lib.workbooks.portfolio_drawings import CAUSES, CHANGES_PAGE, CHANGES_TABLE, FILE
+from workbook_lib.workbooks.portfolio_summary import PARTIAL
 from workbook_lib.workbooks.portfolio_tables import LINKED
 
 FILES = (
@@ -27,9 +28,8 @@ FILES = (
 """Files of a batch beside the page, with the words of their links."""
 LABELS = {"index.html": "sheets", "results.json": "results"}
 """Words of a link to a study, by the file that it leads to."""
-IN_SHORT = ("homes_count", "sites_count", "exceptions_count", "accepted_count", "changed_count", "substituted_count")
-"""Results that stand with the states, beside the counts by state."""
-STATE_KEYS = "homes_count:"
+IN_SHORT = ("accepted_count",)
+"""Results that stand below the states where they are not zero."""
 COMPLETE, INCOMPLETE = "summary complete", "summary not complete"
 
 
@@ -39,21 +39,23 @@ def title_block(sheet: Sheet, head: Sequence[tuple[str, str]]) -> Part:
     blocks: list[Block] = []
     if sheet.header.edition_basis == "what-if":
         blocks.append(Band("what-if", "WHAT-IF: not the homes as they are", (said.get("What-if", ""),)))
-    blocks.append(Pairs(tuple(row for row in head if row[0] != "What-if" or not blocks)))
+    told = tuple(words for label, words in head if label == PARTIAL)
+    blocks += [Band("judgement", "NOT EVERY WORKBOOK: the states say nothing of the others", told)] if told else []
+    apart = (PARTIAL, "What-if") if sheet.header.edition_basis == "what-if" else (PARTIAL,)
+    blocks.append(Pairs(tuple(row for row in head if row[0] not in apart)))
     return Part("title", sheet.title, tuple(blocks))
 
 
 def states(trace: Trace, shown: Collection[str], headings: Collection[str]) -> Part:
-    """How many studies came to which state: the key figures, those of every verdict with them, then the section in words.
+    """How many studies came to which state, each count once, and below it how many were accepted.
 
     Parameters: trace of the sheet; states in their order; headings of the sections.
     """
     results = trace.sheet.results
-    keys = [STATE_KEYS + state for state in shown if STATE_KEYS + state in results]
-    others = [key for key in results if key in IN_SHORT]
-    rows = [(key.removeprefix(STATE_KEYS), numbers.number(results[key].value)) for key in keys]
-    rows += [(content.sentence(results[key].step.meaning), numbers.number(results[key].value)) for key in others]
-    return Part("states", "States", (Pairs(tuple(rows)), *part(trace, "states", "States", headings).blocks))
+    others = [key for key in IN_SHORT if key in results and results[key].value]
+    rows = tuple((content.sentence(results[key].step.meaning), numbers.number(results[key].value)) for key in others)
+    blocks = part(trace, "states", "States", headings).blocks
+    return Part("states", "States", (*blocks, Pairs(rows)) if rows else blocks)
 
 
 def verdict(trace: Trace, states: Collection[str]) -> Part:
@@ -63,8 +65,7 @@ def verdict(trace: Trace, states: Collection[str]) -> Part:
     """
     sheet = trace.sheet
     whole = sheet.verdict is Verdict.PASS
-    told = "; ".join(f"{state} {sheet.results[STATE_KEYS + state].value:,}" for state in states if STATE_KEYS + state in sheet.results)
-    words = (f"Verdict of this sheet: {sheet.verdict}. This is not the verdict of the homes: {told}.",)
+    words = (f"Verdict of this sheet: {sheet.verdict}. This is not the verdict of the homes: theirs stand under their states.",)
     blocks: list[Block] = [
         Prose((content.sentence(sheet.question),), "question"),
         Band(str(sheet.verdict), COMPLETE if whole else INCOMPLETE, words),

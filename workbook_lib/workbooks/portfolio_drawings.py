@@ -1,4 +1,4 @@
-"""States of the studies and how they moved, as tables and figures; the figure of the room of the controlling tests.
+"""States of the studies and how they moved, as tables and figures; the figure of the room that the capacities have.
 
 Figures are data here; `render/portfolio_figures.py` draws them.
 """
@@ -12,8 +12,8 @@ from collections.abc import Iterable, Sequence
 from workbook_lib.formula import GUARD
 from workbook_lib.sheet import Figure, Section, Table
 from workbook_lib.workbooks.portfolio_rows import (
-    ADOPTED,
     BETTER,
+    FAIL,
     KNOWN,
     NONE_NOW,
     RUN_BEFORE,
@@ -26,18 +26,17 @@ from workbook_lib.workbooks.portfolio_rows import (
     by_edition_alone,
     changed,
     controlling,
-    many,
     name_of,
-    named,
     otherwise,
-    percent,
+    partial,
     room,
     sites,
-    some,
     states_of,
+    tightest,
     way,
 )
 from workbook_lib.workbooks.portfolio_tables import cut
+from workbook_lib.workbooks.portfolio_words import ADOPTED, many, named, percent, some
 
 EDGES = (-50.0, -25.0, -10.0, 0.0, 10.0, 25.0, 50.0, 100.0)
 """Ends between the classes of room [% of the limit]; the first and the last class are open."""
@@ -50,32 +49,25 @@ CHANGES_PAGE, CHANGES_TABLE = "changes.html", "changes.csv"
 MEANINGS = {
     "pass": "every counted check passes",
     "judgement": "a person has to decide; it is no pass",
-    "needs input": "the site file lacks a value, or the text of the code is not on file",
+    "needs input": "the site file lacks a value, or a choice, a document or the text of the code is wanting",
     "fail": "a counted check fails",
 }
+OF_THOSE = "every counted check of the workbooks that were asked for passes", "a counted check of the workbooks that were asked for fails"
+"""What pass and fail mean where workbooks were left out."""
 WORST_FIRST = {state: place for place, state in enumerate(VERDICTS)}
 WITHOUT = f"without {ADOPTED}"
 
 
 def figures(roll: Roll) -> tuple[Figure, ...]:
     """Every figure that the portfolio has. Returns: figures with tables."""
-    drawn = [states(roll.rows)]
-    numeric = [row for row in roll.rows if room(row) is not None]
+    drawn = []
+    numeric = [row for row in roll.rows if tightest(row) is not None]
     if numeric:
         drawn.append(margins(numeric))
     compared = [row for row in roll.rows if row["before"] is not None]
     if compared and roll.compared_with:
         drawn.append(changes(compared, roll.compared_with))
     return tuple(drawn)
-
-
-def states(rows: Sequence[Row]) -> Figure:
-    """How many studies came to each state. Parameters: rows. Returns: figure [count]."""
-    counts = Counter(row["state"] for row in rows)
-    lines = tuple((state, counts[state], _part(counts[state], rows)) for state in shown_states(rows))
-    said = ", ".join(f"{state} {count:,}" for state, count, _ in lines)
-    table = Table(("State", "Studies", "Part of all"), lines)
-    return Figure("states", "capacity", "Studies by state", f"Of {many(len(rows), 'study', 'studies')}: {said}.", table, unit="count")
 
 
 def shown_states(rows: Iterable[Row]) -> tuple[str, ...]:
@@ -100,8 +92,9 @@ def states_section(roll: Roll) -> Section:
         columns["Not substituted"] = Counter(row["state"] for row in rows if not row["substituted"])
         if moved:
             columns[f"Substituted, {WITHOUT}"] = Counter(map(otherwise, made_for))
+    meanings = MEANINGS | ({FAIL: OF_THOSE[1], VERDICTS[-1]: OF_THOSE[0]} if partial(rows) else {})
     lines = tuple(
-        (state, *(counts[state] for counts in columns.values()), _part(columns["Studies"][state], rows), MEANINGS.get(state, "no verdict"))
+        (state, *(counts[state] for counts in columns.values()), _part(columns["Studies"][state], rows), meanings.get(state, "no verdict"))
         for state in shown_states(rows)
     )
     prose = f"{many(len(rows), 'study', 'studies')} of {many(len(sites(rows)), 'home')}; a home under several cases is several studies."
@@ -130,22 +123,32 @@ def class_of(part: float) -> int:
 
 
 def margins(rows: Sequence[Row]) -> Figure:
-    """Room of the controlling tests that compare numbers, in classes, by the state of the study.
+    """Room of the tightest capacity of each study, in classes, by the verdict of that test.
 
-    Parameters: rows with room. Returns: figure [count], a row of its table a class.
+    Parameters: rows with a tightest capacity. Returns: figure [count], a row of its table a class.
     """
-    states = [state for state in reversed(VERDICTS) if any(row["state"] == state for row in rows)]
-    tally = Counter((class_of(room(row)), row["state"]) for row in rows)
-    lines = tuple((words, *(tally[place, state] for state in states)) for place, words in enumerate(class_words()))
-    short = sum(count for (place, _), count in tally.items() if place < EDGES.index(0.0) + 1)
+    found = [tightest(row) for row in rows]
+    verdicts = [verdict for verdict in reversed(VERDICTS) if any(one["verdict"] == verdict for one in found)]
+    tally = Counter((class_of(one["room"]), one["verdict"]) for one in found)
+    lines = tuple((words, *(tally[place, verdict] for verdict in verdicts)) for place, words in enumerate(class_words()))
+    limit = EDGES.index(0.0) + 1
+    short, within = (Counter({verdict: sum(n for (place, one), n in tally.items() if one == verdict and (place < limit) is side)
+        for verdict in verdicts}) for side in (True, False))  # fmt: skip
     description = (
-        f"Room of {many(len(rows), 'controlling test')} whose room is ranked, in percent of their limit; "
-        f"{many(short, 'is', 'are')} short of it, {many(len(rows) - short, 'is', 'are')} within it. A study "
-        "may fail with room: by a condition beside the amounts. The classes are not equally wide."
+        f"The tightest test of a load or a source against a capacity, of each of {many(len(rows), 'study', 'studies')} that has one, in "
+        f"percent of its limit. {_sides('Short of it', short)}; {_sides('within it', within)}. The verdict is that of the test, the study "
+        "may fail by another. A test may fail or be a judgement with room: by a condition beside the amounts. The classes are not equally "
+        "wide."
     )
-    table = Table(("Room of the controlling test", *map(str.capitalize, states)), lines)
+    table = Table(("Room of the tightest capacity", *map(str.capitalize, verdicts)), lines)
     limits = tuple((words, edge) for words, edge in zip(map(_end, EDGES), EDGES, strict=True))
-    return Figure("margins", "roomclasses", "How far the controlling tests are from their limit", description, table, limits, "count")
+    return Figure("margins", "roomclasses", "How much room the tightest capacity of each study has", description, table, limits, "count")
+
+
+def _sides(words: str, counts: Counter[str]) -> str:
+    """What lies on one side of the limit, by verdict."""
+    told = ", ".join(f"{verdict} {count:,}" for verdict, count in counts.items() if count)
+    return f"{words} {counts.total():,}" + (f" ({told})" if told else "")
 
 
 def changes(rows: Sequence[Row], compared_with: str) -> Figure:

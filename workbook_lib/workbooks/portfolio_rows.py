@@ -17,6 +17,9 @@ from workbook_lib.formula import GUARD
 from workbook_lib.home.model import Site
 from workbook_lib.home.shapes import shapes
 from workbook_lib.sheet import Verdict
+from workbook_lib.workbooks import REGISTRY
+from workbook_lib.workbooks.portfolio_words import CAPACITY, SIZES, family, many, named, words_of
+from workbook_lib.workbooks.portfolio_words import SIGNS as SIGNS
 
 FORMAT = 1
 FILE = "portfolio.json"
@@ -29,59 +32,12 @@ STATES = (*FAULTED, NOT_RUN, *VERDICTS)
 TOP = "format", "portfolio", "library_version", "edition", "what_if", "compared_with", "results_only", "counts", "studies"
 """What is read of the file; what the summary itself puts into it is not."""
 FAULTS_SHOWN = 20
-SIGNS = {"<=": "at most", ">=": "at least"}
-"""A relation in words, as it stands before what is required."""
-NAMED = 4
-"""Studies that are named as examples in a cell [count]."""
 RUN_BEFORE = "the run before"
 """What a run is compared with where it is its own folder as it stood; every other word is the name of another folder."""
-ADOPTED = "edition-adopted"
-"""The check that a study under a what-if edition cannot pass."""
 PASS, JUDGEMENT, NEEDS_INPUT, FAIL = VERDICTS[::-1]
 STAYED, BETTER, WORSE = "stayed", "better", "worse"
 KNOWN, UNKNOWN = "now known", "no longer known"
 VERDICT_NOW, NONE_NOW = "has a verdict now", "without a verdict now"
-TEST_WORDS: Mapping[str, str] = {
-    "adapter-source": "sources through the meter-socket adapter",
-    "backup-capacity": "backup source against its load",
-    "backup-target": "how long the backup lasts",
-    "bus": "bus with its sources",
-    "conductor": "circuit conductor",
-    "continuous-load": "continuous load at 125 %",
-    "control-continuous": "continuous rating of the control",
-    "control-holds": "time above the setting of the control",
-    "control-setting": "setting of the control",
-    "disconnect-rating": "rating of the disconnect",
-    ADOPTED: "edition is the adopted one",
-    "evse-circuit": "circuit of the charger",
-    "evse-disconnect": "disconnect of the charger",
-    "feeder-capacity": "feeder with its sources",
-    "field-verified": "verified in the field",
-    "local-evidence": "evidence that the jurisdiction asks for",
-    "local-service-limit": "local limit of the service load",
-    "measured-allowed": "the record may be used",
-    "method-allowed": "the method may be used",
-    "overcurrent": "overcurrent device of the source",
-    "panel-load": "load of the panel",
-    "pass-through": "current passed through the equipment",
-    "raceway": "fill of the raceway",
-    "service-capacity": "service with its load",
-    "service-conductor": "service conductor",
-    "storage-spacing": "spacing of the storage units",
-    "storage-unit": "energy of a storage unit",
-    "supply-side-capacity": "service conductors with their sources",
-    "utility-export": "export that the utility takes without a study",
-    "vehicle-need": "charge that the vehicle needs",
-}
-"""What a family of checks is about, in words; a family that is not here stands by its key alone."""
-CAPACITY = (
-    *("service-capacity", "service-peak", "panel-load", "leg-capacity", "continuous-load", "storage-charging", "local-service-limit"),
-    *("bus", "bus-120", "bus-sum", "feeder-capacity", "supply-side-capacity", "adapter-source", "adapter-load"),
-    *("backup-capacity", "backup-full-load", "backup-largest-load", "backup-leg", "backup-neutral"),
-)
-"""Families that set a load or a source against a capacity: their room is one of the home and none of a size that was chosen to fit."""
-AMOUNTS_UNRANKED = ("d", "s", "cmil", "frac")
-"""Units of amounts whose room is not ranked: days, seconds, areas, shares."""
 
 Row = Mapping[str, object]
 _TEXT, _WORDS, _TABLE, _LIST, _COUNT, _NUMBER = (str,), (str, type(None)), (Mapping,), (list, tuple), (int,), (int, float, type(None))
@@ -97,6 +53,8 @@ ROW = {
     "workbooks": _TABLE,
     "controlling": _SOME_TABLE,
     "missing": _LIST,
+    "asked": _LIST,
+    "tightest": _SOME_TABLE,
     "connections": _TABLE,
     "faults": _LIST,
     "faults_count": _COUNT,
@@ -107,6 +65,7 @@ ROW = {
     "left_out": (bool,),
     "substituted": (bool,),
     "state_otherwise": _WORDS,
+    "workbooks_left_out": _LIST,
 }
 _ANY = (object, bool)
 DECIDER = {
@@ -119,8 +78,10 @@ DECIDER = {
     "margin": _NUMBER,
     "unit": _WORDS,
     "room": _NUMBER,
+    "fails": _COUNT,
 }
-CONNECTION = {"verdict": _TEXT, "check": _TEXT, "spare_a": _NUMBER, "spare_check": _WORDS}
+CONNECTION = {"verdict": _TEXT, "check": _TEXT, "spare_a": _NUMBER, "spare_check": _WORDS, "spare_basis": _WORDS}
+ASKED = {"check": _TEXT, "fields": _LIST, "note": _TEXT}
 BEFORE = {"state": _TEXT, "workbook": _WORDS, "check": _WORDS}
 
 
@@ -186,7 +147,9 @@ def _of_row(place: str, row: object) -> Iterator[Fault]:
         yield _fault(place, "not a row", type(row).__name__, "the row of a study")
         return
     yield from _of_form(f"{place}.", row, ROW)
-    parts = [("controlling", row.get("controlling"), DECIDER), ("before", row.get("before"), BEFORE)]
+    parts = [(name, row.get(name), DECIDER) for name in ("controlling", "tightest")] + [("before", row.get("before"), BEFORE)]
+    asked = row.get("asked")
+    parts += [(f"asked.{number}", one, ASKED) for number, one in enumerate(asked if isinstance(asked, _LIST) else ())]
     for name, form in (("workbooks", DECIDER), ("connections", CONNECTION)):
         held = row.get(name)
         parts += [(f"{name}.{key}", one, form) for key, one in held.items()] if isinstance(held, Mapping) else []
@@ -222,37 +185,7 @@ def _digest(portfolio: Mapping[str, object]) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
-# words and fields
-
-
-def percent(part: float) -> float:
-    """A proportion in hundredths [%]. Parameters: part [-]. Returns: [any]."""
-    return 100.0 * part
-
-
-def some(names: Iterable[str]) -> str:
-    """The first of some names and how many more there are."""
-    listed = list(names)
-    more = f" and {len(listed) - NAMED:,} more" if len(listed) > NAMED else ""
-    return ", ".join(listed[:NAMED]) + more
-
-
-def words_of(workbook: str) -> str:
-    """A workbook's name in words."""
-    return workbook.replace("_", " ").replace("ev ", "EV ", 1) if workbook.startswith("ev_") else workbook.replace("_", " ")
-
-
-def sides_of(decider: Mapping[str, object]) -> tuple[str, str]:
-    """What is provided and what is required, with enough digits that they do not read alike where they are not."""
-    provided, required = float(decider["provided"]), float(decider["required"])
-    alike = abs(provided - required) <= GUARD * max(abs(provided), abs(required), 1.0)
-    for digits in range(1, 7):
-        left, right = (f"{value:,.{digits}f}".replace("-", "−") for value in (provided, required))
-        if alike or left != right:
-            break
-    left, right = (text.rstrip("0").rstrip(".") for text in (left, right))
-    unit = f" {decider['unit']}" if decider["unit"] not in (None, "count", "frac") else ""
-    return f"{left}{unit}", f"{SIGNS.get(decider['relation'], decider['relation'])} {right}{unit}"
+# fields
 
 
 def generalised(path: str) -> str:
@@ -279,11 +212,6 @@ def name_of(row: Row) -> str:
     return f"{row['site_id'] or '(no site id)'}/{row['case']}"
 
 
-def family(key: str) -> str:
-    """A check without its ids: `bus:main` is of the family `bus`."""
-    return key.partition(":")[0]
-
-
 def controlling(row: Row) -> Mapping[str, object] | None:
     """What decides a study; None where it has no controlling check."""
     decider = row["controlling"]
@@ -294,12 +222,6 @@ def room(row: Row) -> float | None:
     """Margin of the controlling check in proportion to its limit [-]; None where it compares no numbers."""
     decider = controlling(row)
     return None if decider is None else decider["room"]
-
-
-def named(check: str) -> str:
-    """A check in words with its key, the key alone where there are no words for it."""
-    words = TEST_WORDS.get(family(check))
-    return f"{words} ({check})" if words else check
 
 
 def otherwise(row: Row) -> str:
@@ -336,14 +258,14 @@ def also_failing(row: Row) -> str:
     deciding = (row["controlling"] or {}).get("check")
     others = other_deciders(row, FAIL)
     told = "; ".join(
-        f"{words_of(one['workbook'])}: {'the same test' if one['check'] == deciding else named(one['check'])}" for one in others
+        f"{words_of(one['workbook'])}: {'the same test' if one['check'] == deciding else named(one['check'])}{_more(one)}" for one in others
     )
     return f"also failing: {told}" if told else "no other workbook"
 
 
-def asking(row: Row) -> set[str]:
-    """Checks that decide a workbook of a study as needing input."""
-    return {one["check"] for one in row["workbooks"].values() if one["verdict"] == NEEDS_INPUT and one["check"]}
+def _more(decider: Mapping[str, object]) -> str:
+    """How many more tests of a workbook fail than the one that decides it."""
+    return f" and {decider['fails'] - 1:,} more" if decider["fails"] > 1 else ""
 
 
 def holds(row: Row) -> bool:
@@ -376,18 +298,32 @@ def is_capacity(decider: Mapping[str, object]) -> bool:
     return family(decider["check"] or "") in CAPACITY
 
 
-def is_exact(row: Row) -> bool:
-    """Whether the test that controls a study stands at zero because the size that was chosen is the one required."""
+def at_limit(row: Row) -> bool:
+    """Whether the test that controls a study has no room and is none of a load or a source against a capacity."""
     part = room(row)
     return part is not None and abs(part) <= GUARD and not is_capacity(controlling(row))
 
 
+def is_exact(row: Row) -> bool:
+    """Whether the test that controls a study stands at zero because the size that was chosen is the one required."""
+    return at_limit(row) and family(controlling(row)["check"]) in SIZES
+
+
+def tightest(row: Row) -> Mapping[str, object] | None:
+    """The test of a load or a source against a capacity that leaves a study the least room; None where it has none in amperes."""
+    decider = row["tightest"]
+    return decider if decider is not None and decider["room"] is not None else None
+
+
+def beyond(row: Row) -> Mapping[str, object] | None:
+    """What is a judgement of a study although its numbers are short of the limit: the tightest capacity, else the test that controls it."""
+    for decider in (tightest(row), controlling(row)):
+        if decider is not None and decider["verdict"] == JUDGEMENT and decider["room"] is not None and decider["room"] < -GUARD:
+            return decider
+    return None
+
+
 # of all rows
-
-
-def many(count: int, one: str, more: str = "") -> str:
-    """A count with its noun in the right form. Parameters: count; noun of one; of several (with an s where not given)."""
-    return f"{count:,} {one if count == 1 else more or one + 's'}"
 
 
 def states_of(states: Iterable[str]) -> tuple[str, ...]:
@@ -422,36 +358,36 @@ def held_back(rows: Iterable[Row]) -> dict[str, list[Row]]:
     return dict(sorted(found.items(), key=lambda item: (-len(sites(item[1])), -len(item[1]), item[0])))
 
 
-def closes_by_none(rows: Sequence[Row]) -> dict[int, bool]:
-    """Studies in need of input that a field of the site file does not close, by their place in the rows.
-
-    True: it names no field at all. False: it names one, and a test that needs input in it named none in another study of the same
-    edition or home. A row does not say which test asks for which field, so that the second is an inference.
-    """
-    silent = {mark for row in rows if not row["missing"] for mark in _marks(row)}
-    waiting = [(place, row) for place, row in enumerate(rows) if row["state"] == NEEDS_INPUT]
-    return {place: not row["missing"] for place, row in waiting if not row["missing"] or not silent.isdisjoint(_marks(row))}
-
-
-def _marks(row: Row) -> Iterator[tuple[str, object, str]]:
-    """By what the tests that need input in a study are known again in others: their family under the edition, themselves in the home."""
-    for check in asking(row):
-        yield "edition", row["edition"], family(check)
-        yield "home", row["site_id"], check
+def unclosed(row: Row) -> list[Mapping[str, object]]:
+    """The tests of a study that need input and name no field of the site file."""
+    return [one for one in row["asked"] if not one["fields"]] if row["state"] == NEEDS_INPUT else []
 
 
 def freed(rows: Sequence[Row]) -> Counter[str]:
-    """Studies that a field alone would free: it is the only one, one test asks, and nothing says that the test lacks more than a field."""
-    held = closes_by_none(rows)
+    """Studies of which every test that needs input asks for one and the same field, by that field, ids taken out."""
     found: Counter[str] = Counter()
-    for place, row in enumerate(rows):
-        fields = set(map(generalised, row["missing"]))
-        if row["state"] == NEEDS_INPUT and place not in held and len(fields) == 1 and len(asking(row)) <= 1:
-            found[fields.pop()] += 1
+    for row in rows:
+        if row["state"] != NEEDS_INPUT or not row["asked"]:
+            continue
+        wanted = [set(map(generalised, one["fields"])) for one in row["asked"]]
+        if len(wanted[0]) == 1 and all(one == wanted[0] for one in wanted):
+            found[min(wanted[0])] += 1
     return found
 
 
-def amperes(found: Iterable[Mapping[str, object]], verdict: str) -> list[float]:
-    """Spare amperes of the connections that pass, or shortages of those that fail for want of them [A], least first."""
-    known = [one["spare_a"] for one in found if one["verdict"] == verdict and one["spare_a"] is not None]
-    return sorted(known if verdict == PASS else [-value for value in known if value < 0.0])
+def partial(rows: Iterable[Row]) -> list[tuple[tuple[str, ...], int]]:
+    """Workbooks that some studies were made with alone, with how many studies; the sets in the order in which they come."""
+    found: Counter[tuple[str, ...]] = Counter()
+    for row in rows:
+        if row["workbooks_left_out"]:
+            found[tuple(name for name in REGISTRY if name not in row["workbooks_left_out"])] += 1
+    return list(found.items())
+
+
+def told_partial(rows: Iterable[Row]) -> tuple[str, ...]:
+    """What is to be said first of studies that were made with some of the workbooks alone."""
+    return tuple(
+        f"{many(count, 'study was', 'studies were')} made with the workbooks {', '.join(map(words_of, names))} alone: what the others test "
+        f"is not in {'its state' if count == 1 else 'their states'}."
+        for names, count in partial(rows)
+    )

@@ -10,9 +10,9 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
 
-from workbook_lib.sheet import Check, Header, Input, Result, Section, Sheet, Step, compare
+from workbook_lib.sheet import Check, Header, Input, Result, Section, Sheet, Step, Table, compare
 from workbook_lib.version import VERSION
-from workbook_lib.workbooks import portfolio_drawings, portfolio_tables
+from workbook_lib.workbooks import portfolio_connections, portfolio_drawings, portfolio_tables, portfolio_tests
 from workbook_lib.workbooks.common import STANDING_CAUTIONS
 from workbook_lib.workbooks.portfolio_rows import (
     FAULTED,
@@ -22,35 +22,44 @@ from workbook_lib.workbooks.portfolio_rows import (
     changed,
     controlling,
     doubled,
-    family,
+    held_back,
     is_exception,
     left_out,
-    many,
     name_of,
     read,
     room,
     sites,
     states_of,
+    told_partial,
 )
+from workbook_lib.workbooks.portfolio_words import family, many
 
 NAME, TITLE = "portfolio_summary", "Portfolio summary"
 QUESTION = "is every study of the portfolio accounted for, and has each come to a verdict?"
 OWN = "as each home's own"
-ACCOUNTING = "Accounting"
+ACCOUNTING, MADE_FROM = "Accounting", "What this summary was made from"
+PARTIAL = "Not every workbook"
+"""Label of what is to be said first where workbooks were left out."""
 NAMED = 3
 """Studies that a note names [count]."""
 PARTS: Mapping[str, tuple[str, ...]] = {
-    "states": (portfolio_drawings.STATES_OF_ALL,),
     "exceptions": (portfolio_tables.EXCEPTIONS,),
-    "counts": (portfolio_tables.BY_EDITION, portfolio_tables.BY_CASE, portfolio_tables.BY_WORKBOOK),
+    "states": (portfolio_drawings.STATES_OF_ALL,),
     "changes": (portfolio_drawings.CHANGES, portfolio_drawings.CAUSES),
     "changed": (portfolio_drawings.CHANGED,),
-    "tests": (portfolio_tables.TESTS, portfolio_tables.NEAR_FAIL, portfolio_tables.NEAR_PASS, portfolio_tables.EXACT),
-    "missing": (portfolio_tables.MISSING, portfolio_tables.SILENT),
-    "screening": (portfolio_tables.SCREENING, portfolio_tables.SPARE, portfolio_tables.DECIDING, portfolio_tables.GROUPS),
+    "missing": (portfolio_tests.MISSING, portfolio_tests.SILENT),
+    "tests": (
+        *(portfolio_tests.NEAR_FAIL, portfolio_tests.BEYOND, portfolio_tests.NEAR_PASS),
+        *(portfolio_tests.TESTS, portfolio_tests.EXACT),
+    ),
+    "screening": (
+        *(portfolio_connections.SCREENING, portfolio_connections.SPARE),
+        *(portfolio_connections.DECIDING, portfolio_connections.GROUPS),
+    ),
     "studies": (portfolio_tables.STUDIES,),
+    "counts": (portfolio_tables.BY_EDITION, portfolio_tables.BY_CASE, portfolio_tables.BY_WORKBOOK),
     "accepted": (portfolio_tables.ACCEPTED,),
-    "accounting": (ACCOUNTING,),
+    "accounting": (ACCOUNTING, MADE_FROM),
 }
 """Parts of the sheet as they are shown, with the headings of their sections."""
 
@@ -70,7 +79,7 @@ def study(portfolio: Mapping[str, object]) -> Sheet:
         header=_header(roll),
         results=_results(roll, counted),
         checks=(_every_home(roll, counted), _filed_counts(counted), _no_exceptions(counted)),
-        sections=(*_sections(roll), Section(ACCOUNTING, (counted.accounted, counted.apart, counted.exceptions), _RULE)),
+        sections=(*_sections(roll), Section(ACCOUNTING, (counted.accounted, counted.apart, counted.exceptions), _RULE), _made_from(roll)),
         cautions=(*_cautions(roll), *STANDING_CAUTIONS),
         not_checked=tuple(_not_checked(roll)),
         figures=portfolio_drawings.figures(roll),
@@ -79,7 +88,24 @@ def study(portfolio: Mapping[str, object]) -> Sheet:
 
 def _sections(roll: Roll) -> Iterable[Section]:
     """Every section of tables in the order in which the parts are shown."""
-    made = (portfolio_drawings.states_section(roll), *portfolio_drawings.changes_sections(roll), *portfolio_tables.sections(roll))
+    rows = roll.rows
+    made = (
+        portfolio_tables.exceptions(rows),
+        portfolio_drawings.states_section(roll),
+        *portfolio_drawings.changes_sections(roll),
+        *portfolio_tests.missing(roll),
+        *portfolio_tests.nearest(rows),
+        portfolio_tests.tests(rows),
+        portfolio_connections.screening(rows),
+        portfolio_connections.spare(rows),
+        portfolio_connections.deciding(rows),
+        portfolio_connections.groups(rows),
+        portfolio_tables.studies(roll),
+        *portfolio_tables.by_edition(rows),
+        *portfolio_tables.by_case(rows),
+        portfolio_tables.by_workbook(rows),
+        portfolio_tables.accepted(rows),
+    )
     order = [heading for headings in PARTS.values() for heading in headings]
     return sorted(made, key=lambda section: order.index(section.heading))
 
@@ -112,19 +138,28 @@ def _header(roll: Roll) -> Header:
 def head(portfolio: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
     """The title block of the summary as labels with their values. Errors: InputFault where it is not what a batch writes."""
     roll = read(portfolio)
-    rows = [
+    apart = _under_what_if(roll)
+    rows = [(PARTIAL, said) for said in told_partial(roll.rows)]
+    rows += [
         ("Portfolio", roll.name),
         ("Studies", f"{len(roll.rows):,} of {many(len(sites(roll.rows)), 'home')}"),
         ("Code edition", f"{roll.edition} in place of every file's" if roll.edition else OWN),
-        ("Under an edition that is not the adopted one", many(_under_what_if(roll), "study", "studies")),
-        ("What-if", what_if(roll) or "none"),
-        ("Compared with", roll.compared_with or "no other run"),
+    ]
+    rows += [("Under an edition that is not the adopted one", many(apart, "study", "studies"))] if apart else []
+    rows += [("What-if", what_if(roll))] if what_if(roll) else []
+    rows += [("Compared with", roll.compared_with)] if roll.compared_with else []
+    return tuple(rows)
+
+
+def _made_from(roll: Roll) -> Section:
+    """What was kept of the run, and by which program this summary was made."""
+    rows = (
         ("Kept of each study", "results only, no sheets" if roll.results_only else "sheets, notebooks, results and inputs"),
         ("Program version of the run", roll.library_version),
         ("Program version of this summary", VERSION),
         ("Hash of the rows summarised (SHA-256)", roll.sha256),
-    ]
-    return tuple(rows)
+    )
+    return Section(MADE_FROM, (), "", Table(("What", "Which"), rows))
 
 
 def _under_what_if(roll: Roll) -> int:
@@ -268,13 +303,14 @@ def _results(roll: Roll, counted: _Counted) -> dict[str, Result]:
     for name, count in sorted(tests.items(), key=lambda item: (-item[1], item[0])):
         found[f"homes_count:{name}"] = _count(f"controlling.{name}", f"studies that {name} controls", count)
     results = {key: Result(item.value, "count", item) for key, item in found.items()}
-    held = portfolio_tables.held_back(roll.rows)
+    held = held_back(roll.rows)
     if held:
         results["most_missing_field"] = Result(next(iter(held)), None)
     return results
 
 
 def _cautions(roll: Roll) -> Iterable[str]:
+    yield from told_partial(roll.rows)
     yield "A summary does not replace the sheets: a verdict holds with its own sheet, its assumptions, cautions and open items."
     yield (
         "A pass of this sheet says that the list is complete. It says nothing of the homes: those pass whose own sheets pass, and a "
@@ -282,8 +318,8 @@ def _cautions(roll: Roll) -> Iterable[str]:
     )
     yield "Counts say nothing about homes that were not run, and nothing about homes that are not in the portfolio."
     yield (
-        "Room is that of the one test that controls a study or a workbook. Another test of the same home may have as little; a condition "
-        "and an amount in days, seconds or areas have none that is ranked."
+        "Room is that of one test, the one that controls or the tightest capacity, as each table says. Another test of the same home may "
+        "have as little; a condition and an amount in days, seconds or areas have none that is ranked."
     )
     yield "Homes of one portfolio may share errors: a wrong base file, data sheet or jurisdiction file stands in all of them."
     if roll.what_if or any(row["edition_basis"] == "what-if" for row in roll.rows):

@@ -1,0 +1,21 @@
+"""The order in which checks of a results.json decide."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from workbook_lib.sheet import CONDITIONS, Verdict, holds
+from workbook_lib.workbooks.portfolio_rows import VERDICTS
+
+ORDER = (*VERDICTS, str(Verdict.NOT_APPLICABLE))
+"""Verdicts, worst first."""
+
+
+def rank(check: Mapping[str, object]) -> tuple[int, float]:
+    """Rank by which a check decides, the least first: that of `sheet.controlling`."""
+    place, margin, required = ORDER.index(check["verdict"]), check["margin"], check["required"]
+    if margin is None or check["unit"] in CONDITIONS:
+        return place, float("inf") if check["verdict"] in ORDER[-2:] else 0.0
+    if check["verdict"] == ORDER[0] and holds(check["provided"], check["relation"], required):
+        return place, 0.0
+    return place, margin / max(abs(required), 1e-9)
