@@ -6,11 +6,15 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from workbook_lib.errors import MachineryFault
 from workbook_lib.render.pdf import find_browser
 
 ROOT = Path(__file__).resolve().parent.parent
+
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")  # how long an example takes is the machine's affair, never a test's
 
 NO_SKIPS = "WORKBOOK_NO_SKIPS"
 """Where this variable is set, a skipped test fails the run; `.ci/run` sets it."""

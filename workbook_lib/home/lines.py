@@ -1,44 +1,70 @@
-"""Line numbers of keys and tables in a TOML text, for faults only.
+"""Where keys, values, rows and tables stand in a TOML text: for line numbers of faults, and for changes that touch nothing else.
 
-The text has already been accepted by `tomllib`; this scanner walks the same grammar without
-converting values and notes where each key, table and row begins. Where it loses its way it gives
-up and the faults have no line.
+The text has already been accepted by `tomllib`; this scanner walks the same grammar without converting values. Where it loses its way,
+faults have no line and a change is refused.
 """
 
 from __future__ import annotations
 
+import bisect
 import contextlib
 import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 _SPACE = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _BLANK = re.compile(r"[ \t]*")
-_BARE = re.compile(r"[A-Za-z0-9_-]+")
+BARE = re.compile(r"[A-Za-z0-9_-]+")
+"""A key that needs no quotes."""
 _STRING = re.compile(r'"""(?:[^\\]|\\.)*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:[^"\\\n]|\\.)*"|\'[^\'\n]*\'', re.DOTALL)
 _SCALAR = re.compile(r"[^,\]}\n#]+")
 
 Loc = tuple[str | int, ...]
+"""A place in a file: keys, and rows by number from 0."""
 
 
-class _Lost(Exception):
-    """The scanner met something it does not know."""
+class Lost(Exception):
+    """The scanner met something that it does not know."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Characters of a text, from `start` to before `end`."""
+
+    start: int
+    end: int
+
+
+@dataclass
+class Places:
+    """Where everything of a text stands, by place.
+
+    `starts`: first character of every key, table and row, tables that a dotted key or header implies among them; `pairs`: from the key
+    to the end of the value; `values`: values, and the members of lists; `headers`: headers of tables; `bodies`: end of the last pair of
+    the table that a header opens, of the header itself where it has none, and for `()` of the pairs before the first header (0 for none);
+    `inline`: tables in braces; `lists`: lists in brackets; `first_header`: where the first header stands, the end of the text for none.
+    """
+
+    starts: dict[Loc, int] = field(default_factory=dict)
+    pairs: dict[Loc, Span] = field(default_factory=dict)
+    values: dict[Loc, Span] = field(default_factory=dict)
+    headers: dict[Loc, Span] = field(default_factory=dict)
+    bodies: dict[Loc, int] = field(default_factory=lambda: {(): 0})
+    inline: set[Loc] = field(default_factory=set)
+    lists: set[Loc] = field(default_factory=set)
+    first_header: int = 0
 
 
 class _Scanner:
     def __init__(self, text: str):
         self.text, self.at = text, 0
-        self.lines: dict[Loc, int] = {}
+        self.places = Places(first_header=len(text))
         self.counts: dict[Loc, int] = {}
-        self.line_at, self.line = 0, 1
-
-    def here(self) -> int:
-        self.line += self.text.count("\n", self.line_at, self.at)
-        self.line_at = self.at
-        return self.line
 
     def skip(self, pattern: re.Pattern) -> str:
         match = pattern.match(self.text, self.at)
         if not match:
-            raise _Lost
+            raise Lost
         self.at = match.end()
         return match.group()
 
@@ -47,23 +73,23 @@ class _Scanner:
 
     def take(self, text: str) -> None:
         if self.peek(len(text)) != text:
-            raise _Lost
+            raise Lost
         self.at += len(text)
 
     def key(self) -> list[str]:
         parts = []
         while True:
             self.skip(_BLANK)
-            parts.append(self.skip(_STRING)[1:-1] if self.peek() in "\"'" else self.skip(_BARE))
+            parts.append(self.skip(_STRING)[1:-1] if self.peek() in "\"'" else self.skip(BARE))
             self.skip(_BLANK)
             if self.peek() != ".":
                 return parts
             self.at += 1
 
-    def note(self, loc: Loc, line: int) -> None:
-        self.lines.setdefault(loc, line)
+    def note(self, loc: Loc, start: int) -> None:
+        self.places.starts.setdefault(loc, start)
 
-    def within(self, parts: list[str]) -> Loc:
+    def within(self, parts: Sequence[str]) -> Loc:
         """Place that a header's names lead to, arrays of tables entered at their latest row."""
         loc: Loc = ()
         for part in parts:
@@ -78,56 +104,63 @@ class _Scanner:
             self.skip(_SPACE)
             if self.at >= len(self.text):
                 return
-            line = self.here()
             if self.peek() == "[":
-                table = self.header(line)
+                self.places.first_header = min(self.places.first_header, self.at)
+                table = self.header()
             else:
-                self.pair(table, line)
+                self.pair(table)
+            self.places.bodies[table] = self.at
 
-    def header(self, line: int) -> Loc:
-        many = self.peek(2) == "[["
+    def header(self) -> Loc:
+        start, many = self.at, self.peek(2) == "[["
         self.take("[[" if many else "[")
         parts = self.key()
         self.take("]]" if many else "]")
         for end in range(1, len(parts)):
-            self.note(self.within(parts[:end]), line)
+            self.note(self.within(parts[:end]), start)
         if not many:
             loc = self.within(parts)
         else:
             array = (*self.within(parts[:-1]), parts[-1])
-            self.note(array, line)
+            self.note(array, start)
             self.counts[array] = self.counts.get(array, 0) + 1
             loc = (*array, self.counts[array] - 1)
-        self.note(loc, line)
+        self.note(loc, start)
+        self.places.headers[loc] = Span(start, self.at)
         return loc
 
-    def pair(self, table: Loc, line: int) -> None:
+    def pair(self, table: Loc) -> None:
+        start = self.at
         parts = self.key()
         self.take("=")
         self.skip(_BLANK)
         for end in range(1, len(parts) + 1):
-            self.note((*table, *parts[:end]), line)
+            self.note((*table, *parts[:end]), start)
         self.value((*table, *parts))
+        self.places.pairs[*table, *parts] = Span(start, self.at)
 
     def value(self, loc: Loc) -> None:
-        first = self.peek()
+        start, first = self.at, self.peek()
         if first == "[":
             self.array(loc)
         elif first == "{":
-            self.inline(loc)
+            self.braces(loc)
         elif first in ('"', "'"):
             self.skip(_STRING)
         else:
-            self.skip(_SCALAR)
+            said = self.skip(_SCALAR)
+            self.at -= len(said) - len(said.rstrip())
+        self.places.values[loc] = Span(start, self.at)
 
     def array(self, loc: Loc) -> None:
+        self.places.lists.add(loc)
         self.take("[")
         index = 0
         while True:
             self.skip(_SPACE)
             if self.peek() == "]":
                 break
-            self.note((*loc, index), self.here())
+            self.note((*loc, index), self.at)
             self.value((*loc, index))
             index += 1
             self.skip(_SPACE)
@@ -135,25 +168,37 @@ class _Scanner:
                 self.at += 1
         self.take("]")
 
-    def inline(self, loc: Loc) -> None:
+    def braces(self, loc: Loc) -> None:
+        self.places.inline.add(loc)
         self.take("{")
         while True:
             self.skip(_SPACE)
             if self.peek() == "}":
                 break
-            self.pair(loc, self.here())
+            self.pair(loc)
             self.skip(_SPACE)
             if self.peek() == ",":
                 self.at += 1
         self.take("}")
 
 
-def locate(text: str) -> dict[Loc, int]:
-    """Line [1...] of every key, table and row of a TOML text, by place (keys and row numbers)."""
-    scanner = _Scanner(text.replace("\r\n", "\n"))
-    with contextlib.suppress(_Lost, RecursionError):
+def places(text: str) -> Places:
+    """Where everything of a TOML text stands. Errors: Lost where the text is not understood."""
+    scanner = _Scanner(text)
+    try:
         scanner.document()
-    return scanner.lines
+    except RecursionError:
+        raise Lost from None
+    return scanner.places
+
+
+def locate(text: str) -> dict[Loc, int]:
+    """Line [1...] of every key, table and row of a TOML text, by place; what was found up to where the text is not understood."""
+    scanner = _Scanner(text)
+    with contextlib.suppress(Lost, RecursionError):
+        scanner.document()
+    ends = [found.start() for found in re.finditer("\n", text)]
+    return {loc: bisect.bisect_left(ends, start) + 1 for loc, start in scanner.places.starts.items()}
 
 
 def line_of(lines: dict[Loc, int], loc: Loc) -> int | None:
