@@ -319,7 +319,7 @@ def test_a_home_that_no_case_takes_is_none():
 
 def test_failing_homes_do_not_fail_the_summary_and_its_words_say_so():
     sheet = study(row("a", state="fail"), row("b", state="needs input"))
-    said = text.plain(portfolio_page.verdict(Trace(sheet), portfolio_rows.STATES))
+    said = text.plain(portfolio_page.verdict(Trace(sheet)))
     assert sheet.verdict is Verdict.PASS
     assert "not the verdict of the homes" in " ".join(said.split())
 
@@ -646,7 +646,7 @@ def test_every_verdict_has_its_line_and_figure_and_substituted_studies_stand_apa
     assert sheet.results["substituted_count"].value == 2
     assert [sheet.results[f"homes_count:{state}"].value for state in VERDICTS] == [2, 0, 0, 1]
     assert [line["Substituted"] for line in table(sheet, portfolio_tables.STUDIES)] == ["yes", "yes", ""]
-    said = text.plain(portfolio_page.states(Trace(sheet), portfolio_rows.STATES[::-1], portfolio_summary.PARTS["states"]))
+    said = text.plain(portfolio_page.states(Trace(sheet), portfolio_summary.PARTS["states"]))
     assert re.search(r"judgement \W*Studies: 0\b", " ".join(said.split()))
     assert said.count("needs input") == 1, "each count stands once"
 

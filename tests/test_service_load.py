@@ -409,6 +409,7 @@ def test_service_conductors_answer_for_the_main_where_it_is_above_the_service(wo
     check = example_sheet(workbook, service__rating="100 A", service__conductor__size="2").check("service-conductor")
     assert (check.verdict, check.required.value) == (Verdict.FAIL, 166.0)
     assert check.note == "protected by main (200 A), above the 100 A of the service"
+    assert check.question == "are the service conductors large enough for the device that protects them?"
 
 
 def test_a_main_above_the_service_is_looked_at_again():

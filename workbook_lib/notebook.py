@@ -184,17 +184,15 @@ class Summary(_Opened):
     def states(self) -> Shown:
         """How many studies came to which state."""
         from workbook_lib.render import portfolio_page
-        from workbook_lib.workbooks.portfolio_rows import STATES
         from workbook_lib.workbooks.portfolio_summary import PARTS
 
-        return _shown(portfolio_page.states(self._trace, STATES[::-1], PARTS["states"]))
+        return _shown(portfolio_page.states(self._trace, PARTS["states"]))
 
     def verdict(self) -> Shown:
         """Whether the summary is complete; not the verdict of the homes."""
         from workbook_lib.render import portfolio_page
-        from workbook_lib.workbooks.portfolio_rows import STATES
 
-        return _shown(portfolio_page.verdict(self._trace, STATES[::-1]))
+        return _shown(portfolio_page.verdict(self._trace))
 
     def part(self, name: str) -> Shown:
         """One part of the summary: those that `portfolio_summary.PARTS` names.

@@ -187,8 +187,10 @@ def kernel(folder: Path) -> Iterator[Kernel]:
         scratch = Path(name)
         with open(scratch / "said.txt", "w+", encoding="utf-8") as said:
             manager = _started(KernelManager, folder, scratch, said)
-            client = manager.client()
-            try:
+            with contextlib.ExitStack() as ending:
+                ending.callback(manager.shutdown_kernel, now=True)
+                client = manager.client()
+                ending.callback(client.stop_channels)
                 client.start_channels()
                 try:
                     client.wait_for_ready(timeout=START_TIMEOUT_S)
@@ -196,9 +198,6 @@ def kernel(folder: Path) -> Iterator[Kernel]:
                     raise MachineryFault(f"a kernel does not answer: {error}") from None
                 client.allow_stdin = False
                 yield Kernel(manager, client)
-            finally:
-                client.stop_channels()
-                manager.shutdown_kernel(now=True)
 
 
 def _started(manager_class, folder: Path, scratch: Path, said):

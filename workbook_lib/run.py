@@ -402,8 +402,8 @@ def validate(files: Sequence[str | Path]) -> list[tuple[Path, tuple[Fault, ...],
 
 
 def _faults_of_portfolio(path: Path) -> tuple[tuple[Fault, ...], tuple[str, ...]]:
-    """Faults of all studies of a portfolio, each once, and remarks; records are read once for what a row says of them."""
     from workbook_lib.home import portfolio
+    from workbook_lib.workbooks.portfolio_words import many, studies
 
     try:
         whole = portfolio.read_portfolio(path)
@@ -427,8 +427,7 @@ def _faults_of_portfolio(path: Path) -> tuple[tuple[Fault, ...], tuple[str, ...]
             faults |= dict.fromkeys(more)
             remarks |= dict.fromkeys(said)
     homes = {entry.site_id for entry in whole.entries if entry.site_id and not entry.left_out}
-    studies = len(whole.entries)
-    remarks[f"{studies} stud{'y' if studies == 1 else 'ies'} of {len(homes)} home{'s' if len(homes) != 1 else ''}"] = None
+    remarks[f"{studies(len(whole.entries))} of {many(len(homes), 'home')}"] = None
     return tuple(faults), tuple(remarks)
 
 

@@ -43,6 +43,11 @@ def leaves(tables: Mapping[str, object], *, wrappers: bool = True) -> dict[Way, 
     return {way: held for way, held in _leaves(tables, (), wrappers) if way[-1] != PROSE}
 
 
+def notes(tables: Mapping[str, object]) -> dict[Way, object]:
+    """Every note of a TOML file by the place of what it is a note of. Parameters: tables as tomllib reads them. Returns: texts by place."""
+    return {way[:-1]: held.value for way, held in _leaves(tables, (), wrappers=False) if way[-1] == PROSE}
+
+
 def _leaves(content: object, way: Way, wrappers: bool) -> Iterator[tuple[Way, Held]]:
     if isinstance(content, Override):
         yield way, Held(content.value, override=True)

@@ -30,13 +30,13 @@ from workbook_lib.batch.compare_words import (
     Move,
     Side,
     said_causes,
-    studies,
 )
 from workbook_lib.batch.rows import ADOPTED, FAULTED, NOT_RUN
 from workbook_lib.render import html, page, text
 from workbook_lib.render.blocks import Band, Block, Bullets, Grid, Heading, Part, Prose
 from workbook_lib.render.results import FORMAT
 from workbook_lib.workbooks.common import STANDING_CAUTIONS
+from workbook_lib.workbooks.portfolio_words import studies
 
 JSON, TABLE, PAGE = "changes.json", "changes.csv", "changes.html"
 TEXT_STUDIES, PAGE_STUDIES = 20, 200

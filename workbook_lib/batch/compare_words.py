@@ -14,7 +14,8 @@ from workbook_lib.batch.causes import EDITION, NOT_RERUN, WORKBOOKS, Cause, with
 from workbook_lib.formula import GUARD
 from workbook_lib.render import numbers
 from workbook_lib.sheet import Check, Input, Verdict, holds
-from workbook_lib.workbooks.portfolio_rows import SIGNS as RELATIONS
+from workbook_lib.workbooks.portfolio_words import SIGNS as RELATIONS
+from workbook_lib.workbooks.portfolio_words import some, studies
 
 MOVED, ADDED, GONE, ASIDE, VALUES = "moved", "added", "gone", "checks that do not count", "values"
 ADOPTED_ALONE, OTHER_FAULT, UNCHANGED = "edition-adopted alone", "another fault", "unchanged"
@@ -295,11 +296,6 @@ def named(site_id: str, case: str) -> str:
     return f"{site_id}/{case}" if site_id else "a home at fault"
 
 
-def studies(count: int) -> str:
-    """A number of studies in words. Parameters: count [count]."""
-    return f"{count:,} {'study' if count == 1 else 'studies'}"
-
-
 # one side
 
 
@@ -340,8 +336,7 @@ class Side:
             )
             said.append(f"what-if {put}{f' where {where}' if where else ''}: set for {self.substituted_count:,} {of}")
         if self.accepted:
-            more = f" and {len(self.accepted) - NAMED:,} more" if len(self.accepted) > NAMED else ""
-            said.append(f"{NOT_RERUN}: {studies(len(self.accepted))} ({', '.join(self.accepted[:NAMED])}{more})")
+            said.append(f"{NOT_RERUN}: {studies(len(self.accepted))} ({some(self.accepted, NAMED)})")
         return said
 
 

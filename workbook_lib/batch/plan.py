@@ -14,7 +14,7 @@ from pathlib import Path
 from workbook_lib.batch import folder as folders
 from workbook_lib.batch import program as programs
 from workbook_lib.batch import record as records
-from workbook_lib.batch.causes import differences, leaves
+from workbook_lib.batch.cause_inputs import differences, leaves, notes
 from workbook_lib.batch.folder import Output
 from workbook_lib.batch.options import ACCEPTABLE
 from workbook_lib.batch.record import Record
@@ -25,6 +25,7 @@ from workbook_lib.home.portfolio_entry import Entry
 from workbook_lib.render import results
 from workbook_lib.run import CALCULATION_FAULT, INPUT_FAULT, MACHINERY_FAULT, RESULTS
 from workbook_lib.workbooks import REGISTRY
+from workbook_lib.workbooks.portfolio_words import some, studies
 
 RUN, KEEP, ACCEPT, FAULT, STILL, LEFT_OUT = "run", "keep", "accepted", "at fault", "still at fault", "left out"
 """What is done with a study: made, kept as it is, kept although there are reasons, not possible, not made again since what stopped it
@@ -138,10 +139,10 @@ def refuse_loss(found: Plan, output: Output) -> None:
     if losing:
         has = "has" if len(losing) == 1 else "have"
         lost = ", ".join(dict.fromkeys(name for item in losing for name in item.loses.split(", ")))
-        what = f"{_count(len(losing))} {has} {lost}, and would be made again without"
+        what = f"{studies(len(losing))} {has} {lost}, and would be made again without"
         limit = "what is there is never made again with less"
         todo = f"ask for {lost} too, or name another folder with --out"
-        raise InputFault([Fault(output.top.as_posix(), "", what, _names([item.entry.name for item in losing]), limit, todo)])
+        raise InputFault([Fault(output.top.as_posix(), "", what, some((item.entry.name for item in losing), NAMES_SHOWN), limit, todo)])
 
 
 class Planner:
@@ -364,29 +365,14 @@ def _field_reasons(path: str, before: str, file: Path, *, is_site: bool, printed
         ]
         told.append(f"{path}: {'.'.join(one.way)}: {_said(sides[0])} -> {_said(sides[1])}")
     if printed:
-        notes = dict(_notes(old)), dict(_notes(new))
-        for place in dict.fromkeys((*notes[0], *notes[1])):
-            sides = [side.get(place) for side in notes]
+        before_now = notes(old), notes(new)
+        for way in dict.fromkeys((*before_now[0], *before_now[1])):
+            sides = [side.get(way) for side in before_now]
             if sides[0] != sides[1]:
-                told.append(f"{path}: note of {place}: {_said(sides[0])} -> {_said(sides[1])}")
+                told.append(f"{path}: note of {'.'.join(way) or 'the file'}: {_said(sides[0])} -> {_said(sides[1])}")
     yield from (Reason("input", words) for words in told[:FIELDS_SHOWN])
     if len(told) > FIELDS_SHOWN:
         yield Reason("input", f"{path}: {len(told) - FIELDS_SHOWN} fields more")
-
-
-def _notes(content: object, place: str = "") -> Iterable[tuple[str, object]]:
-    """Every note of a TOML file with what it is a note of; a row of a list by its id, else by its number."""
-    if isinstance(content, dict):
-        for key, value in content.items():
-            if key == "note":
-                yield place or "the file", value
-            else:
-                yield from _notes(value, f"{place}.{key}" if place else key)
-    elif isinstance(content, list):
-        for number, row in enumerate(content):
-            if isinstance(row, dict):
-                name = row.get("id")
-                yield from _notes(row, f"{place}.{name if isinstance(name, str) else number}")
 
 
 def _without_notes(content: object) -> object:
@@ -400,16 +386,6 @@ def _said(value: object) -> str:
     return "nothing" if value is None else str(value)
 
 
-def _count(number: int) -> str:
-    return f"{number} {'study' if number == 1 else 'studies'}"
-
-
-def _names(names: Sequence[str]) -> str:
-    """The first few names."""
-    more = f" and {len(names) - NAMES_SHOWN} more" if len(names) > NAMES_SHOWN else ""
-    return f"{', '.join(names[:NAMES_SHOWN])}{more}"
-
-
 def gone_words(found: Plan, output: Output) -> list[str]:
     """That studies in the folder are not in the portfolio any more, nothing where there are none."""
     if not found.gone:
@@ -417,7 +393,7 @@ def gone_words(found: Plan, output: Output) -> list[str]:
     number = len(found.gone)
     are, folders_are, they = ("is", "its folder is", "it") if number == 1 else ("are", "their folders are", "they")
     return [
-        f"{_count(number)} in {output.top.as_posix()} {are} no longer in the portfolio ({_names(found.gone)}): "
+        f"{studies(number)} in {output.top.as_posix()} {are} no longer in the portfolio ({some(found.gone, NAMES_SHOWN)}): "
         f"{folders_are} left as {they} {are}, and no table counts {'it' if number == 1 else 'them'}"
     ]
 
@@ -426,7 +402,7 @@ def said(found: Plan, limit: int = 20) -> list[str]:
     """The plan in words: counts, then each reason with the studies that it touches, the first few by name."""
     counts = found.counts()
     actions = (RUN, KEEP, ACCEPT, FAULT, STILL, LEFT_OUT)
-    lines = [f"{_count(len(found.items))}: " + ", ".join(f"{counts[name]} {name}" for name in actions if counts[name])]
+    lines = [f"{studies(len(found.items))}: " + ", ".join(f"{counts[name]} {name}" for name in actions if counts[name])]
     for action in (FAULT, STILL, RUN, ACCEPT):
         groups: dict[Reason, list[str]] = {}
         for item in found.items:
@@ -436,7 +412,7 @@ def said(found: Plan, limit: int = 20) -> list[str]:
         shown = sorted(groups.items(), key=lambda pair: (KINDS.index(pair[0].kind), -len(pair[1])))
         for reason, names in shown[:limit]:
             words = reason.words if action in (FAULT, STILL) else str(reason)
-            lines.append(f"  {action}: {words} ({_names(names)})")
+            lines.append(f"  {action}: {words} ({some(names, NAMES_SHOWN)})")
         if len(shown) > limit:
             lines.append(f"  {action}: {len(shown) - limit} reasons more")
     return lines

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from workbook_lib.batch import folder as folders
 from workbook_lib.batch.connections import is_capacity
+from workbook_lib.batch.ranks import room
 from workbook_lib.batch.rows import ORDER, Row, family
 from workbook_lib.run import RESULTS
 from workbook_lib.workbooks import REGISTRY
@@ -128,8 +129,7 @@ def _families(workbook: str, checks: Iterable[Mapping[str, object]]) -> dict[str
     found: dict[str, object] = {}
     for name, of_it in held.items():
         found[name] = min((check["verdict"] for check in of_it), key=ORDER.index)
-        loads = [check for check in of_it if is_capacity(check) and check["margin"] is not None]
-        rooms = [check["margin"] / max(abs(check["required"]), 1e-9) for check in loads]
+        rooms = [left for check in of_it if is_capacity(check) and (left := room(check)) is not None]
         if rooms and not (found[name] in WITHOUT_ROOM and min(rooms) > 0.0):
             found[f"{name}.room_frac"] = min(rooms)
     return found

@@ -27,8 +27,8 @@ import re
 from collections.abc import Iterable, Mapping
 
 from workbook_lib.batch.connections import connections, is_capacity
-from workbook_lib.batch.ranks import ORDER, rank
-from workbook_lib.sheet import CONDITIONS, Verdict
+from workbook_lib.batch.ranks import ORDER, rank, room
+from workbook_lib.sheet import Verdict
 from workbook_lib.workbooks import REGISTRY
 from workbook_lib.workbooks.portfolio_rows import FAULTED, NOT_RUN, STATES, VERDICTS
 from workbook_lib.workbooks.portfolio_words import ADOPTED, family
@@ -127,15 +127,13 @@ def _told(name: str, entry: Mapping[str, object], found: Mapping[str, object] | 
     sides = dict.fromkeys(SIDES) if found is None else {key: found[key] for key in SIDES}
     key = None if found is None else found["key"]
     fails = sum(1 for check in entry["checks"] if check["counts"] and check["verdict"] == Verdict.FAIL)
-    ranked = sides["margin"] is not None and sides["unit"] not in CONDITIONS
-    room = sides["margin"] / max(abs(sides["required"]), 1e-9) if ranked else None
-    return {"workbook": name, "verdict": verdict, "check": key, **sides, "room": room, "fails": fails}
+    return {"workbook": name, "verdict": verdict, "check": key, **sides, "room": room(sides), "fails": fails}
 
 
 def _tightest(workbooks: Mapping[str, Mapping[str, object]]) -> dict[str, object] | None:
     """Of the counted checks of a capacity the one with the least room, one that fails for want of it first; None without numbers."""
     held = [
-        (check["margin"] / max(abs(check["required"]), 1e-9), name, check)
+        (room(check), name, check)
         for name in REGISTRY
         if name in workbooks
         for check in workbooks[name]["checks"]

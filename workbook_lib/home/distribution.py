@@ -217,8 +217,10 @@ def service_overcurrent(tree: Tree) -> tuple[tuple[str, Input], ...]:
 
 
 def _rating_of(node: Node) -> Input | None:
-    given = {"panel": "main", "breaker": "rating", "disconnect": "fuse", "adapter": "overcurrent"}.get(node.kind)
-    return amperes(getattr(node.item, given)) if given else None
+    try:
+        return main_device(node.item) if node.kind == "panel" else device_of(node)
+    except MissingInput:
+        return None
 
 
 def without_breaker(tree: Tree, panel: Panel) -> tuple[str, ...]:

@@ -190,10 +190,13 @@ def _add(text: str, where: Places, loc: Loc, value: object) -> str:
         return _after_line(text, where.bodies[parent], _pair(key, value))
     if not parent:
         return _at_top(text, where, _pair(key, value))
-    dotted = [(span.end, one) for one, span in where.pairs.items() if one[: len(parent)] == parent and _header_of(where, one) != parent]
-    own = [(end, one) for end, one in dotted if len(_header_of(where, one)) < len(parent) and not _inside(where, one)]
-    if own:
-        end, one = max(own)
+    dotted = [
+        (span.end, one)
+        for one, span in where.pairs.items()
+        if one[: len(parent)] == parent and len(_header_of(where, one)) < len(parent) and not _inside(where, one)
+    ]
+    if dotted:
+        end, one = max(dotted)
         way = ".".join(_name(step) for step in (*parent[len(_header_of(where, one)) :], key))
         return _after_line(text, end, f"{way} = {literal(value)}")
     if len(parent) == 1:

@@ -46,10 +46,10 @@ def title_block(sheet: Sheet, head: Sequence[tuple[str, str]]) -> Part:
     return Part("title", sheet.title, tuple(blocks))
 
 
-def states(trace: Trace, shown: Collection[str], headings: Collection[str]) -> Part:
+def states(trace: Trace, headings: Collection[str]) -> Part:
     """How many studies came to which state, each count once, and below it how many were accepted.
 
-    Parameters: trace of the sheet; states in their order; headings of the sections.
+    Parameters: trace of the sheet; headings of the sections.
     """
     results = trace.sheet.results
     others = [key for key in IN_SHORT if key in results and results[key].value]
@@ -58,11 +58,8 @@ def states(trace: Trace, shown: Collection[str], headings: Collection[str]) -> P
     return Part("states", "States", (*blocks, Pairs(rows)) if rows else blocks)
 
 
-def verdict(trace: Trace, states: Collection[str]) -> Part:
-    """Whether the summary is complete, and what is not; never to be read as the verdict of the homes.
-
-    Parameters: trace of the sheet, states that a study can have.
-    """
+def verdict(trace: Trace) -> Part:
+    """Whether the summary is complete, and what is not; never to be read as the verdict of the homes."""
     sheet = trace.sheet
     whole = sheet.verdict is Verdict.PASS
     words = (f"Verdict of this sheet: {sheet.verdict}. This is not the verdict of the homes: theirs stand under their states.",)

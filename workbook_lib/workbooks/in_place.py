@@ -10,6 +10,10 @@ from workbook_lib.rules import conductor
 from workbook_lib.sheet import Input, Quantity, Step
 from workbook_lib.workbooks.prepare import text
 
+CONDUCTOR_QUESTION = "are the service conductors large enough for the service rating?"
+DEVICE_QUESTION = "are the service conductors large enough for the device that protects them?"
+"""What is asked in its place where that device is rated above the service."""
+
 
 def ampacity_of(home, wire, path: str, edition, *, rating: Quantity | None, neutral: bool = False, size: Input | None = None) -> Step:
     """Ampacity in place [A] of a `conductor` table of the site file, or of its neutral.
@@ -44,23 +48,20 @@ def ampacity_of(home, wire, path: str, edition, *, rating: Quantity | None, neut
     )
 
 
-def service_protection(home) -> Input:
-    """What the service conductors must stand [A]: the service rating, or a device of the service that is rated above it.
+def service_protection(home) -> tuple[Input, str]:
+    """What the service conductors must stand [A]: the service rating, or the largest device of the service that is rated above it.
 
-    Errors: MissingInput without a service rating. Source: 230.90(A).
+    Returns: that rating, and in words what protects them where it is such a device, else empty. Errors: MissingInput without a service
+    rating. Source: 230.90(A).
     """
     rating = home.site.service.rating
     if rating is None:
         raise MissingInput(["service.rating"])
-    _, largest = max(distribution.service_overcurrent(home.tree), key=lambda one: one[1].value, default=("", rating))
-    return largest if largest.value > rating.value else rating
-
-
-def protection_words(home) -> str:
-    """What protects the service conductors, in words, where it is rated above the service; else empty."""
-    rating = home.site.service.rating
-    above = [f"{name} ({one.value:g} A)" for name, one in distribution.service_overcurrent(home.tree) if one.value > rating.value]
-    return f"protected by {', '.join(above)}, above the {rating.value:g} A of the service" if above else ""
+    above = [(name, one) for name, one in distribution.service_overcurrent(home.tree) if one.value > rating.value]
+    if not above:
+        return rating, ""
+    named = ", ".join(f"{name} ({one.value:g} A)" for name, one in above)
+    return max((one for _, one in above), key=lambda one: one.value), f"protected by {named}, above the {rating.value:g} A of the service"
 
 
 def ambient_of(home, wire, name: str, edition) -> Quantity:

@@ -10,11 +10,10 @@ from workbook_lib.rules import conductor, measured, service
 from workbook_lib.rules.loads import LoadItem
 from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, holds, needs_input
 from workbook_lib.workbooks import common, record_checks
-from workbook_lib.workbooks.in_place import ampacity_of, protection_words, raceway_of, service_protection
+from workbook_lib.workbooks.in_place import CONDUCTOR_QUESTION, DEVICE_QUESTION, ampacity_of, raceway_of, service_protection
 from workbook_lib.workbooks.methods import general_steps, standard
 from workbook_lib.workbooks.prepare import panel_scope, root_panels, text
 
-CONDUCTOR_QUESTION = "are the service conductors large enough for the service rating?"
 NEUTRAL_QUESTION = "does the service neutral carry its load, and is it large enough to clear a fault?"
 SINGLE_POLE_GENERAL = (15.0, 20.0)
 """Ratings [A] of single-pole breakers that usually feed lighting and receptacles."""
@@ -125,36 +124,35 @@ def service_ampacity(work) -> Step:
     return work.ampacity
 
 
-def service_main(work) -> None:
-    """Check `service-main`, which stands only where a device of the service is rated above the service.
+def _service_main(work, above: Input) -> Check:
+    """Check `service-main`, which stands only where a device of the service is rated above the service [A].
 
     Then a rating is wrong in the file, or the equipment is not protected: never a pass. Source: 230.90(A).
     """
-    rating = work.home.site.service.rating
-    if rating is None or not protection_words(work.home):
-        return
     question = "is no overcurrent device of the service rated above what the service equipment is marked for?"
-    above, cite = service_protection(work.home), work.edition.cite("service_overload")
-    check = compare("service-main", question, above, "<=", rating, cite, note="either rating is wrong, or the equipment is not protected")
+    note, cite = "either rating is wrong, or the equipment is not protected", work.edition.cite("service_overload")
+    check = compare("service-main", question, above, "<=", work.home.site.service.rating, cite, note=note)
     closes = "the marking of the service equipment and of the device, read again on site"
-    work.checks.append(replace(check, verdict=Verdict.JUDGEMENT, closes=closes, decides="the engineer"))
+    return replace(check, verdict=Verdict.JUDGEMENT, closes=closes, decides="the engineer")
 
 
 def conductors(work) -> None:
     """Checks `service-main` and `service-conductor` with its steps."""
-    service_main(work)
     site, edition = work.home.site, work.edition
     if site.service.rating is None:
         work.checks.append(needs_input("service-conductor", CONDUCTOR_QUESTION, ["service.rating"]))
         return
+    protection, words = service_protection(work.home)
+    if words:
+        work.checks.append(_service_main(work, protection))
     try:
         ampacity = service_ampacity(work)
     except MissingInput as lack:
         work.checks.append(needs_input("service-conductor", CONDUCTOR_QUESTION, lack.fields, edition.cite("dwelling_83"), note=str(lack)))
         return
-    required = conductor.required_ampacity(service_protection(work.home), edition, entire_load=True, carries_source=False)
-    cite, words = edition.cite("dwelling_83"), protection_words(work.home)
-    work.checks.append(conductor.conductor_check("service-conductor", CONDUCTOR_QUESTION, ampacity, required, cite, note=words))
+    required = conductor.required_ampacity(protection, edition, entire_load=True, carries_source=False)
+    asked, cite = DEVICE_QUESTION if words else CONDUCTOR_QUESTION, edition.cite("dwelling_83")
+    work.checks.append(conductor.conductor_check("service-conductor", asked, ampacity, required, cite, note=words))
     work.result("service_conductor_ampacity_a", ampacity)
     table = _sizes(work, required)
     raceway = raceway_of(work.home, site.service.conductor)

@@ -36,7 +36,7 @@ from workbook_lib.workbooks.portfolio_rows import (
     way,
 )
 from workbook_lib.workbooks.portfolio_tables import cut
-from workbook_lib.workbooks.portfolio_words import ADOPTED, many, named, percent, some
+from workbook_lib.workbooks.portfolio_words import ADOPTED, many, named, percent, some, studies
 
 EDGES = (-50.0, -25.0, -10.0, 0.0, 10.0, 25.0, 50.0, 100.0)
 """Ends between the classes of room [% of the limit]; the first and the last class are open."""
@@ -97,9 +97,9 @@ def states_section(roll: Roll) -> Section:
         (state, *(counts[state] for counts in columns.values()), _part(columns["Studies"][state], rows), meanings.get(state, "no verdict"))
         for state in shown_states(rows)
     )
-    prose = f"{many(len(rows), 'study', 'studies')} of {many(len(sites(rows)), 'home')}; a home under several cases is several studies."
+    prose = f"{studies(len(rows))} of {many(len(sites(rows)), 'home')}; a home under several cases is several studies."
     if roll.what_if:
-        prose += f" The substitution was made for {many(len(made_for), 'study', 'studies')} of {many(len(sites(made_for)), 'home')}"
+        prose += f" The substitution was made for {studies(len(made_for))} of {many(len(sites(made_for)), 'home')}"
         prose += f": {some(map(name_of, made_for))}; all of them are marked in the list of every study." if made_for else "."
     if moved:
         told = ", ".join(f"{count:,} {state} would be {other}" for (state, other), count in moved.most_common())
@@ -135,7 +135,7 @@ def margins(rows: Sequence[Row]) -> Figure:
     short, within = (Counter({verdict: sum(n for (place, one), n in tally.items() if one == verdict and (place < limit) is side)
         for verdict in verdicts}) for side in (True, False))  # fmt: skip
     description = (
-        f"The tightest test of a load or a source against a capacity, of each of {many(len(rows), 'study', 'studies')} that has one, in "
+        f"The tightest test of a load or a source against a capacity, of each of {studies(len(rows))} that has one, in "
         f"percent of its limit. {_sides('Short of it', short)}; {_sides('within it', within)}. The verdict is that of the test, the study "
         "may fail by another. A test may fail or be a judgement with room: by a condition beside the amounts. The classes are not equally "
         "wide."
@@ -159,7 +159,7 @@ def changes(rows: Sequence[Row], compared_with: str) -> Figure:
     lines = tuple((before, *(tally[before, now] for now in names), sum(tally[before, now] for now in names)) for before in names)
     sums = ("all", *(sum(tally[before, now] for before in names) for now in names), len(rows))
     description = (
-        f"{many(len(rows), 'study', 'studies')} in this run and in {compared_with}: each line is the state before, each column the state "
+        f"{studies(len(rows))} in this run and in {compared_with}: each line is the state before, each column the state "
         f"now. {_ways(rows)}; {sum(tally[name, name] for name in names):,} stayed (framed)."
     )
     table = Table(("Before", *(f"Now {name}" for name in names), "All"), (*lines, sums))

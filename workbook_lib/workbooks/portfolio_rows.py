@@ -19,7 +19,6 @@ from workbook_lib.home.shapes import shapes
 from workbook_lib.sheet import Verdict
 from workbook_lib.workbooks import REGISTRY
 from workbook_lib.workbooks.portfolio_words import CAPACITY, SIZES, family, many, named, words_of
-from workbook_lib.workbooks.portfolio_words import SIGNS as SIGNS
 
 FORMAT = 1
 FILE = "portfolio.json"

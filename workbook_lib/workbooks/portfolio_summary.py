@@ -32,7 +32,7 @@ from workbook_lib.workbooks.portfolio_rows import (
     states_of,
     told_partial,
 )
-from workbook_lib.workbooks.portfolio_words import family, many
+from workbook_lib.workbooks.portfolio_words import family, many, studies
 
 NAME, TITLE = "portfolio_summary", "Portfolio summary"
 QUESTION = "is every study of the portfolio accounted for, and has each come to a verdict?"
@@ -145,7 +145,7 @@ def head(portfolio: Mapping[str, object]) -> tuple[tuple[str, str], ...]:
         ("Studies", f"{len(roll.rows):,} of {many(len(sites(roll.rows)), 'home')}"),
         ("Code edition", f"{roll.edition} in place of every file's" if roll.edition else OWN),
     ]
-    rows += [("Under an edition that is not the adopted one", many(apart, "study", "studies"))] if apart else []
+    rows += [("Under an edition that is not the adopted one", studies(apart))] if apart else []
     rows += [("What-if", what_if(roll))] if what_if(roll) else []
     rows += [("Compared with", roll.compared_with)] if roll.compared_with else []
     return tuple(rows)
@@ -177,14 +177,14 @@ def what_if(roll: Roll) -> str:
     if roll.edition and (apart or not calculated):
         said.append(
             f"edition {roll.edition} in place of every file's: "
-            f"{many(apart, 'study', 'studies')} of {len(roll.rows):,} under an edition that is not the adopted one"
+            f"{studies(apart)} of {len(roll.rows):,} under an edition that is not the adopted one"
         )
     if roll.what_if is not None:
         put = ", ".join(f"{path} = {_shown(value)}" for path, value in sorted(roll.what_if["set"].items()))
         where = " and ".join(f"{path} is {_shown(value)}" for path, value in sorted(roll.what_if["where"].items()))
         made_for = sum(1 for row in roll.rows if row["substituted"])
         words = (put or "nothing put in place") + (f", where {where}" if where else "")
-        said.append(f"{words}; made for {made_for:,} of {many(len(roll.rows), 'study', 'studies')}")
+        said.append(f"{words}; made for {made_for:,} of {studies(len(roll.rows))}")
     return "; ".join(said)
 
 
@@ -335,7 +335,7 @@ def _not_checked(roll: Roll) -> Iterable[str]:
     counts = Counter(row["state"] for row in roll.rows if not left_out(row))
     for state in (*FAULTED, NOT_RUN):
         if counts[state]:
-            yield f"{many(counts[state], 'study', 'studies')} ended as {state}: no verdict, in no count of tests, margins and connections"
+            yield f"{studies(counts[state])} ended as {state}: no verdict, in no count of tests, margins and connections"
     apart = sum(map(left_out, roll.rows))
     if apart:
         yield f"{many(apart, 'home was', 'homes were')} left out: no case of the portfolio takes them"

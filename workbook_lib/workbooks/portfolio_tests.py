@@ -30,7 +30,7 @@ from workbook_lib.workbooks.portfolio_rows import (
     unclosed,
 )
 from workbook_lib.workbooks.portfolio_tables import cut
-from workbook_lib.workbooks.portfolio_words import AMOUNTS_UNRANKED, family, many, named, percent, sides_of, some, words_of
+from workbook_lib.workbooks.portfolio_words import AMOUNTS_UNRANKED, family, many, named, percent, sides_of, some, studies, words_of
 
 NEAREST = 10
 """Studies that are shown nearest to their limit on either side [count]."""
@@ -179,7 +179,7 @@ def missing(roll: Roll) -> tuple[Section, Section]:
         most = order[0]
         prose += (
             f" {most} holds back the most homes ({len(sites(held[most])):,}); given alone, wherever it is asked for, it would free at most "
-            f"{many(alone[most], 'study', 'studies')}. Freed means that no test on what is known today asks for more; the tables of the "
+            f"{studies(alone[most])}. Freed means that no test on what is known today asks for more; the tables of the "
             "edition may still ask, and the verdict may be any."
         )
     lines = []

@@ -51,6 +51,7 @@ TEST_WORDS: Mapping[str, str] = {
     "service-capacity": "service with its load",
     "service-conductor": "service conductor",
     "service-disconnects": "number and grouping of the service disconnects",
+    "service-main": "device rated above the service",
     "service-neutral": "service neutral",
     "single-bond": "one bond of the neutral",
     "storage-spacing": "spacing of the storage units",
@@ -107,16 +108,21 @@ def percent(part: float) -> float:
     return 100.0 * part
 
 
-def some(names: Iterable[str]) -> str:
-    """The first of some names and how many more there are."""
+def some(names: Iterable[str], most: int = NAMED) -> str:
+    """The first of some names, at most so many [count], and how many more there are."""
     listed = list(names)
-    more = f" and {len(listed) - NAMED:,} more" if len(listed) > NAMED else ""
-    return ", ".join(listed[:NAMED]) + more
+    more = f" and {len(listed) - most:,} more" if len(listed) > most else ""
+    return ", ".join(listed[:most]) + more
 
 
 def many(count: int, one: str, more: str = "") -> str:
     """A count with its noun in the right form. Parameters: count; noun of one; of several (with an s where not given)."""
     return f"{count:,} {one if count == 1 else more or one + 's'}"
+
+
+def studies(count: int) -> str:
+    """A number of studies in words. Parameters: count [count]."""
+    return many(count, "study", "studies")
 
 
 def words_of(workbook: str) -> str:

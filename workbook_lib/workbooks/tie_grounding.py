@@ -9,7 +9,7 @@ from workbook_lib.formula import next_standard
 from workbook_lib.home import distribution
 from workbook_lib.rules import circuits, conductor
 from workbook_lib.sheet import Check, Input, Quantity, Result, Step, Verdict, compare, needs_input
-from workbook_lib.workbooks.in_place import protection_words, service_protection
+from workbook_lib.workbooks.in_place import CONDUCTOR_QUESTION, DEVICE_QUESTION, service_protection
 from workbook_lib.workbooks.prepare import text
 from workbook_lib.workbooks.tie_work import Work, ampacity
 
@@ -212,7 +212,7 @@ def _bonding(work: Work, circuit: Circuit, steps: list[Step]) -> None:
 def service(work: Work, steps: list[Step]) -> None:
     """Electrode conductor and bonding jumper of the service, its ampacity, and the check `service-conductor`."""
     wire, edition = work.site.service.conductor, work.edition
-    asked = "are the service conductors large enough for the service rating?"
+    asked = CONDUCTOR_QUESTION
     if wire is None or wire.size is None or wire.material is None:
         fields = (
             ["service.conductor"]
@@ -245,12 +245,13 @@ def service(work: Work, steps: list[Step]) -> None:
 
         def make() -> Check:
             carried = ampacity(work, "service.conductor", wire, work.site.service.rating)
-            needed = conductor.required_ampacity(service_protection(work.home), edition, entire_load=True, carries_source=False)
+            protection, words = service_protection(work.home)
+            needed = conductor.required_ampacity(protection, edition, entire_load=True, carries_source=False)
             work.result("conductor_ampacity_a:service", carried)
             work.result("conductor_required_a:service", needed)
             steps.extend([carried, needed])
-            words = protection_words(work.home)
-            return conductor.conductor_check("service-conductor", asked, carried, needed, edition.cite("dwelling_83"), note=words)
+            question = DEVICE_QUESTION if words else asked
+            return conductor.conductor_check("service-conductor", question, carried, needed, edition.cite("dwelling_83"), note=words)
 
         work.guarded("service-conductor", asked, make)
 
