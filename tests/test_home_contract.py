@@ -71,6 +71,9 @@ WORDS = {
     ('[records.load]\nfile = "a.csv"\n', "date_order"): ("mdy", "dmy", "ymd"),
     ('[records.load]\nfile = "a.csv"\n', "decimal"): ("point", "comma"),
     ('[records.load]\nfile = "a.csv"\n', "stamp"): ("start", "end"),
+    ('[records.load]\nfile = "a.csv"\n[[records.load.mark]]\nbegins = "2026-01-01"\nends = "2026-01-02"\nreason = "x"\n', "is"): (
+        *("vacant", "outage"),
+    ),
     ("[records]\n", "generation"): ("none", "unrecorded", "recorded"),
 }
 """Words of the agreed names, by the table that holds the field, written here apart from the models."""

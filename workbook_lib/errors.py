@@ -76,10 +76,12 @@ class MissingInput(WorkbookError):
     """The site file lacks fields that a rule needs; the verdict is then `needs input`, naming them.
 
     `fields` are key paths (`load.range.rating`); `reason` says why they are needed, where that is
-    not plain from the names, or why the value cannot be had at all (a table that was not seen).
+    not plain from the names, or why the value cannot be had at all (a table that was not seen); `options` what
+    the one field may be, where that is known.
     """
 
-    def __init__(self, fields: Iterable[str], reason: str = ""):
+    def __init__(self, fields: Iterable[str], reason: str = "", options: Iterable[str] = ()):
         self.fields: tuple[str, ...] = tuple(dict.fromkeys(fields))
         self.reason = reason
+        self.options: tuple[str, ...] = tuple(options)
         super().__init__(reason or "missing: " + ", ".join(self.fields))

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 
 from workbook_lib.home.defaults import LEG_VOLTAGE_LIMIT_V, rows, table, text, voltages
 from workbook_lib.home.model import OPTIONS
+from workbook_lib.home.moment import wall_s
 from workbook_lib.home.raw import Raw, Table, show, suggest
 from workbook_lib.home.references import Index
 from workbook_lib.home.shapes import FaultBook
@@ -37,6 +38,7 @@ def check(index: Index, givens: Givens, book: FaultBook) -> None:
     _settings(index, givens, book)
     _vehicles(index, givens, book)
     _daily(index, givens, book)
+    _ranges(index, givens, book)
 
 
 def _value(givens: Givens, row: Table, name: str) -> object:
@@ -335,3 +337,48 @@ def _daily(index: Index, givens: Givens, book: FaultBook) -> None:
             limit, todo = f"at most {most:g} kWh in {hours:g} h", "correct the energy, the power or the hours"
             shown = f"{givens[f'{row.path}.daily_energy'].text} with {givens[f'{row.path}.{name}'].text}"
             book.at(row["daily_energy"], "more energy a day than its running power gives", shown, limit, todo)
+
+
+RECORD_FILES = ("load", "fast_load", "backup_load", "production")
+
+
+def _ranges(index: Index, givens: Givens, book: FaultBook) -> None:
+    """Periods and marks of record files: what ends before it begins, marks that overlap or lie outside the period."""
+    for name in RECORD_FILES:
+        file = table(index.tree, "records", name)
+        if file is None:
+            continue
+        first, last = _range(file, givens, book, "the period")
+        marks = [(row, *_range(row, givens, book, "the marked range")) for row in rows(file, "mark")]
+        for row, begins, ends in marks:
+            for place, out in (("begins", begins is not None and first is not None and begins < first), ("ends", _after(ends, last))):
+                if out:
+                    limit = (
+                        f"within the period, {_value(givens, file, 'begins') or 'the start'} to {_value(givens, file, 'ends') or 'the end'}"
+                    )
+                    book.at(row[place], "a mark outside the period that is used", show(row[place]), limit, "shorten or remove the mark")
+        whole = sorted(
+            ((begins, ends, row) for row, begins, ends in marks if begins is not None and ends is not None), key=lambda one: one[:2]
+        )
+        for at, (begins, _, row) in enumerate(whole):
+            before = max(whole[:at], key=lambda one: one[1], default=None)
+            if before is not None and begins < before[1]:
+                other = f"after the mark {_value(givens, before[2], 'begins')} to {_value(givens, before[2], 'ends')}"
+                book.at(row["begins"], "two marks overlap", show(row["begins"]), other, "shorten one of them, or make one of both")
+
+
+def _after(moment: int | None, last: int | None) -> bool:
+    return moment is not None and last is not None and moment > last
+
+
+def _range(row: Table, givens: Givens, book: FaultBook, what: str) -> tuple[int | None, int | None]:
+    """Begin and end by the wall clock [s], None where not said, not sound, or the wrong way round, which is noted."""
+    start, stop = _value(givens, row, "begins"), _value(givens, row, "ends")
+    begins = wall_s(start) if isinstance(start, str) else None
+    ends = wall_s(stop, end=True) if isinstance(stop, str) else None
+    if begins is not None and ends is not None and ends <= begins:
+        book.at(
+            row["ends"], f"{what} ends before it begins, or as it begins", show(row["ends"]), f"after {start}", "correct begins or ends"
+        )
+        return None, None
+    return begins, ends

@@ -38,6 +38,7 @@ from workbook_lib.home.model_equipment import (
     Transfer,
     Vehicle,
 )
+from workbook_lib.home.moment import Moment
 from workbook_lib.home.raw import Raw
 from workbook_lib.sheet import Input
 
@@ -203,6 +204,15 @@ LOCAL_TIME = r"[0-9]{4}-[01][0-9]-[0-3][0-9]T[0-2][0-9]:[0-5][0-9]"
 LOCAL_WORDS = "a local date and time, as 2026-01-01T00:00"
 
 
+class Mark(Record):
+    """A range of a record in which the house was empty, or the power or the meter out."""
+
+    begins: Annotated[str, Moment("first moment of the marked range")]
+    ends: Annotated[str, Moment("end of the marked range")]
+    is_: Annotated[str, Word("what the range is", ("vacant", "outage"))] = Field(alias="is")
+    reason: Annotated[str, Text("how it is known")]
+
+
 class IntervalFile(Record):
     """A file of metered intervals and how to read it."""
 
@@ -225,6 +235,9 @@ class IntervalFile(Record):
     decimal: Annotated[Given, Choice("decimal sign", ("point", "comma"))] = None
     encoding: Annotated[str | None, Text("encoding of the text")] = None
     first_start: Annotated[str | None, Text("first interval of a file without dates", pattern=LOCAL_TIME, words=LOCAL_WORDS)] = None
+    begins: Annotated[str | None, Moment("first moment of the period that is used")] = None
+    ends: Annotated[str | None, Moment("end of the period that is used")] = None
+    mark: Annotated[tuple[Mark, ...], AllRows] = ()
 
 
 class Weather(Record):

@@ -7,6 +7,8 @@ Nothing is repaired silently.
 
 from workbook_lib.records.clock import Clock, zone
 from workbook_lib.records.gross import rebuild
+from workbook_lib.records.marks import unmarked
+from workbook_lib.records.period import quarter_rate, ranged
 from workbook_lib.records.reading import clock_named, read_record
 from workbook_lib.records.record import Decision, Declared, Record
 from workbook_lib.records.report import Report, adjacent, demand, examine, peaks, settle
@@ -22,8 +24,11 @@ __all__ = [
     "demand",
     "examine",
     "peaks",
+    "quarter_rate",
+    "ranged",
     "read_record",
     "rebuild",
     "settle",
+    "unmarked",
     "zone",
 ]

@@ -227,4 +227,5 @@ def _ask(usable: list[Candidate], declared: Declared) -> None:
     registers = {register(one.first) for one in usable}
     name = "register" if len(registers) == len(usable) and declared.register is None else "channel"
     reason = f"the feed holds {len(usable)} channels that could be meant: {_listed(usable)}"
-    raise MissingInput([f"{declared.field}.{name}"], reason)
+    options = [register(one.first) if name == "register" else one.label for one in usable]
+    raise MissingInput([f"{declared.field}.{name}"], reason, options)

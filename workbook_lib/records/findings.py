@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from workbook_lib.records.record import DELIVERED, ESTIMATED, NET, RECEIVED, SAMPLED, Summary
 
 if TYPE_CHECKING:
-    from workbook_lib.records.report import Contradiction, Gap, Report
+    from workbook_lib.records.finds import Contradiction, Gap
+    from workbook_lib.records.report import Report
 
 RUN_S = 4 * 3600
 """From this length on [s] equal readings in a row are reported. Common practice in checking interval data: no household with a
@@ -57,7 +58,8 @@ def problems(report: Report) -> Iterator[str]:
             )
     if report.gaps:
         lost = span(sum(one.end - one.start for one in report.gaps))
-        intro = f"{_count(len(report.gaps), 'gap')} without readings, {lost} together"
+        what = "without readings that count" if any(one.marked for one in report.gaps) else "without readings"
+        intro = f"{_count(len(report.gaps), 'gap')} {what}, {lost} together"
         yield _listed(intro, report.gaps, lambda one: f"{text(one.start)} to {text(one.end)} ({_gap(one)})")
     yield from _doubtful_amounts(report)
     odd = [one for one in report.clock_changes if not one.regular]
@@ -109,7 +111,8 @@ def _doubtful_amounts(report: Report) -> Iterator[str]:
 
 
 def _gap(one: Gap) -> str:
-    return span(one.end - one.start) + (", at the clock change" if one.at_clock_change else "")
+    words = f", marked {one.marked}" if one.marked else ", at the clock change" if one.at_clock_change else ""
+    return span(one.end - one.start) + words
 
 
 def _of(amount: float, unit: str) -> str:
@@ -147,4 +150,36 @@ def facts(report: Report) -> Iterator[str]:
     register = "" if report.register == DELIVERED else f" ({report.register})"
     doubt = " (uncertain, for they overlap)" if report.overlaps else ""
     yield f"Sum of the readings{register} {report.energy:,.10g} {unit}{doubt}{received}."
+    yield from ranges(report)
     yield f"Highest reading {report.peak_rate:,.10g} {unit.removesuffix('h')} over {span(report.peak_length)} at {text(report.peak_start)}."
+
+
+def ranges(report: Report) -> Iterator[str]:
+    """Which part of the file is used and what in it is marked; without dates and reasons where the report is undated."""
+    text, used = report.local, report.period
+    if used is not None:
+        ends = ("its beginning" if used.begins is None else text(used.begins), "its end" if used.ends is None else text(used.ends))
+        part = "a part of the file" if report.undated else f"the part of the file from {ends[0]} to {ends[1]}"
+        yield f"As the site file asks, {part} is used alone: {_count(used.left_count, 'reading')} outside it left out."
+    if not report.marks:
+        return
+    if report.undated:
+        kinds = sorted({one.mark.kind for one in report.marks})
+        yield f"{_count(len(report.marks), 'marked range')} ({', '.join(kinds)}) with {_count(report.marked_count, 'reading')}."
+    else:
+        told = (
+            f"{one.mark.kind} from {text(one.mark.begins)} to {text(one.mark.ends)} "
+            f"({_count(one.readings_count, 'reading')}; {one.mark.reason})"
+            for one in report.marks
+        )
+        yield f"Marked in the site file: {'; '.join(told)}."
+    yield MARKED
+    high = next((one for one in report.marks if one.holds_highest), None)
+    if high is not None:
+        yield f"The highest reading lies in a range that is marked {high.mark.kind}: it counts as the others do."
+
+
+MARKED = (
+    "What is marked counts neither as covered nor as days of the record; "
+    "the highest demand is taken over all readings, the marked ones too, so that a mark never lowers it."
+)

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from workbook_lib.errors import Fault, InputFault
+from workbook_lib.records.marks import touched
 from workbook_lib.records.record import DELIVERED, GROSS, NET, Decision, Record
 from workbook_lib.records.report import settle
 
@@ -20,7 +21,7 @@ def rebuild(load: Record, production: Record, shown: str, field: str) -> Record:
     Parameters: load record (net, or delivered with what was received), production record, file and field
     for faults. Returns: Record of register gross [Wh] on the load record's intervals; production of
     shorter intervals is added up where it fills one exactly. Errors: InputFault where the intervals are
-    not the same ones, units differ, or the home's own use would be negative.
+    not the same ones, units differ, or the home's own use would be negative outside of marked ranges, those of both records.
     """
     load, production = settle(load), settle(production)
     faults = _unfit(load, production, shown, field)
@@ -35,7 +36,8 @@ def rebuild(load: Record, production: Record, shown: str, field: str) -> Record:
         raise InputFault([Fault(shown, field, "intervals of load and production are not the same", what, "every interval filled", todo)])
     given_back = load.received if load.register == DELIVERED else None
     own = load.amount + made - (0.0 if given_back is None else given_back)
-    negative = np.flatnonzero(own < -SLACK_WH)
+    marks = (*load.marks, *production.marks)
+    negative = np.flatnonzero((own < -SLACK_WH) & ~touched(marks, load.start, load.end))
     if negative.size:
         at = int(negative[np.argmin(own[negative])])
         what = f"{negative.size} intervals below zero, the lowest {own[at]:.0f} Wh at {load.clock.text(int(load.start[at]))}"
@@ -51,6 +53,7 @@ def rebuild(load: Record, production: Record, shown: str, field: str) -> Record:
         received=None,
         legs={},
         summaries=(),
+        marks=marks,
         decisions=(*load.decisions, *production.decisions, decision),
     )
 

@@ -102,6 +102,31 @@ class Summary:
     name: str
 
 
+@dataclass(frozen=True, slots=True)
+class Period:
+    """The part of a file that is used, from `begins` up to `ends` [s, UTC; None where not said].
+
+    `left_count` readings were left out [count]. Of the whole file, as it was read: `highest_rate`, its highest reading, and
+    `quarter_rate`, its highest average over a quarter hour, None where no readings fill one [W, VA or A].
+    """
+
+    begins: int | None
+    ends: int | None
+    left_count: int
+    highest_rate: float
+    quarter_rate: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A range that the site file marks, from `begins` up to `ends` [s, UTC]: `kind` vacant or outage, and the reason it gives."""
+
+    begins: int
+    ends: int
+    kind: str
+    reason: str
+
+
 @dataclass(frozen=True, eq=False)
 class Record:
     """Metered intervals of one channel, in the order of the file.
@@ -113,7 +138,9 @@ class Record:
     same intervals where the file has them, None where it says nothing; `received_apart`: what it says of energy
     given back that fits no interval of the load, in words. `decisions`: what the reader took
     and why. `dropped`: rows that were left out, with the reason and how many. `summaries`: totals that the
-    file states. Errors: ValueError if shapes differ or an array is not one-dimensional.
+    file states. `period`: what part of the file it is, None for the whole; `marks`: ranges in it that are marked. Their
+    readings stand in the record; coverage, days and series leave them out.
+    Errors: ValueError if shapes differ or an array is not one-dimensional.
     """
 
     start: np.ndarray
@@ -132,6 +159,8 @@ class Record:
     decisions: tuple[Decision, ...] = ()
     dropped: tuple[tuple[str, int], ...] = ()
     summaries: tuple[Summary, ...] = ()
+    period: Period | None = None
+    marks: tuple[Mark, ...] = ()
 
     def __post_init__(self) -> None:
         if self.unit not in ("Wh", "VAh", "Ah"):

@@ -16,63 +16,11 @@ import numpy as np
 from workbook_lib.errors import CalculationFault
 from workbook_lib.records.clock import Clock
 from workbook_lib.records.findings import RUN_S, STUCK_COUNT, facts, problems, span
-from workbook_lib.records.record import ESTIMATED, QUALITY_WORDS, Record, Summary
+from workbook_lib.records.finds import ClockChange, Contradiction, Gap, Marked, Reconciliation, Run
+from workbook_lib.records.marks import VACANT, kinds_between, marked_wall_s, touched, unmarked
+from workbook_lib.records.record import ESTIMATED, QUALITY_WORDS, Mark, Period, Record, Summary
 
 YEAR_S = 365 * 86400
-AGREES, AGREES_FRAC = 0.5, 1e-6
-"""A stated sum agrees with the counted one within half a unit (it is printed in whole units), or this part of it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Gap:
-    """Time without a reading, from start to end [s, UTC]; whether it is just the hour before or after a clock change."""
-
-    start: int
-    end: int
-    at_clock_change: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Contradiction:
-    """Several readings of one start [s, UTC] and length [s] that differ: their amounts [unit h], ascending."""
-
-    start: int
-    length: int
-    amounts: tuple[float, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ClockChange:
-    """What a record does where the clock is put forward or back, at [s, UTC]."""
-
-    at: int
-    kind: str
-    words: str
-    regular: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """Readings in a row of one amount [unit h], from start to end [s, UTC]."""
-
-    start: int
-    end: int
-    count: int
-    amount: float
-
-
-@dataclass(frozen=True, slots=True)
-class Reconciliation:
-    """A sum that the file states against the one counted [unit h]; difference is counted less stated."""
-
-    summary: Summary
-    counted: float
-    difference: float
-
-    @property
-    def agrees(self) -> bool:
-        """Whether the two are equal within what printing in whole units hides."""
-        return abs(self.difference) <= max(AGREES, AGREES_FRAC * abs(self.summary.amount))
 
 
 @dataclass(frozen=True)
@@ -86,6 +34,8 @@ class Report:
     readings. `undated`: moments are told by year and month alone, for a home whose daily pattern is withheld.
     `overlaps` are starts of readings that begin before an earlier one ends and are no duplicates.
     `unreconciled`: stated sums that cannot be compared, and why. `dead_legs` are zero throughout.
+    Marked ranges are gaps, and `days_count`, `covered_s`, coverage and runs leave them out; sums and the highest reading do not.
+    `marked_count`: readings that they touch; `marked_s`, `vacant_s`: time by the wall clock that they take, and those marked vacant.
     """
 
     readings_count: int
@@ -125,6 +75,11 @@ class Report:
     unit: str
     clock: Clock = field(repr=False, compare=False)
     undated: bool = False
+    period: Period | None = None
+    marks: tuple[Marked, ...] = ()
+    marked_count: int = 0
+    marked_s: int = 0
+    vacant_s: int = 0
 
     @property
     def overlaps_count(self) -> int:
@@ -213,19 +168,15 @@ def examine(record: Record) -> Report:
     timed = settled if bool((settled.length > 0).all()) else _taken(settled, np.flatnonzero(settled.length > 0))
     if not len(timed):
         raise CalculationFault("the record holds no reading with a length", value=f"{len(record)} readings", where=record.file)
-    reach = np.maximum.accumulate(timed.end)
-    first, last = int(timed.start[0]), int(reach[-1])
-    after, before = timed.start[1:], reach[:-1]
-    covered = int(timed.length[0] + np.maximum(timed.end[1:] - np.maximum(after, before), 0).sum())
+    first, last, counted = int(timed.start[0]), int(timed.end.max()), unmarked(timed)
+    covered, gaps, read_gaps, overlaps, moves = _spanned(record, timed, counted)
     kinds, counts = np.unique(settled.length, return_counts=True)
     lengths = tuple(sorted(zip(kinds.tolist(), counts.tolist(), strict=True), key=lambda one: (-one[1], one[0])))
     interval = next(length for length, _ in lengths if length > 0)
-    moves = _moves(record.clock, first, last)
-    gaps = _gaps(before, after, moves)
-    overlaps = tuple(after[after < before].tolist())
+    marked_s = marked_wall_s(timed, first, last)
     zero_lengths = tuple(settled.start[settled.length <= 0].tolist())
     twice = sorted({one.start for one in contradicting} | set(overlaps))
-    runs = _runs(timed)
+    runs = _runs(counted)
     peak = int(np.argmax(timed.rate))
     reconciled, unreconciled = _reconciled(record.summaries, settled, first, last)
     return Report(
@@ -236,7 +187,7 @@ def examine(record: Record) -> Report:
         lengths=lengths,
         first=first,
         last=last,
-        days_count=int(record.clock.local(last) - record.clock.local(first)) // 86400,
+        days_count=(int(record.clock.local(last) - record.clock.local(first)) - marked_s) // 86400,
         span_s=last - first,
         covered_s=covered,
         coverage_frac=covered / (last - first),
@@ -246,7 +197,7 @@ def examine(record: Record) -> Report:
         equal_duplicates_count=equal_count,
         contradicting=contradicting,
         zero_lengths=zero_lengths,
-        clock_changes=tuple(_at_change(at, shift, timed, interval, gaps, zero_lengths, twice) for at, shift in moves),
+        clock_changes=tuple(_at_change(at, shift, timed, interval, read_gaps, zero_lengths, twice) for at, shift in moves),
         negative_count=int(np.any([column < 0 for column in (record.amount, *record.legs.values())], axis=0).sum()),
         zero_runs=tuple(run for run in runs if run.amount == 0),
         stuck_runs=tuple(run for run in runs if run.amount != 0 and run.count >= STUCK_COUNT),
@@ -265,7 +216,42 @@ def examine(record: Record) -> Report:
         basis=record.basis,
         unit=record.unit,
         clock=record.clock,
+        period=record.period,
+        marks=tuple(_marked(mark, timed, peak) for mark in record.marks),
+        marked_count=int(touched(record.marks, timed.start, timed.end).sum()),
+        marked_s=marked_s,
+        vacant_s=marked_wall_s(timed, first, last, VACANT),
     )
+
+
+def _spanned(record: Record, timed: Record, counted: Record) -> tuple[int, tuple[Gap, ...], tuple[Gap, ...], tuple[int, ...], list]:
+    """Time covered [s], gaps of what counts, gaps of what was read, starts of readings that overlap, clock changes.
+
+    Errors: CalculationFault where every reading is marked.
+    """
+    if not len(counted):
+        raise CalculationFault("every reading of the record lies in a marked range", value=f"{len(timed)} readings", todo="mark less")
+    first, last = int(timed.start[0]), int(timed.end.max())
+    moves = _moves(record.clock, first, last)
+    after, before, covered = _edges(counted, first, last)
+    gaps = _gaps(before, after, moves, record.marks)
+    if record.marks:
+        after, before, _ = _edges(timed, first, last)
+    read_gaps = _gaps(before, after, moves) if record.marks else gaps
+    return covered, gaps, read_gaps, tuple(after[after < before].tolist()), moves
+
+
+def _edges(timed: Record, first: int, last: int) -> tuple[np.ndarray, np.ndarray, int]:
+    """Starts of the readings and then the last moment; the first moment and then how far readings reach; time that they cover [s]."""
+    reach = np.maximum.accumulate(timed.end)
+    after, before = np.append(timed.start, last), np.concatenate(([first], reach))
+    covered = int(np.maximum(timed.end - np.maximum(after, before)[:-1], 0).sum())
+    return after, before, covered
+
+
+def _marked(mark: Mark, timed: Record, peak: int) -> Marked:
+    hit = touched((mark,), timed.start, timed.end)
+    return Marked(mark, int(hit.sum()), bool(hit[peak]))
 
 
 def _moves(clock: Clock, first: int, last: int) -> list[tuple[int, int]]:
@@ -274,11 +260,15 @@ def _moves(clock: Clock, first: int, last: int) -> list[tuple[int, int]]:
     return [(at, shift) for at, shift in found if shift]
 
 
-def _gaps(before: np.ndarray, after: np.ndarray, moves: list[tuple[int, int]]) -> tuple[Gap, ...]:
+def _gaps(before: np.ndarray, after: np.ndarray, moves: list[tuple[int, int]], marks: tuple[Mark, ...] = ()) -> tuple[Gap, ...]:
     """Time between the end of all readings so far and the start of the next."""
     hours = {hour for at, shift in moves for hour in ((at - abs(shift), at), (at, at + abs(shift)))}
     holes = np.flatnonzero(after > before)
-    return tuple(Gap(low, high, (low, high) in hours) for low, high in zip(before[holes].tolist(), after[holes].tolist(), strict=True))
+    found = []
+    for low, high in zip(before[holes].tolist(), after[holes].tolist(), strict=True):
+        kinds = kinds_between(marks, low, high)
+        found.append(Gap(low, high, not kinds and (low, high) in hours, kinds))
+    return tuple(found)
 
 
 def _qualities(quality: np.ndarray) -> tuple[tuple[int, str, int], ...]:

@@ -13,6 +13,7 @@ import numpy as np
 
 from workbook_lib.errors import CalculationFault
 from workbook_lib.records.findings import LISTED_COUNT, span
+from workbook_lib.records.marks import touched
 from workbook_lib.records.record import Record
 from workbook_lib.records.report import settle
 
@@ -111,7 +112,8 @@ def regular(record: Record, step_s: int, *, repair: bool) -> Series:
     """A record in regular steps of local standard time, over the whole of it.
 
     Parameters: record; step [s], 60 to 3600 and a part of the hour; whether steps without a reading take the mean of the
-    measured steps of the same hour of the week. Estimated readings count as readings. Returns: Series.
+    measured steps of the same hour of the week. Estimated readings count as readings; those in marked ranges do not, and what
+    is put in their place is never below what they read. Returns: Series.
     Errors: CalculationFault for another step, for overlaps, for gaps without repair, for an hour of the week that
     was never measured, and for energy in a reading of zero length, which has no place in time.
     """
@@ -119,10 +121,16 @@ def regular(record: Record, step_s: int, *, repair: bool) -> Series:
         raise CalculationFault("the step of a series", value=f"{step_s} s", limit="60 to 3600 s, a part of the hour")
     start, length, amount = _readings(record)
     standard_s, end = record.clock.standard_s, start + length
+    read = start, end, amount
+    if record.marks:
+        kept = ~touched(record.marks, start, end)
+        if not kept.any():
+            raise CalculationFault("every reading of the record lies in a marked range", value=f"{len(start)} readings", where=record.file)
+        start, length, amount, end = start[kept], length[kept], amount[kept], end[kept]
     if not repair:
-        _refuse_gaps(record, start, end)
-    first = int(start[0]) - (int(start[0]) + standard_s) % step_s
-    last = int(end[-1]) + -(int(end[-1]) + standard_s) % step_s
+        _refuse_gaps(record, np.append(start, read[1][-1]), np.concatenate((read[0][:1], end)))
+    first = int(read[0][0]) - (int(read[0][0]) + standard_s) % step_s
+    last = int(read[1][-1]) + -(int(read[1][-1]) + standard_s) % step_s
     count = (last - first) // step_s
     if count > STEPS_COUNT:
         raise CalculationFault("the record is too long for a series", value=f"{count:,} steps", limit=f"{STEPS_COUNT:,}", where=record.file)
@@ -136,6 +144,8 @@ def regular(record: Record, step_s: int, *, repair: bool) -> Series:
     if repair and bool((missing > 0).any()):
         repaired = missing > 0
         measured[repaired] += _means(record, edges[:-1], measured, repaired) * missing[repaired] / step_s
+        if record.marks:
+            measured[repaired] = np.maximum(measured[repaired], _within(edges, *read)[repaired])
     return Series(first, step_s, _kept(measured), _kept(repaired), _kept(missing), record.unit, standard_s)
 
 
@@ -168,13 +178,13 @@ def _readings(record: Record) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return start, length, amount
 
 
-def _refuse_gaps(record: Record, start: np.ndarray, end: np.ndarray) -> None:
-    """Errors: CalculationFault that names the gaps."""
-    holes = np.flatnonzero(start[1:] > end[:-1])
+def _refuse_gaps(record: Record, after: np.ndarray, before: np.ndarray) -> None:
+    """Parameters: starts and the last moment; the first moment and ends [s, UTC]. Errors: CalculationFault that names the gaps."""
+    holes = np.flatnonzero(after > before)
     if not len(holes):
         return
     text = record.clock.text
-    shown = [f"{text(int(end[at]))} to {text(int(start[at + 1]))}" for at in holes[:LISTED_COUNT]]
+    shown = [f"{text(int(before[at]))} to {text(int(after[at]))}" for at in holes[:LISTED_COUNT]]
     raise CalculationFault(
         f"the record has {len(holes):,} gap{'s' if len(holes) > 1 else ''} without readings",
         value=_listed(shown, len(holes)),

@@ -293,8 +293,10 @@ def _lived_in(work: Work) -> None:
     if records.seasonal_missing is None or missing:
         found.append("what did not run is not stated" if not missing else f"{', '.join(missing)} did not run, and is in no duration")
     asked = "was the house lived in while the record ran, with all that runs?"
+    vacant = any(mark.is_ == "vacant" for one in (records.load, records.backup_load) if one is not None for mark in one.mark)
+    but = ", but for ranges marked vacant, which are filled as gaps are" if vacant else ""
     if not found:
-        work.checks.append(Check(key, asked, Verdict.PASS, note="lived in, nothing missing, as stated"))
+        work.checks.append(Check(key, asked, Verdict.PASS, note=f"lived in{but}, nothing missing, as stated"))
         return
     closes = "records.occupied and records.seasonal_missing, or a record of a year in which it was"
     work.checks.append(Check(key, asked, Verdict.JUDGEMENT, note="; ".join(found), closes=closes, decides="the engineer"))

@@ -23,11 +23,15 @@ def checks(work: Work, record, name: str, repaired: int, count: int) -> None:
     if repaired:
         share = 100.0 * repaired / count
         note = f"{repaired:,} of {count:,} steps are filled with the mean of the same hour of the week, {share:.2g} %"
+        note += ", those of marked ranges among them" if record.marks else ""
         note += ": a season that is missing is not made up by it"
         closes, decides = "a record without gaps from the utility", "the engineer"
         work.checks.append(Check(f"record-coverage{tail}", GAPS, Verdict.JUDGEMENT, note=note, closes=closes, decides=decides))
     else:
         work.checks.append(Check(f"record-coverage{tail}", GAPS, Verdict.PASS, note="no step is without a reading"))
-    facts = metered.Metered(Demand({}), facts=metered.facts(record))
+    known = metered.facts(record)
+    if record.period is not None and name == "production":
+        known = replace(known, record=replace(record, period=None))  # more sun outside the period is nothing to be careful of
+    facts = metered.Metered(Demand({}), facts=known)
     check = record_checks.quality(work.home, facts, counts=True)
     work.checks.append(replace(check, key=f"record-quality{tail}"))

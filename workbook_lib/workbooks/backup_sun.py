@@ -98,6 +98,7 @@ def _matters(work: Work) -> bool:
 
 def _metered(work: Work, steps):
     """A production record on the steps of the year [kW]."""
+    from workbook_lib.records import unmarked
     from workbook_lib.simulate.steps import laid
     from workbook_lib.workbooks.backup_profile import _year
 
@@ -107,7 +108,7 @@ def _metered(work: Work, steps):
     if record.unit != "Wh":
         raise MissingInput(["records.production.unit"], "production is in watts or watt-hours")
     try:
-        values, own, repaired = _year(record)
+        values, own, repaired = _year(unmarked(record))
     except CalculationFault as fault:
         todo = fault.todo or "get a whole record"
         raise InputFault([Fault(file, "records.production.file", fault.what, str(fault.value), fault.limit or "a year", todo)]) from None

@@ -225,13 +225,18 @@ def _laid_out(record):
 
 
 def _as_read(record, series, own: int):
-    """A record faster than a minute in its own steps; where a reading lacks, what the minute was filled with."""
+    """A record faster than a minute in its own steps; where a reading lacks or is marked, what the minute was filled with, or more."""
     import numpy as np
+
+    from workbook_lib.records.marks import touched
 
     rates = np.repeat(series.rate, MINUTE_S // own)
     places, rest = np.divmod(record.start - series.start, own)
     fit = (rest == 0) & (record.length == own) & (places >= 0) & (places < len(rates))
+    filled = rates.copy()
     rates[places[fit]] = record.rate[fit]
+    marked = places[fit & touched(record.marks, record.start, record.end)]
+    rates[marked] = np.maximum(rates[marked], filled[marked])
     return rates
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 from workbook_lib.editions import Edition
 from workbook_lib.errors import CalculationFault, Fault, InputFault, MissingInput
+from workbook_lib.home.moment import wall_s
 from workbook_lib.rules import measured
 from workbook_lib.sheet import Input, Quantity, Step
 from workbook_lib.workbooks.methods import Demand, floored
@@ -83,7 +84,34 @@ def read(home, name: str, progress=None):
         raise MissingInput([f"{path}.file"], f"the record {given.file} is named and not there")
     shown = (home.folder / given.file).as_posix()
     digest = dict(home.inputs).get(given.file, "")
-    return read_record(home.folder / given.file, shown, declared(path, given), home.site.site.time_zone, digest=digest, progress=progress)
+    whole = read_record(home.folder / given.file, shown, declared(path, given), home.site.site.time_zone, digest=digest, progress=progress)
+    if given.begins is None and given.ends is None and not given.mark:
+        return whole
+    begins = None if given.begins is None else wall_s(given.begins)
+    ends = None if given.ends is None else wall_s(given.ends, end=True)
+    marks = tuple((wall_s(one.begins), wall_s(one.ends, end=True), one.is_, one.reason) for one in given.mark)
+    return _ranged(whole, shown, path, begins, ends, marks)
+
+
+@functools.lru_cache(maxsize=6)
+def _ranged(whole, shown: str, path: str, begins: int | None, ends: int | None, marks: tuple[tuple[int, int, str, str], ...]):
+    """A record cut to the period of the site file, with its marks. Errors: InputFault where no reading is left."""
+    from workbook_lib.records import ranged, unmarked
+
+    try:
+        found = ranged(whole, begins, ends, marks)
+    except CalculationFault as fault:
+        raise InputFault(
+            [Fault(shown, f"{path}.file", fault.what, str(fault.value), fault.limit, "ask the utility for the record anew")]
+        ) from None
+    if len(whole) and not len(found):
+        field = f"{path}.{'begins' if begins is not None else 'ends'}"
+        held = f"{whole.clock.text(int(whole.start.min()))} to {whole.clock.text(int(whole.end.max()))}"
+        raise InputFault([Fault(shown, field, "no reading lies within the period", "", held, "correct the period")])
+    if len(found) and not len(unmarked(found)):
+        what, limit = "every reading lies in a marked range", "a reading outside of them"
+        raise InputFault([Fault(shown, f"{path}.mark", what, f"{len(found):,} readings", limit, "mark less, or name a longer record")])
+    return found
 
 
 def read_weather(home):

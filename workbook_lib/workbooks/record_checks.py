@@ -120,7 +120,7 @@ def record_checks(home, metered, edition, *, counts: bool) -> list[Check]:
         made.append(quality(home, metered, counts=counts))
         made.append(_plausible(home, metered, edition, counts))
     if short:
-        made += [_interval(metered, edition, counts), _occupied(home, edition, counts), _seasonal(home, metered, edition, counts)]
+        made += [_interval(metered, edition, counts), _occupied(home, metered, edition, counts), _seasonal(home, metered, edition, counts)]
         made.append(_legs(home, metered, edition, counts))
     if metered.assumed_factor:
         made.append(_factor(metered, counts))
@@ -160,12 +160,17 @@ def _coverage(metered, edition, short: bool, counts: bool) -> Check:
         counted = any("without dates" in one.why for one in metered.facts.record.decisions)
         return replace(check, note="its rows are counted from one stated start: a gap could not show") if counted else check
     hours = sum(gap.end - gap.start for gap in report.gaps) / 3600
-    words = f"{_many(len(report.gaps), 'gap', 'gaps')}, {hours:,.2f} h in all; a gap may hide the highest demand"
+    what = ("gap or marked range", "gaps or marked ranges") if report.marks else ("gap", "gaps")
+    words = f"{_many(len(report.gaps), *what)}, {hours:,.2f} h in all; a gap may hide the highest demand"
     if report.gaps and all(gap.at_clock_change for gap in report.gaps):
         words = f"{hours:,.2f} h are missing where the clock changes: whether they are lost or summed into the hour before is not known"
         closes = "the utility's word on how its file tells the hour that the clock repeats"
         return Check(key, question, Verdict.JUDGEMENT, covered, ">=", whole, source, words, counts, closes, UTILITY)
-    if short:
+    if short and _marked_year(metered, edition):
+        words += "; from first to last it is a year, and marked ranges make it less"
+    elif short and report.marks and not all(one.regular for one in report.clock_changes):
+        words += "; where the clock changes the record is not regular"
+    elif short:
         longest = _longest_stretch(report) / 86400
         least = edition.value("measured_short_days_count")
         words += f"; the longest stretch without a gap is {longest:.1f} days"
@@ -187,6 +192,13 @@ def _coverage(metered, edition, short: bool, counts: bool) -> Check:
             )
         return Check(key, question, Verdict.PASS, source=source, note=words, counts=counts)
     return Check(key, question, Verdict.JUDGEMENT, covered, ">=", whole, source, words, counts, BETTER_RECORD, AUTHORITY)
+
+
+def _marked_year(metered, edition) -> bool:
+    """Whether a record would be one of a year but for what is marked in it: then a mark must not open what a gap leaves open."""
+    report = metered.facts.report
+    days = int(report.clock.local(report.last) - report.clock.local(report.first)) // 86400
+    return report.marked_s > 0 and days >= edition.value("measured_year_days_count").value
 
 
 def _longest_stretch(report) -> float:
@@ -231,6 +243,10 @@ def quality(home, metered, *, counts: bool) -> Check:
         found.append(_many(report.negative_count, "reading is negative", "readings are negative"))
     if _idle(report):
         found.append(_idle(report))
+    if _higher_outside(record, report):
+        found.append(
+            "the part of the file that is not used holds a higher demand than the part that is: why it does not count is to be shown"
+        )
     day = home.site.site.calculation_date
     if day is not None and record.clock.text(report.last)[:10] > (day + datetime.timedelta(days=1)).isoformat():
         found.append(f"readings after the date of this calculation ({day})")
@@ -250,6 +266,19 @@ def quality(home, metered, *, counts: bool) -> Check:
         note = "nothing of the kind was found" + ("; the file says nothing of the quality of its readings" if unsaid else "")
         return Check(key, question, Verdict.PASS, note=note, counts=counts)
     return Check(key, question, Verdict.JUDGEMENT, note="; ".join(found), counts=counts, closes=BETTER_RECORD, decides=UTILITY)
+
+
+def _higher_outside(record, report) -> bool:
+    """Whether the file as a whole has a higher reading, or a higher quarter hour, than the period of it that is used."""
+    from workbook_lib.records import quarter_rate
+
+    used = record.period
+    if used is None or not used.left_count:
+        return False
+    if used.highest_rate > report.peak_rate:
+        return True
+    own = quarter_rate(record)
+    return used.quarter_rate is not None and (own is None or used.quarter_rate > own * (1 + 1e-12))
 
 
 LEAST_FRAC, MOST_FACTOR, GENERAL_CIRCUITS = 0.1, 1.5, 10
@@ -295,7 +324,7 @@ def _interval(metered, edition, counts: bool) -> Check:
     return Check(key, question, Verdict.JUDGEMENT, metered.interval, "<=", wanted, source, note, counts, closes, AUTHORITY)
 
 
-def _occupied(home, edition, counts: bool) -> Check:
+def _occupied(home, metered, edition, counts: bool) -> Check:
     key, question = "record-occupied", "was the dwelling occupied while the record ran?"
     source, given = edition.cite("measured"), home.site.records.occupied
     if given is None:
@@ -303,7 +332,19 @@ def _occupied(home, edition, counts: bool) -> Check:
     if not given:
         closes = "a record of at least 30 occupied days, or of one year"
         return Check(key, question, Verdict.FAIL, source=source, note="it was not", counts=counts, closes=closes, decides=ENGINEER)
+    if metered.facts is not None and metered.facts.report.vacant_s:
+        return _partly(metered, edition, Check(key, question, Verdict.PASS, source=source, counts=counts))
     return Check(key, question, Verdict.PASS, source=source, note="it was, as stated", counts=counts)
+
+
+def _partly(metered, edition, check: Check) -> Check:
+    """The check of a dwelling that was occupied but for ranges marked vacant: the days that are left decide."""
+    report, least = metered.facts.report, edition.value("measured_short_days_count")
+    words = f"it was, as stated, but for {report.vacant_s / 86400:,.1f} days marked vacant, which are not counted"
+    note = f"{words}; {_many(report.days_count, 'day is', 'days are')} left of the {least.value:g} that are asked for"
+    if report.days_count >= least.value:
+        return replace(check, note=note)
+    return replace(check, verdict=Verdict.FAIL, note=note, closes="a record of at least 30 occupied days, or of one year", decides=ENGINEER)
 
 
 def _seasonal(home, metered, edition, counts: bool) -> Check:

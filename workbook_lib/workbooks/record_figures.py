@@ -13,6 +13,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from workbook_lib.errors import CalculationFault
+from workbook_lib.records.marks import kinds_between
 from workbook_lib.sheet import Figure, Table
 
 if TYPE_CHECKING:
@@ -43,7 +44,22 @@ def figures(record: Record, *, withheld: bool) -> tuple[Figure, ...]:
     drawn = [_duration(settled)]
     if not withheld and hourly(settled):
         drawn += [_daymap(settled), _peak_day(settled)]
+    if settled.marks:
+        drawn = [replace(one, description=one.description + _marked(settled, one.key)) for one in drawn]
     return tuple(drawn)
+
+
+def _marked(record: Record, key: str) -> str:
+    """Words for what is marked in a figure; dates in the map alone, which is not drawn where they are withheld."""
+    if key == "duration":
+        return " Readings in ranges that the site file marks are among them."
+    if key == "daymap":
+        text = record.clock.text
+        ranges = (f"{mark.kind} {text(mark.begins)[:16]} to {text(mark.ends)[:16]}".replace("T", " ") for mark in record.marks)
+        return f" Marked in the site file, and drawn as read: {'; '.join(ranges)}."
+    top = int(shown_rate(record).argmax())
+    found = kinds_between(record.marks, int(record.start[top]), int(record.end[top]))
+    return f" The highest lies in a range that is marked {found}." if found else ""
 
 
 def ordered(record: Record) -> Record:

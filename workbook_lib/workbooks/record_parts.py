@@ -8,6 +8,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from workbook_lib.errors import CalculationFault
+from workbook_lib.records.findings import MARKED
+from workbook_lib.records.marks import kinds_between, unmarked
 from workbook_lib.sheet import Input, Section, Table
 from workbook_lib.workbooks.record_figures import (
     DAY_S,
@@ -59,7 +61,10 @@ def report_section(record: Record, report: Report, *, withheld: bool) -> tuple[S
 
     Parameters: record as it was read, its report, whether the daily pattern is withheld. Returns: sections.
     """
-    told = replace(report, zero_runs=(), stuck_runs=(), undated=True) if withheld else report
+    told = report
+    if withheld:
+        plain = tuple(gap for gap in report.gaps if not gap.marked)
+        told = replace(report, zero_runs=(), stuck_runs=(), gaps=plain, undated=True)
     prose = [*told.findings()]
     if withheld:
         prose += [WITHHELD, BY_MONTH]
@@ -68,12 +73,15 @@ def report_section(record: Record, report: Report, *, withheld: bool) -> tuple[S
         prose.append(TOO_LONG)
     facts = Table(("Of the record", ""), tuple(_facts(record, report)), "The record in figures")
     found = [Section("The meter record", prose=" ".join(prose), table=facts), _taken(record), _gaps(told)]
+    if report.period is not None or report.marks:
+        found.append(_ranges(report, withheld=withheld))
     return tuple(found)
 
 
 def _facts(record: Record, report: Report) -> list[tuple[str, str]]:
     lengths = ", ".join(f"{length_words(length)} ({count:,})" for length, count in report.lengths)
     given = ", nothing given back meanwhile" if record.received is not None else ""
+    used, marks = report.period, report.marks
     rows = [
         ("File", record.file or "not named"),
         ("Channel", record.channel or "the only one"),
@@ -81,14 +89,16 @@ def _facts(record: Record, report: Report) -> list[tuple[str, str]]:
         ("Unit", f"kept in {record.unit}, shown in {shown_unit(record)}"),
         ("What a reading is", BASES[record.basis]),
         ("Local clock", record.clock.name),
-        ("Readings in the file", f"{report.readings_count:,}"),
+        ("Readings in the file" if used is None else "Readings in the part of the file that is used", f"{report.readings_count:,}"),
         ("Lengths of the readings", lengths),
         ("First reading begins", record.clock.text(report.first)),
         ("Last reading ends", record.clock.text(report.last)),
-        ("Whole days from first to last", f"{report.days_count:,}"),
+        (f"Whole days from first to last{', what is marked taken off' if marks else ''}", f"{report.days_count:,}"),
         ("Covered of the time between", _percent(report.coverage_frac)),
         ("Covered of a year", _percent(report.year_coverage_frac)),
-        ("Gaps", _counted(len(report.gaps))),
+        (f"Gaps{', marked ranges among them' if marks else ''}", _counted(len(report.gaps))),
+        *([] if used is None else [("Readings outside the period, left out", _counted(used.left_count))]),
+        *([("Readings in marked ranges", _counted(report.marked_count))] if marks else []),
         ("Readings that overlap", _counted(report.overlaps_count)),
         ("Equal duplicates, counted once", _counted(report.equal_duplicates_count)),
         ("Contradicting duplicates, the largest taken", _counted(len(report.contradicting))),
@@ -165,7 +175,8 @@ def _taken(record: Record) -> Section:
 def _gaps(report: Report) -> Section:
     gaps = report.gaps
     if not gaps:
-        return Section("Gaps in the record", prose="The record has no gap between its first and its last reading.")
+        beside = " beside its marked ranges" if report.marks else ""
+        return Section("Gaps in the record", prose=f"The record has no gap between its first and its last reading{beside}.")
     missing = length_words(sum(gap.end - gap.start for gap in gaps))
     words = f"{len(gaps):,} {'gap' if len(gaps) == 1 else 'gaps'}, {missing} in all. No gap is filled for the measured method."
     rest = len(gaps) - GAPS_LISTED
@@ -177,11 +188,30 @@ def _gaps(report: Report) -> Section:
             report.local(gap.start),
             report.local(gap.end),
             length_words(gap.end - gap.start),
-            "at a change of the clock" if gap.at_clock_change else "",
+            f"marked {gap.marked}" if gap.marked else "at a change of the clock" if gap.at_clock_change else "",
         )
         for gap in gaps[:GAPS_LISTED]
     )
     return Section("Gaps in the record", prose=words, table=Table(("From", "To", "Length", "Remark"), rows, "Gaps by the local clock"))
+
+
+def _ranges(report: Report, *, withheld: bool) -> Section:
+    """The period that is used and each marked range, with how many readings each leaves out; lengths alone where dates are withheld."""
+    used = report.period
+    rows: list[tuple[object, ...]] = []
+    if used is not None:
+        begins, ends = ("" if one is None else report.local(one) for one in (used.begins, used.ends))
+        left = f"{used.left_count:,} outside it, left out"
+        rows.append(("Used", "", left) if withheld else ("Used", begins or "the first reading", ends or "the last reading", left, ""))
+    for one in report.marks:
+        begins, ends, kind, count = one.mark.begins, one.mark.ends, f"Marked {one.mark.kind}", f"{one.readings_count:,}"
+        dated = (kind, report.local(begins), report.local(ends), count, one.mark.reason)
+        rows.append((kind, length_words(ends - begins), count) if withheld else dated)
+    columns = ("Range", "Length", "Readings") if withheld else ("Range", "From", "To", "Readings", "Reason")
+    words = "As the site file says, by the local clock of the record."
+    words += f" {MARKED}" if report.marks else ""
+    words += " Dates and reasons are withheld." if withheld else ""
+    return Section("Period and marked ranges", prose=words, table=Table(columns, tuple(rows), "Ranges of the site file"))
 
 
 # the ten highest
@@ -199,17 +229,21 @@ def ten_highest(record: Record, power_factor: Input | float | None, *, withheld:
     settled = ordered(record)
     unit, rate = shown_unit(settled), shown_rate(settled)
     per_unit, words = _amperes(settled, power_factor)
+    marks = () if withheld else settled.marks
     order = np.argsort(-rate, kind="stable")[:HIGHEST]
     rows = []
     for place in order:
         wall = int(settled.clock.local(int(settled.start[place])))
         when = (_month(wall),) if withheld else (f"{date_of(wall)}", f"{date_of(wall):%A}", hour_of(wall))
         row = (*when, length_words(int(settled.length[place])), float(rate[place]))
-        rows.append((*row, float(rate[place]) * per_unit) if per_unit is not None and unit != "A" else row)
+        row = (*row, float(rate[place]) * per_unit) if per_unit is not None and unit != "A" else row
+        start, end = int(settled.start[place]), int(settled.end[place])
+        rows.append((*row, kinds_between(marks, start, end) or "no") if marks else row)
     what = "Sample" if settled.basis == "sampled" else "Average"
     begins = ("Month",) if withheld else ("Date", "Weekday", "From")
     columns = (*begins, "Interval", f"{what} ({unit})", f"Current at {NOMINAL_V:g} V (A)")
     shown = columns if per_unit is not None and unit != "A" else columns[:-1]
+    shown = (*shown, "Marked") if marks else shown
     count = len(rows)
     many = "ten" if count == HIGHEST else f"{count}"
     when = (
@@ -256,7 +290,8 @@ def seasonal(record: Record, *, withheld: bool = False) -> Section:
     has one row for all Januaries. Errors: CalculationFault for no usable reading.
     """
     settled = ordered(record)
-    months = _months(settled)
+    counted = settled if withheld else unmarked(settled)
+    months = _months(settled, counted)
     span = sorted(months)
     groups: list[tuple[str, list[tuple[int, int]]]] = [(f"{calendar.month_name[month]} {year}", [(year, month)]) for year, month in span]
     if len(span) > 24:
@@ -267,7 +302,8 @@ def seasonal(record: Record, *, withheld: bool = False) -> Section:
     lacking = [calendar.month_name[month] for month in range(1, 13) if month not in read]
     words = "Months and seasons by the local clock; a reading belongs to the month in which it begins. "
     words += (
-        f"The record has no reading in {_listed(lacking)}: what the home draws then is not known from it."
+        f"The record has no reading{'' if counted is settled else ' that counts'} in {_listed(lacking)}: "
+        "what the home draws then is not known from it."
         if lacking
         else ("Every month of the calendar has readings.")
     )
@@ -288,15 +324,15 @@ class _Month:
         self.length_s, self.covered_s, self.top = length_s, covered_s, top
 
 
-def _months(record: Record) -> dict[tuple[int, int], _Month]:
-    """Every month from the first to the last reading."""
+def _months(record: Record, counted: Record) -> dict[tuple[int, int], _Month]:
+    """Every month from the first to the last reading; `counted` are those of its readings that cover it."""
     import numpy as np
 
     rate = shown_rate(record)
-    reached = np.maximum.accumulate(record.end)
-    begin = np.maximum(record.start, np.concatenate((record.start[:1], reached[:-1])))
+    reached = np.maximum.accumulate(counted.end)
+    begin = np.maximum(counted.start, np.concatenate((counted.start[:1], reached[:-1])))
     first = date_of(int(record.clock.local(int(record.start[0]))))
-    last = date_of(int(record.clock.local(int(reached[-1]) - 1)))
+    last = date_of(int(record.clock.local(int(record.end.max()) - 1)))
     found = {}
     for number in range(first.year * 12 + first.month - 1, last.year * 12 + last.month):
         year, month = number // 12, number % 12 + 1

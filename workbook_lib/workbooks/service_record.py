@@ -108,6 +108,8 @@ def _results(work) -> None:
         work.results["record_reading_count"] = Result(report.readings_count, "count")
         work.results["record_coverage_frac"] = Result(report.coverage_frac, "frac")
         work.results["record_year_coverage_frac"] = Result(report.year_coverage_frac, "frac")
+        if report.marks:
+            work.results["record_marked_count"] = Result(report.marked_count, "count")
         if found.facts.record.unit == "Wh":
             work.results["record_energy_kwh"] = Result(report.energy / 1000.0, "kWh")
     for name, step in found.demand.readings.items():
@@ -129,6 +131,11 @@ def _not_covered(work) -> None:
             )
         if records.occupied is not None and not records.occupied and record_checks.branch_of(found, work.edition) == "year":
             work.notes.append("the dwelling was not occupied all the time of the record: the demand of a full house may be higher")
+        vacant_s = 0 if found.facts is None else found.facts.report.vacant_s
+        if vacant_s and record_checks.branch_of(found, work.edition) == "year":
+            work.notes.append(
+                f"{vacant_s / 86400:,.1f} days of the record are marked vacant and not counted: what a full house takes then is not known"
+            )
         if records.heavier_leg_fraction is None and (found.facts is None or not found.facts.record.legs):
             work.notes.append("the meter's total says nothing of each leg: both are taken alike; a heavier leg draws more than is shown")
             work.assumptions.append(Assumption("records.heavier_leg_fraction", "the metered demand is taken to lie half on each leg"))
