@@ -27,9 +27,11 @@ ROOMS = (
     "workbooks",
     "published",
     "render",
+    "live",
     "notebook",
     "notebook_tools",
     "run",
+    "opening",
     "batch",
     "__main__",
 )

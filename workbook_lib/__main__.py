@@ -1,4 +1,4 @@
-"""The command line: study a home, run a portfolio, say what would run and what moved, validate files."""
+"""The command line: study a home, work on one, run a portfolio, say what would run and what moved, validate files."""
 
 from __future__ import annotations
 
@@ -48,8 +48,31 @@ def parser() -> argparse.ArgumentParser:
         epilog="Exit status: 0 no fault; 2 a file is at fault; 3 the machinery failed.",
     )
     check.add_argument("files", nargs="+", metavar="FILE", help="file to check")
+    _open_command(commands, shared)
     _portfolio_commands(commands, shared)
     return whole
+
+
+def _open_command(commands, shared: argparse.ArgumentParser) -> None:
+    from workbook_lib.workbooks import REGISTRY
+
+    opened = commands.add_parser(
+        "open",
+        parents=[shared],
+        help="work on one home in JupyterLab",
+        description="Copy the notebooks of a home into the folder NAME.live beside its site file and start JupyterLab on them, or list the "
+        "homes of a folder in the start notebook, which also begins a new home. Copies that were changed are kept. Ctrl-C ends it.",
+        epilog="Exit status: 0 JupyterLab was ended; 2 there is nothing to open (no such file, no TOML, no site file); 3 the machinery "
+        "failed. A site file with other faults opens, to be mended in its form.",
+    )
+    opened.add_argument("site", metavar="SITE", help="site file of the home (TOML), or a folder with site files")
+    names = ", ".join(REGISTRY)
+    opened.add_argument(
+        "--workbook", metavar="NAME", choices=tuple(REGISTRY), default="service_load", help=f"notebook to show first: {names}"
+    )
+    opened.add_argument("--no-browser", action="store_true", help="open no browser; the address to open is printed")
+    opened.add_argument("--copies-only", action="store_true", help="copy the notebooks and start nothing")
+    opened.add_argument("--port", metavar="N", type=_port, help="port of the server (default: 8888, or the next that is free)")
 
 
 def _portfolio_commands(commands, shared: argparse.ArgumentParser) -> None:
@@ -67,6 +90,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from workbook_lib.errors import WorkbookError
 
     try:
+        if given.command == "open":
+            return _open(given)
         if given.command in ("study", "validate"):
             return _study(whole, given) if given.command == "study" else _validate(given)
         from workbook_lib.batch import command
@@ -134,6 +159,22 @@ def _said(sheet) -> str:
 
 def _line(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
+
+
+def _port(text: str) -> int:
+    if text.isascii() and text.isdigit() and 0 < int(text) < 65536:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"{text!r} is no port; accepted: 1 to 65535")
+
+
+def _open(given: argparse.Namespace) -> int:
+    from workbook_lib import opening
+
+    if given.copies_only:
+        print(opening.copies_of(given.site, given.workbook, _line))
+    else:
+        opening.open_site(given.site, given.workbook, _line, browser=not given.no_browser, port=given.port)
+    return 0
 
 
 def _validate(given: argparse.Namespace) -> int:

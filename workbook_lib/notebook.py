@@ -13,16 +13,16 @@ from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
-from workbook_lib import editions, published
+from workbook_lib import editions
 from workbook_lib.editions import Edition
 from workbook_lib.errors import Fault, InputFault, WorkbookError
 from workbook_lib.home import EDITION_FIELD
 from workbook_lib.render import content, html, results, text
 from workbook_lib.render.blocks import Part, Prose
+from workbook_lib.render.parts import Parts
 from workbook_lib.render.trace import Trace
-from workbook_lib.sheet import BASE_CASE, Section, Sheet
+from workbook_lib.sheet import BASE_CASE, Sheet
 from workbook_lib.workbooks import REGISTRY
-from workbook_lib.workbooks.turning import turning_values
 
 RESULTS_MIME = "application/vnd.dwelling-service.results+json"
 """Kind of the notebook output that carries results.json of its workbook."""
@@ -31,9 +31,10 @@ SUMMARY = "portfolio_summary"
 PORTFOLIO_BYTES = 1_000_000_000
 SUMMARY = "portfolio_summary"
 """The workbook of a whole portfolio."""
+START = "start"
+"""The notebook that lists the homes of a folder and opens one."""
 NOT_DRAWN = {"margins": "no study sets a load or a source against a capacity", "changes": "there is nothing to compare with"}
 """Why a figure of a portfolio may not be there."""
-EDITIONS_TITLE = "The same home under the other editions"
 
 
 class Shown:
@@ -107,34 +108,27 @@ class Study(_Opened):
     def __init__(self, home, edition: Edition, workbook: ModuleType, opened: str, *, interactive: bool):
         super().__init__(workbook.study(home, edition), opened)
         self.home = home
-        self._edition = edition
-        self._workbook = workbook
-        self._interactive = interactive
+        self._parts = Parts(home, edition, workbook, self.sheet, self._trace, live=interactive)
 
     def title_block(self) -> Shown:
         """Who, where, under which code, from which inputs."""
-        return _shown(content.title_block(self.sheet, live=self._interactive))
+        return _shown(self._parts.title_block())
 
     def verdict(self) -> Shown:
         """The verdict and the check that decides it."""
-        return _shown(content.verdict(self._trace))
+        return _shown(self._parts.verdict())
 
     def inputs(self) -> Shown:
         """Every value used, with how it is known."""
-        return _shown(content.inputs(self._trace))
+        return _shown(self._parts.inputs())
 
     def assumptions(self) -> Shown:
         """What was taken without being given, and where the verdict turns on it."""
-        try:
-            quick = getattr(self._workbook, "verdict_study", self._workbook.study)
-            turning = turning_values(self.home, self._edition, quick, self.sheet)
-        except WorkbookError as error:
-            turning = _not_computed("Assumed values", error)
-        return _shown(content.assumptions(self.sheet, turning))
+        return _shown(self._parts.assumptions())
 
     def steps(self) -> Shown:
         """The calculation, step by step."""
-        return _shown(content.steps(self._trace))
+        return _shown(self._parts.steps())
 
     def figures(self) -> Drawings:
         """Drawings, each with its table."""
@@ -142,26 +136,20 @@ class Study(_Opened):
 
     def other_editions(self) -> Shown:
         """The same home under every edition, and which rules move the result."""
-        made = getattr(self._workbook, "other_editions", None)
-        if made is None:
-            return Shown("", "")
-        try:
-            shown = made(self.home, self._edition)
-        except WorkbookError as error:
-            shown = (_not_computed(EDITIONS_TITLE, error),)
-        return _shown(content.sections("editions", EDITIONS_TITLE, shown))
+        part = self._parts.other_editions()
+        return Shown("", "") if part is None else _shown(part)
 
     def published(self) -> Shown:
         """The published cases that the rules of this sheet are proven against."""
-        return _shown(content.published(tuple(_family(name) for name in self.sheet.cases)))
+        return _shown(self._parts.published())
 
     def open_items(self) -> Shown:
         """What is missing or left to judgement, what closes it, who decides."""
-        return _shown(content.open_items(self.sheet))
+        return _shown(self._parts.open_items())
 
     def results(self) -> Shown:
         """The results as filed; the output also carries results.json of this workbook."""
-        part = content.results(self._trace)
+        part = self._parts.results()
         return Shown(text.plain(part), html.fragment(part), {RESULTS_MIME: document(self.home, (self.sheet,))})
 
 
@@ -224,18 +212,6 @@ class Summary(_Opened):
         return Shown(text.plain(part), html.fragment(part), {RESULTS_MIME: data})
 
 
-def _not_computed(heading: str, error: WorkbookError) -> Section:
-    return Section(heading, (), f"Not computed: {error}")
-
-
-def _family(name: str) -> tuple[str, int, int, int]:
-    """A family of published cases with how many sources, cases and printed values it has. Errors: KeyError for an unknown one."""
-    found = [case for case in published.cases() if case.family == name]
-    if not found:
-        raise KeyError(f"no family of published cases {name!r}")
-    return name, len({case.source.id for case in found}), len(found), sum(len(case.answers) for case in found)
-
-
 def _shown(part: Part) -> Shown:
     return Shown(text.plain(part), html.fragment(part))
 
@@ -287,17 +263,19 @@ def open(
     interactive: bool = False,
     workbook: str = "service_load",
     case: str = BASE_CASE,
-) -> Study:
+):
     """A home opened in a workbook.
 
     Parameters: site file; edition year, None for the file's own; overrides, values by key path in
-    place of the file's; interactive, marks the sheet as a working copy; workbook; case, which of several
-    studies of the home this is. Returns: Study.
+    place of the file's; interactive, opens the home to be worked at, with the form of its fields; workbook; case, which of
+    several studies of the home this is. Returns: Study, LiveStudy where interactive.
     Errors: InputFault or CalculationFault, shown in the notebook as a list instead of a traceback.
     """
     try:
-        home = read(site_file, edition, overrides, case)
         given = _overrides(overrides, str(site_file))
+        if interactive:
+            return _live(site_file, edition, given, workbook, case)
+        home = read(site_file, edition, overrides, case)
         said = "; ".join(f"{key} = {value}" for key, value in given.items()) or "none"
         opened = f"Site file {Path(site_file).as_posix()}; edition {home.edition_year}; values overridden: {said}."
         return Study(home, editions.load(home.edition_year), _module(workbook), opened, interactive=interactive)
@@ -305,6 +283,15 @@ def open(
         lines = text.faults(error).split("\n")
         error._render_traceback_ = lambda: lines
         raise
+
+
+def _live(site_file: str | Path, edition: str | None, overrides: Mapping[str, object], workbook: str, case: str):
+    """The live study of a home, with what the browser needs once. Errors: InputFault where the file cannot be read or is no TOML."""
+    from workbook_lib.live import study
+
+    live = study.opened(Path(site_file), workbook, edition=edition, overrides=overrides, case=case)
+    study.prepare_browser()
+    return live
 
 
 def open_portfolio(portfolio_file: str | Path) -> Summary:
@@ -318,6 +305,28 @@ def open_portfolio(portfolio_file: str | Path) -> Summary:
         portfolio = read_portfolio_file(path)
         beside = None if path.is_absolute() else path.parent.as_posix()
         return Summary(portfolio, f"Portfolio file {path.as_posix()}.", beside)
+    except InputFault as error:
+        lines = text.faults(error).split("\n")
+        error._render_traceback_ = lambda: lines
+        raise
+
+
+def open_folder(folder: str | Path, interactive: bool = False):
+    """The homes of a folder with their verdicts; interactive: with what opens one and begins a new one.
+
+    Parameters: folder with site files; interactive. Returns: Shown, or the start of a live study. Errors: InputFault for what is no
+    folder, shown in the notebook as a list instead of a traceback.
+    """
+    try:
+        if interactive:
+            from workbook_lib.live import start, study
+
+            opened = start.Start(folder)
+            study.prepare_browser()
+            return opened
+        from workbook_lib.live import homes
+
+        return Shown(*homes.words_and_markup(homes.homes(folder), Path(folder).as_posix()))
     except InputFault as error:
         lines = text.faults(error).split("\n")
         error._render_traceback_ = lambda: lines
@@ -338,11 +347,11 @@ def read_portfolio_file(path: Path) -> dict[str, object]:
 
 
 def notebook_path(workbook: str) -> Path:
-    """File of the notebook of a workbook or of the portfolio summary, in an installed package or beside it in a source tree.
+    """File of the notebook of a workbook, of the portfolio summary or of the start, in an installed package or beside it in a source tree.
 
     Errors: KeyError for an unknown workbook, FileNotFoundError if its notebook is not there.
     """
-    known = (*REGISTRY, SUMMARY)
+    known = (*REGISTRY, SUMMARY, START)
     if workbook not in known:
         raise KeyError(f"no workbook {workbook!r}; there are {', '.join(known)}")
     package = Path(__file__).resolve().parent

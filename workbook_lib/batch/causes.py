@@ -16,10 +16,10 @@ from pathlib import Path
 
 from workbook_lib.batch import folder as folders
 from workbook_lib.batch import program as programs
-from workbook_lib.batch.cause_inputs import Difference, Held, Way, differences, leaves
 from workbook_lib.batch.rows import FAULTED, ORDER
 from workbook_lib.errors import Fault, InputFault
 from workbook_lib.home import overrides
+from workbook_lib.home.difference import Difference, Held, Way, differences, leaves
 from workbook_lib.home.model import Site
 from workbook_lib.home.raw import parse_toml, show
 from workbook_lib.home.shapes import FaultBook

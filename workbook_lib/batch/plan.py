@@ -14,12 +14,12 @@ from pathlib import Path
 from workbook_lib.batch import folder as folders
 from workbook_lib.batch import program as programs
 from workbook_lib.batch import record as records
-from workbook_lib.batch.cause_inputs import differences, leaves, notes
 from workbook_lib.batch.folder import Output
 from workbook_lib.batch.options import ACCEPTABLE
 from workbook_lib.batch.record import Record
 from workbook_lib.batch.rows import VERDICTS
 from workbook_lib.errors import Fault, InputFault
+from workbook_lib.home.difference import differences, leaves, notes
 from workbook_lib.home.portfolio import Portfolio, home_of
 from workbook_lib.home.portfolio_entry import Entry
 from workbook_lib.render import results

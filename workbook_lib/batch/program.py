@@ -22,7 +22,17 @@ from pathlib import Path
 from workbook_lib.editions import YEARS
 
 PACKAGE = Path(__file__).resolve().parent.parent
-LEFT_OUT = ("__main__", "batch.", "home.portfolio", "workbooks.portfolio", "render.portfolio")
+LEFT_OUT = (
+    "__main__",
+    "batch.",
+    "live.",
+    "opening",
+    "home.difference",
+    "home.patch",
+    "home.portfolio",
+    "workbooks.portfolio",
+    "render.portfolio",
+)
 """Modules that choose what is run, file it and sum it up, and shape no study."""
 LIBRARIES = (
     *("ipykernel", "ipython", "lxml", "matplotlib", "nbclient", "nbconvert", "nbformat", "numba", "numpy"),
@@ -122,7 +132,7 @@ def _data_files() -> Iterable[tuple[str, Path]]:
 
 def _notebooks() -> Iterable[Path]:
     folder = next(folder for folder in (PACKAGE / "notebooks", PACKAGE.parent / "notebooks") if folder.is_dir())
-    return sorted(path for path in folder.glob("*.ipynb") if not path.stem.startswith("portfolio"))
+    return sorted(path for path in folder.glob("*.ipynb") if not path.stem.startswith(("portfolio", "start")))
 
 
 def _code_sha256(content: bytes, known: dict[str, str]) -> str:

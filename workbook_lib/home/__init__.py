@@ -22,16 +22,17 @@ EDITION_FIELD = "site.edition"
 """Where the edition that is asked for takes the place of a site file's own."""
 
 
-def read_home(path: str | Path, overrides: Mapping[str, object] | None = None, case: str = BASE_CASE) -> Home:
+def read_home(path: str | Path, overrides: Mapping[str, object] | None = None, case: str = BASE_CASE, text: str | None = None) -> Home:
     """The home that a site file describes, with its jurisdiction, utility and edition in force.
 
     Parameters: path of the site file; overrides, values by key path with ids (`panel.main.main`) that
-    take the place of the file's; case, which of several studies of the home this is.
+    take the place of the file's; case, which of several studies of the home this is; text, what is read in place of what
+    the file says, the files that it names still beside it.
     Returns: Home. Errors: `InputFault` with every fault of its files.
     """
     from workbook_lib.home.reader import read_home as read
 
-    return read(path, overrides, case)
+    return read(path, overrides, case, text)
 
 
 def validate(paths: Iterable[str | Path]) -> list[Fault]:

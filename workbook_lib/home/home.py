@@ -24,7 +24,7 @@ class Home:
     `givens`: every leaf of the site file as an Input, by key path; `overrides`: values put in place of
     the file's; `lacking`: pairs of field and file that is named and not there; `sought`: relative paths that were looked for and are
     not there, so that a file put there later would change the home; `file`: the site file; `case`: which of several studies of the
-    home this is.
+    home this is; `text`: what was read in place of what the site file says, None where the file was read.
     """
 
     site: Site
@@ -44,6 +44,7 @@ class Home:
     sought: tuple[str, ...]
     file: Path
     case: str = BASE_CASE
+    text: str | None = None
 
     @property
     def folder(self) -> Path:

@@ -30,10 +30,12 @@ LOCAL_ONLY = ("adoption", "rule", "limit", "approved_adapter")
 class Reader:
     """One reading of one home: where its files are, which were read, and what was wrong with them.
 
-    `shown` is the input folder as the caller wrote it, for faults; no other absolute path is kept.
+    `shown` is the input folder as the caller wrote it, for faults; no other absolute path is kept. `texts`: what is read in
+    place of what a file says, by its relative path.
     """
 
     folder: Path
+    texts: Mapping[str, str] = field(default_factory=dict)
     inputs: dict[str, str] = field(default_factory=dict)
     faults: list[Fault] = field(default_factory=list)
     lacking: list[tuple[str, str]] = field(default_factory=list)
@@ -48,7 +50,8 @@ class Reader:
         """A TOML file of the input folder prepared for checking; None where it cannot be, with the fault in the book."""
         path = self.folder / relative
         book = FaultBook(self.named(relative))
-        data, fault = read_bytes(book.file, path)
+        text = self.texts.get(relative)
+        data, fault = read_bytes(book.file, path) if text is None else (text.encode(), None)
         if data is not None:
             self.inputs[relative] = hashlib.sha256(data).hexdigest()
             tables, fault, book.text = parse_toml(book.file, data)
@@ -220,9 +223,9 @@ def _digest(inputs: Iterable[tuple[str, str]], changed: Iterable[tuple[str, str]
     return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
-def read(path: Path, changed: Mapping[str, object], case: str = BASE_CASE) -> Home | list[Fault]:
-    """A home from its site file, or every fault of the files that belong to it."""
-    reader = Reader(path.parent)
+def read(path: Path, changed: Mapping[str, object], case: str = BASE_CASE, text: str | None = None) -> Home | list[Fault]:
+    """A home from its site file, or from a text in its place, or every fault of the files that belong to it."""
+    reader = Reader(path.parent, {} if text is None else {path.name: text})
     draft = _draft(reader, path.name, changed)
     if draft is None:
         return reader.faults
@@ -259,12 +262,13 @@ def read(path: Path, changed: Mapping[str, object], case: str = BASE_CASE) -> Ho
         sought=tuple(dict.fromkeys(reader.sought)),
         file=path,
         case=case,
+        text=text,
     )
 
 
-def read_home(path: str | Path, changed: Mapping[str, object] | None = None, case: str = BASE_CASE) -> Home:
-    """A home from its site file. Errors: `InputFault` with every fault."""
-    found = read(Path(path), changed or {}, case)
+def read_home(path: str | Path, changed: Mapping[str, object] | None = None, case: str = BASE_CASE, text: str | None = None) -> Home:
+    """A home from its site file, or from a text in its place. Errors: `InputFault` with every fault."""
+    found = read(Path(path), changed or {}, case, text)
     if isinstance(found, list):
         raise InputFault(found)
     return found

@@ -38,6 +38,27 @@ CONNECTED: dict[str, tuple[str, ...]] = {
 ANYTHING = ("load", "evse", "raceway", "disconnect", "panel", "breaker", "feeder", "source", "storage", "control", "transfer")
 PLACES = ("service", "adapter", "supply-side")
 
+LIMITED = (*PLACES, "panel", "breaker", "lugs", "feeder", "disconnect", "source", "evse", "load", "transfer")
+"""What a limit of a control may stand at."""
+
+REFERS: dict[tuple[str, str], tuple[tuple[str, ...], str]] = {
+    **{(name, "connected_to"): (kinds, "something on the utility's side") for name, kinds in CONNECTED.items()},
+    ("vehicle", "evse"): (("evse",), "a charger"),
+    ("storage", "inverter"): (("source",), "an inverter"),
+    ("load", "shed_by"): (("control",), "a control"),
+    ("evse", "shed_by"): (("control",), "a control"),
+    ("disconnect", "in_sight_of"): (ANYTHING, "a thing of this home"),
+    ("limit", "at"): (LIMITED, "a place"),
+    ("conductor", "raceway"): (("raceway",), "a raceway"),
+    ("backup", "islanding"): (("source", "transfer", "adapter"), "an islanding device"),
+    ("option", "panel"): (("panel",), "a panel"),
+    ("evidence", "for"): (ANYTHING, "a thing of this home"),
+    ("control", "controls"): (("load", "evse", "source", "storage"), "what it controls"),
+    ("records", "seasonal_missing"): (("load", "evse"), "a load"),
+    ("backup", "start_together"): (("load",), "a load"),
+}
+"""Fields that name a thing, by table and field: the kinds that they may name, and words for these."""
+
 
 @dataclass(frozen=True, slots=True)
 class Thing:
@@ -138,33 +159,22 @@ def _ids(index: Index, book: FaultBook) -> None:
 def _references(index: Index) -> Iterator[tuple[object, tuple[str, ...], str]]:
     """Leaves that name one thing, the kinds they may name, and words for these."""
     tree = index.tree
-    for name, kinds in CONNECTED.items():
-        for row in rows(tree, name):
-            yield row.get("connected_to"), kinds, "something on the utility's side"
-    for row in rows(tree, "vehicle"):
-        yield row.get("evse"), ("evse",), "a charger"
-    for row in rows(tree, "storage"):
-        yield row.get("inverter"), ("source",), "an inverter"
-    for row in (*rows(tree, "load"), *rows(tree, "evse")):
-        yield row.get("shed_by"), ("control",), "a control"
-    for row in rows(tree, "disconnect"):
-        yield row.get("in_sight_of"), ANYTHING, "a thing of this home"
+    for (name, key), words in REFERS.items():
+        if name not in ("limit", "conductor", "backup", "option", "evidence", "records", "control"):
+            for row in rows(tree, name):
+                yield row.get(key), *words
     for row in rows(tree, "control"):
         for limit in rows(row, "limit"):
-            yield (
-                limit.get("at"),
-                (*PLACES, "panel", "breaker", "lugs", "feeder", "disconnect", "source", "evse", "load", "transfer"),
-                "a place",
-            )
+            yield limit.get("at"), *REFERS["limit", "at"]
     for wire, _ in conductors(tree):
-        yield wire.get("raceway"), ("raceway",), "a raceway"
+        yield wire.get("raceway"), *REFERS["conductor", "raceway"]
     backup = table(tree, "backup")
     if backup is not None:
-        yield backup.get("islanding"), ("source", "transfer", "adapter"), "an islanding device"
+        yield backup.get("islanding"), *REFERS["backup", "islanding"]
     options = table(tree, "option")
     for option in options.values() if options is not None else ():
         if isinstance(option, Table):
-            yield option.get("panel"), ("panel",), "a panel"
+            yield option.get("panel"), *REFERS["option", "panel"]
 
 
 def _refer(index: Index, book: FaultBook, leaf: object, kinds: tuple[str, ...], what: str) -> None:
@@ -191,13 +201,11 @@ def _refer(index: Index, book: FaultBook, leaf: object, kinds: tuple[str, ...], 
 
 
 def _lists(index: Index, book: FaultBook) -> None:
-    lists = [(row.get("controls"), ("load", "evse", "source", "storage"), "what it controls") for row in rows(index.tree, "control")]
-    records = table(index.tree, "records")
-    if records is not None:
-        lists.append((records.get("seasonal_missing"), ("load", "evse"), "a load"))
-    backup = table(index.tree, "backup")
-    if backup is not None:
-        lists.append((backup.get("start_together"), ("load",), "a load"))
+    lists = [(row.get("controls"), *REFERS["control", "controls"]) for row in rows(index.tree, "control")]
+    for name, key in (("records", "seasonal_missing"), ("backup", "start_together")):
+        found = table(index.tree, name)
+        if found is not None:
+            lists.append((found.get(key), *REFERS[name, key]))
     for leaf, kinds, what in lists:
         if not isinstance(leaf, Raw) or not isinstance(leaf.value, list):
             continue

@@ -65,7 +65,8 @@ def _turn(home, edition: Edition, study, verdict: Verdict, item: Input, far: flo
 def _verdict(home, edition: Edition, study, item: Input, value: float) -> Verdict | None:
     """Verdict with one field changed; None where the changed file is refused."""
     try:
-        return study(read_home(home.file, {**dict(home.overrides), item.key: _text(value, item.unit, exact=True)}), edition).verdict
+        changed = {**dict(home.overrides), item.key: _text(value, item.unit, exact=True)}
+        return study(read_home(home.file, changed, text=home.text), edition).verdict
     except WorkbookError:
         return None
 

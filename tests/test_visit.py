@@ -1,0 +1,381 @@
+"""A new home by questions: the data against the model, what is asked of each example home, and that what is called needed is."""
+
+from __future__ import annotations
+
+import copy
+import functools
+import tomllib
+from dataclasses import replace
+
+import pytest
+import tomlkit
+
+from tests.conftest import ROOT
+from workbook_lib import editions
+from workbook_lib.errors import InputFault
+from workbook_lib.home import read_home
+from workbook_lib.home.model import Site
+from workbook_lib.home.patch import add_row, put
+from workbook_lib.home.raw import Raw
+from workbook_lib.home.shapes import model_at, shapes
+from workbook_lib.live import visit
+from workbook_lib.sheet import Verdict
+from workbook_lib.workbooks import backfeed_and_tap, service_load
+
+SITES = sorted((ROOT / "example_inputs" / "sites").glob("*.toml"))
+STUDIES = (service_load, backfeed_and_tap)
+ASKED_BY_THE_SHEET = ("records.load.", "records.seasonal_missing", "records.demand_interval", "panel.north.serves")
+"""What no example can do without, though it is not called needed: how a record file is read, what a record shorter than a year lacks, and
+what the first of several panels that share a dwelling serves."""
+CONTENT = {path.stem: tomllib.loads(path.read_text(encoding="utf-8")) for path in SITES}
+
+
+def content(name: str) -> dict:
+    """What an example home says, to be changed."""
+    return copy.deepcopy(CONTENT[name])
+
+
+def asked_of(known: dict) -> list[visit.Asked]:
+    """Every question that applies to a home."""
+    return [one for step in visit.steps() for one in visit.asked(known, step)]
+
+
+def at(known: object, loc: tuple) -> object:
+    """What stands at a place, None for nothing."""
+    for part in loc:
+        try:
+            known = known[part]
+        except (KeyError, IndexError, TypeError):
+            return None
+    return known
+
+
+def plain(value: object) -> object:
+    """A value without how it is known."""
+    return value["value"] if isinstance(value, dict) and "value" in value else value
+
+
+def kept(known: object, keep: set, loc: tuple = ()) -> object:
+    """A home with nothing but ids and what stands at some places."""
+    if loc in keep or loc == ("format",) or (loc and loc[-1] == "id"):
+        return known
+    if isinstance(known, dict):
+        found = {key: kept(value, keep, (*loc, key)) for key, value in known.items()}
+        return {key: value for key, value in found.items() if value is not None} or None
+    if isinstance(known, list):
+        return [row for index, value in enumerate(known) if (row := kept(value, keep, (*loc, index))) is not None] or None
+    return None
+
+
+@functools.cache
+def lacking(name: str, text: str | None = None) -> set[tuple[str, str, tuple[str, ...]]]:
+    """Checks of the two studies that count and need input, with their fields."""
+    path = ROOT / "example_inputs" / "sites" / f"{name}.toml"
+    home = read_home(path, text=text)
+    sheets = [module.study(home, editions.load(home.edition_year)) for module in STUDIES]
+    return {
+        (sheet.workbook, check.key, check.fields)
+        for sheet in sheets
+        for check in sheet.checks
+        if check.counts and check.verdict is Verdict.NEEDS_INPUT
+    }
+
+
+# the data
+
+
+def test_the_stops_stand_in_the_order_of_a_visit():
+    assert [step.key for step in visit.steps()] == [
+        *("job", "house", "meter", "adapter", "service-conductors", "panel", "breakers", "sub-panels", "loads"),
+        *("charger", "solar", "storage", "control", "record", "papers"),
+    ]
+    assert [step.key for step in visit.steps() if not step.skip] == [
+        *("job", "house", "meter", "service-conductors", "panel", "breakers", "loads")
+    ]
+    assert visit.step_of("loads").title == "Appliances and loads"
+
+
+def test_every_question_has_its_words_and_they_are_sentences():
+    for step in visit.steps():
+        for question in step.questions:
+            assert question.ask.rstrip(".").endswith("?") or "?" in question.ask, question.path
+            assert question.why.endswith("."), question.path
+            assert question.where.endswith("."), question.path
+            assert "{" not in question.ask
+
+
+QUESTION = visit.Question("load.*.rating", "What?", "Why.", "Where.")
+LOADS = visit.RowsAt("load", "load", ("kind",))
+STEP = visit.Step("loads", "Loads", "", "", (LOADS,), (QUESTION,))
+
+
+@pytest.mark.parametrize(
+    "spoilt,words",
+    [
+        (replace(STEP, questions=(replace(QUESTION, path="load.*.ratng"),)), "load.*.ratng is no field"),
+        (replace(STEP, questions=(replace(QUESTION, path="load.rating"),)), "load.rating is no field"),
+        (replace(STEP, questions=(replace(QUESTION, path="service.conductor"),)), "service.conductor is no field"),
+        (replace(STEP, questions=(QUESTION, QUESTION)), "load.*.rating is asked twice"),
+        (replace(STEP, questions=(replace(QUESTION, why=" "),)), "no why"),
+        (replace(STEP, questions=(replace(QUESTION, instead=("load.*.amps",)),)), "load.*.rating is no field"),
+        (replace(STEP, questions=(replace(QUESTION, only_if=(visit.Condition("sauce.*.id"),)),)), "a condition on sauce.*.id"),
+        (replace(STEP, questions=(replace(QUESTION, needed_if=(visit.Condition("source", ("pv",)),)),)), "has no value to compare"),
+        (replace(STEP, questions=(replace(QUESTION, path="evse.*.rating"),)), "evse are no rows of this step"),
+        (replace(STEP, rows=(LOADS, visit.RowsAt("service", "a", ("rating",)))), "service are no rows"),
+        (replace(STEP, rows=(LOADS, visit.RowsAt("load", "a", one=True, first=("kind",)))), "load are no table"),
+        (replace(STEP, rows=(replace(LOADS, first=("sort",)),)), "load.*.sort is no field"),
+        (replace(STEP, rows=(replace(LOADS, first=()),)), "not both"),
+        (replace(STEP, rows=(replace(LOADS, which="last"),)), "which = 'last'"),
+        (replace(STEP, rows=(replace(LOADS, only=(visit.Condition("load.*.id", among=("x.y",)),)),)), "a condition on x.y"),
+    ],
+)
+def test_spoilt_data_is_found(spoilt, words):
+    assert not visit.faults([STEP])
+    assert words in "; ".join(visit.faults([spoilt]))
+
+
+def test_two_steps_of_one_key_and_unknown_words_in_the_data_are_found():
+    assert visit.faults([STEP, STEP]) == ["two steps loads"]
+    given = {"set": [], "step": [{"key": "a", "title": "A", "words": "", "ask": [{"path": "x", "aks": "?"}]}]}
+    with pytest.raises(TypeError):
+        visit.read_steps(given)
+    with pytest.raises(KeyError, match="needd"):
+        visit.read_steps({"set": [], "step": [{"key": "a", "title": "A", "words": "", "ask": [{"set": "x", "needd": True}]}]})
+
+
+def test_what_a_new_row_cannot_do_without_is_asked_first():
+    seen = set()
+    for step in visit.steps():
+        for rows in step.rows:
+            model = model_at(Site, tuple(0 if part == visit.EVERY else part for part in rows.path.split(".")) + (() if rows.one else (0,)))
+            required = {info.alias or name for name, info in model.model_fields.items() if info.is_required()} - {"id", "status"}
+            if rows.first:
+                assert required <= set(rows.first), (step.key, rows.path)
+                seen |= required
+    assert {"kind", "connected_to", "inverter", "evse", "for", "shows", "at", "way", "role"} <= seen
+
+
+def test_a_suggestion_is_a_value_that_a_site_file_takes():
+    found = 0
+    for step in visit.steps():
+        for question in step.questions:
+            if question.suggest:
+                model, leaf = Site, None
+                for part in question.path.split("."):
+                    if part != visit.EVERY:
+                        shape = shapes(model)[part]
+                        model, leaf = shape.model, shape.leaf
+                try:
+                    value = tomllib.loads(f"x = {question.suggest}")["x"]
+                except tomllib.TOMLDecodeError:
+                    value = question.suggest
+                leaf.parse(Raw(question.path, (), value))
+                found += 1
+    assert found > 20
+
+
+# what is asked
+
+
+@pytest.mark.parametrize("name", CONTENT)
+def test_each_answer_stands_where_the_question_says(name):
+    home = read_home(ROOT / "example_inputs" / "sites" / f"{name}.toml")
+    found = asked_of(CONTENT[name])
+    for one in found:
+        assert one.value == plain(at(CONTENT[name], one.loc)), one.key
+        if one.value is not None:
+            assert one.key in home.givens, one.key
+            assert one.answered
+    assert sum(one.answered for one in found) > 50
+    assert visit.answered(CONTENT[name]) == {one.key for one in found if one.answered}
+
+
+@pytest.mark.parametrize("name", CONTENT)
+def test_every_row_of_an_example_stands_at_some_step(name):
+    standing = {row.loc for step in visit.steps() for row in visit.standing(CONTENT[name], step)}
+    lists = {"load", "evse", "vehicle", "raceway", "disconnect", "evidence", "panel", "feeder", "source", "storage", "control", "transfer"}
+    rows = {(key, index) for key in lists & CONTENT[name].keys() for index in range(len(CONTENT[name][key]))}
+    rows |= {("panel", i, "breakers", j) for i, panel in enumerate(CONTENT[name]["panel"]) for j in range(len(panel.get("breakers", ())))}
+    assert rows <= standing
+
+
+@pytest.mark.parametrize("name", CONTENT)
+def test_what_is_not_called_needed_may_be_left_out(name):
+    known = CONTENT[name]
+    asked = asked_of(known)
+    keep = {one.loc for one in asked if one.needed} | {("site", "jurisdiction"), ("site", "utility")}
+    for one in asked:
+        if one.needed and one.value is None:
+            keep |= {other.loc for other in asked if other.question.path in one.question.instead and other.loc[:-1] == one.loc[:-1]}
+            keep |= {tuple(path.split(".")) for path in one.question.instead if visit.EVERY not in path}
+    keep |= {(*row.loc, first) for step in visit.steps() for row in visit.standing(known, step) for first in row.rows.first}
+    text = tomlkit.dumps(kept(known, keep))
+    assert len(text) < 0.8 * len(tomlkit.dumps(known))
+    new = {one for one in lacking(name, text) if one[:2] not in {known[:2] for known in lacking(name)}}
+    assert [one for one in new if not any(field.startswith(ASKED_BY_THE_SHEET) for field in one[2])] == []
+
+
+IDLE_ALONE = {"load.*.voltage", "panel.*.breakers.*.rating"}
+"""The poles of a breaker tell the voltage; breakers are summed up for sources only."""
+
+
+def test_what_is_called_needed_is_missed():
+    """Each needed answer of a home without a source, left out alone: the reader or a sheet asks for it, or for what rests on it."""
+    name, idle = "bungalow-100a", set()
+    before = {one[:2] for one in lacking(name)}
+    for one in asked_of(CONTENT[name]):
+        if one.needed and one.value is not None:
+            changed = content(name)
+            del at(changed, one.loc[:-1])[one.loc[-1]]
+            try:
+                found = {known[:2] for known in lacking(name, tomlkit.dumps(changed))} - before
+            except InputFault:
+                continue
+            idle |= set() if found else {one.question.path}
+    assert idle == IDLE_ALONE
+
+
+def test_nothing_is_asked_of_what_is_not_there():
+    known = tomllib.loads(visit.beginning("new-home"))
+    for key in ("adapter", "sub-panels", "charger", "solar", "storage", "control", "record", "papers", "loads", "breakers"):
+        assert visit.asked(known, visit.step_of(key)) == ()
+    keys = {one.key for one in asked_of(content("bungalow-100a"))}
+    assert not [key for key in keys if key.startswith(("source.", "storage.", "backup.", "records.", "control."))]
+    assert not [key for key in keys if key.endswith((".backfeed", ".hold_down", ".backup_tier"))]
+
+
+def test_what_is_asked_follows_what_was_answered():
+    known = content("centre-fed-100a")
+    breakers = visit.step_of("breakers")
+    asked = {one.key: one for one in visit.asked(known, breakers)}
+    source_breakers = {plain(row["connected_to"]) for row in known["source"]}
+    assert {key.split(".")[3] for key in asked if key.endswith(".backfeed")} == source_breakers
+    assert all(asked[f"panel.main.breakers.{name}.position"].needed for name in source_breakers)
+    del known["source"]
+    asked = {one.key: one for one in visit.asked(known, breakers)}
+    assert not [key for key, one in asked.items() if key.endswith(".backfeed") or (key.endswith(".position") and one.needed)]
+    poles = {row["id"]: plain(row["poles"]) for row in known["panel"][0]["breakers"]}
+    assert {key.split(".")[3] for key in asked if key.endswith(".leg")} == {name for name, count in poles.items() if count == 1}
+
+
+def test_one_of_several_answers_is_enough():
+    known = content("bungalow-100a")
+    asked = {one.key: one for one in visit.asked(known, visit.step_of("loads"))}
+    assert asked["load.disposer.rating"].value is None
+    assert asked["load.disposer.rating"].answered
+    assert "load.range.current" not in asked
+    del known["load"][5 if known["load"][5]["id"] == "disposer" else 3]["current"]
+    asked = {one.key: one for one in visit.asked(known, visit.step_of("loads"))}
+    assert not asked["load.disposer.rating"].answered
+    assert asked["load.disposer.rating"].needed
+    known["site"]["edition"] = "2023"
+    job = {one.key: one for one in visit.asked(known, visit.step_of("job"))}
+    assert not job["site.edition"].needed
+    del known["site"]["jurisdiction"]
+    job = {one.key: one for one in visit.asked(known, visit.step_of("job"))}
+    assert job["site.edition"].needed
+    assert "site.permit_date" not in job
+
+
+def test_the_first_panel_is_the_main_one_and_its_rows_stand_apart():
+    known = content("cascade-200a")
+    main = {one.id for one in visit.standing(known, visit.step_of("panel")) if one.rows.path == "panel"}
+    below = {one.id for one in visit.standing(known, visit.step_of("sub-panels")) if one.rows.path == "panel"}
+    assert (main, below) == ({"main"}, {"barn", "shop"})
+    assert {one.loc[1] for one in visit.standing(known, visit.step_of("breakers")) if one.rows.path == "panel.*.breakers"} == {0}
+
+
+def test_a_raceway_that_nothing_names_yet_stands_with_the_service_conductors():
+    known = content("bungalow-100a")
+    known["raceway"].append({"id": "spare", "kind": "EMT"})
+    places = {step.key for step in visit.steps() for row in visit.standing(known, step) if row.id == "spare"}
+    assert places == {"service-conductors"}
+    known["evse"][0]["conductor"]["raceway"] = {"value": "spare", "from": "photo"}
+    assert {step.key for step in visit.steps() for row in visit.standing(known, step) if row.id == "spare"} == {"charger"}
+
+
+def test_content_of_a_wrong_shape_is_passed_over():
+    known = {"format": 1, "site": "x", "load": {"id": "a"}, "panel": [1, "two", {"breakers": "none"}], "raceway": [{"id": 5}]}
+    assert all(not one.answered for step in visit.steps() for one in visit.asked(known, step) if one.key.startswith("site."))
+    assert visit.progress(known).needed > 0
+
+
+# how far, and where to go on
+
+
+def test_progress_counts_what_is_needed_and_what_is_answered():
+    known = tomllib.loads(visit.beginning("new-home"))
+    begun = visit.progress(known)
+    assert (begun.answered, begun.needed_answered) == (1, 1)
+    assert not begun.whole
+    known["site"]["address"] = "1 Invented Road"
+    assert visit.progress(known) == replace(begun, answered=2)
+    known["dwelling"]["floor_area"] = {"value": "1600 ft^2", "from": "measured"}
+    assert visit.progress(known) == replace(begun, answered=3, needed_answered=2)
+    known["site"]["address"] = ""
+    assert visit.progress(known).answered == 2
+    assert visit.progress(content("bungalow-100a")).whole
+    assert not visit.progress(content("unfinished-survey-200a")).whole
+    loads = visit.progress(known, visit.step_of("loads"))
+    assert loads == visit.Progress(0, 1, 0, 1)
+
+
+def test_a_visit_is_taken_up_where_it_was_left():
+    assert visit.first_open(content("unfinished-survey-200a")).key == "service-conductors"
+    known, whole, seen = tomllib.loads(visit.beginning("bungalow-100a")), content("bungalow-100a"), []
+    parts = {
+        "job": ("site", "study"),
+        "house": ("dwelling",),
+        "meter": (),
+        "service-conductors": ("raceway",),
+        "panel": ("panel",),
+        "loads": ("load",),
+    }
+    while (step := visit.first_open(known)) is not None and step.key in parts:
+        assert step.key not in seen
+        seen.append(step.key)
+        known |= {name: whole[name] for name in parts[step.key]}
+        if step.key == "meter":
+            known["service"] |= {name: value for name, value in whole["service"].items() if name != "conductor"}
+        if step.key == "service-conductors":
+            known["service"]["conductor"] = whole["service"]["conductor"]
+    assert seen == list(parts)
+    assert step.key == "adapter"
+    skipped = [one.key for one in visit.steps() if one.skip]
+    assert visit.first_open(known, skipped[:3]).key == "solar"
+    assert visit.first_open(known, skipped) is None
+    assert visit.first_open(whole, ["adapter", "sub-panels"]).key == "solar"
+
+
+# a new file
+
+
+def test_a_new_file_is_toml_that_takes_what_is_entered_in_its_place():
+    text = visit.beginning("new-home")
+    assert tomllib.loads(text)["site"] == {"id": "new-home"}
+    with pytest.raises(InputFault) as caught:
+        read_home(ROOT / "example_inputs" / "sites" / "new-home.toml", text=text)
+    assert [fault.field for fault in caught.value.faults] == ["site.edition"]
+    text = put(text, ("site", "edition"), "2023")
+    text = put(text, ("service", "conductor", "size"), "4/0")
+    text = put(text, ("dwelling", "floor_area"), "1600 ft^2")
+    text = add_row(text, ("panel",), {"id": "main", "kind": "panelboard", "connected_to": "service"})
+    text = add_row(text, ("load",), {"id": "range", "kind": "range", "connected_to": "main"})
+    text = put(text, ("panel", 0, "bus"), "200 A")
+    headers = [line for line in text.splitlines() if line.startswith("[")]
+    assert headers == [
+        *("[site]", "[study]", "[dwelling]", "[service]", "[service.meter_socket]", "[service.conductor]", "[[panel]]", "[[load]]")
+    ]
+    assert text.index("# At the meter") < text.index("[service]\n") < text.index('size = "4/0"') < text.index("# Below, a block")
+    assert read_home(ROOT / "example_inputs" / "sites" / "new-home.toml", text=text).site.panel[0].bus.value == 200
+
+
+@pytest.mark.parametrize("name", ["", "A home", "a.b", "-a", "a" * 65, 'a"\nb'])
+def test_a_name_that_is_no_id_is_refused(name):
+    with pytest.raises(ValueError, match="cannot be the id"):
+        visit.beginning(name)
+
+
+def test_a_free_id_is_one_that_nothing_has():
+    known = {"load": [{"id": "range"}, {"id": {"value": "range-2"}}], "panel": [{"id": "main", "breakers": [{"id": "breaker"}]}]}
+    assert [visit.free_id(known, stem) for stem in ("range", "breaker", "main", "new")] == ["range-3", "breaker-2", "main-2", "new"]

@@ -1,0 +1,208 @@
+"""Processes that study what is entered while more is entered: the newest change is studied at once, an older study is left.
+
+Two processes are held ready. A new task goes to one that is idle; what an older one still does is left at its next stage, or ended after
+a short grace, and the process replaced. Every answer carries the number of the draft that it is of, and one of an older number than the
+newest asked is dropped.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import multiprocessing
+import multiprocessing.connection
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from workbook_lib.live import worker
+from workbook_lib.live.worker import Done, Task
+
+PROCESSES = 2
+GRACE_S = 0.25
+"""How long an older study may take to its next stage before its process is ended."""
+PRELOAD = ("workbook_lib.live.loaded",)
+
+
+@dataclass
+class _Hand:
+    """One process with its channel, the task that it is at, and since when a newer one stands."""
+
+    process: object
+    channel: object
+    task: Task | None = None
+    left_since: float | None = None
+
+
+class Answers:
+    """Studies of one home as it is entered. `told(answer)` is called with each answer that is of the newest task."""
+
+    def __init__(self, told: Callable[[object], None]):
+        self._told = told
+        self._context = multiprocessing.get_context("forkserver")
+        self._context.set_forkserver_preload(list(PRELOAD))
+        self._hands: list[_Hand] = []
+        self._ready: list[_Hand] = []
+        self._newest: Task | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._waiting: Task | None = None
+        self.ended_count = 0
+        self._closed = False
+        self._first = threading.Thread(target=self._begin, daemon=True)
+        self._first.start()
+
+    @property
+    def busy(self) -> bool:
+        """Whether the newest task is still being studied."""
+        return self._waiting is not None or any(hand.task is self._newest and hand.task is not None for hand in self._hands)
+
+    def ask(self, task: Task) -> None:
+        """Study a task in place of any older one. Parameters: task."""
+        self._listen()
+        self._newest, self._waiting = task, task
+        now = time.monotonic()
+        for hand in self._hands:
+            if hand.task is not None and hand.left_since is None:
+                hand.left_since = now
+                with contextlib.suppress(OSError):  # a process that has ended is found so when it is read
+                    hand.channel.send(None)
+        self._give()
+
+    def stop(self) -> None:
+        """Leave what is being studied; the next task is studied as usual."""
+        self._newest = self._waiting = None
+        for hand in list(self._hands):
+            if hand.task is not None:
+                self._replace(hand)
+
+    def close(self) -> None:
+        """End every process."""
+        self._newest = self._waiting = None
+        self._closed = True
+        self._first.join(30)
+        for hand in self._ready:
+            hand.process.kill()
+        for hand in list(self._hands):
+            self._end(hand)
+
+    def pump(self, seconds: float = 0.0) -> None:
+        """Take what has come within a time, for a caller without an event loop. Parameters: seconds to wait at most [s]."""
+        if len(self._hands) < PROCESSES:
+            self._first.join(seconds)
+        while self._ready:
+            self._join(self._ready.pop())
+        found = multiprocessing.connection.wait([hand.channel for hand in self._hands], seconds)
+        for hand in list(self._hands):
+            if hand.channel in found:
+                self._read(hand)
+        self._overdue()
+
+    # processes
+
+    def _begin(self) -> None:
+        """The first processes, made on the side: what they need is loaded once, and that takes its time."""
+        for _ in range(PROCESSES):
+            hand = self._made()
+            if self._loop is not None and not self._loop.is_closed():
+                self._loop.call_soon_threadsafe(self._join, hand)
+            else:
+                self._ready.append(hand)
+
+    def _made(self) -> _Hand:
+        ours, theirs = self._context.Pipe()
+        process = self._context.Process(target=worker.serve, args=(theirs,), daemon=True)
+        process.start()
+        theirs.close()
+        return _Hand(process, ours)
+
+    def _join(self, hand: _Hand) -> None:
+        """Take a process in that was made on the side."""
+        if self._closed:
+            hand.process.kill()
+            return
+        self._take_in(hand)
+        self._give()
+
+    def _start(self) -> _Hand:
+        return self._take_in(self._made())
+
+    def _take_in(self, hand: _Hand) -> _Hand:
+        ours = hand.channel
+        self._hands.append(hand)
+        if self._loop is not None:
+            self._loop.add_reader(ours.fileno(), self._read, hand)
+        return hand
+
+    def _end(self, hand: _Hand) -> None:
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.remove_reader(hand.channel.fileno())
+        hand.process.kill()
+        hand.channel.close()
+        hand.process.join(5)
+        self._hands.remove(hand)
+
+    def _replace(self, hand: _Hand) -> None:
+        self.ended_count += 1
+        self._end(hand)
+        self._start()
+
+    def _listen(self) -> None:
+        """Hear the processes through the running event loop, where there is one."""
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            return
+        if loop is not self._loop:
+            self._loop = loop
+            while self._ready:
+                loop.call_soon(self._join, self._ready.pop())
+            for hand in self._hands:
+                loop.add_reader(hand.channel.fileno(), self._read, hand)
+
+    # tasks
+
+    def _give(self) -> None:
+        """The waiting task to an idle process; where all are at older ones, wait for the first, for no longer than the grace."""
+        if self._waiting is not None:
+            idle = next((hand for hand in self._hands if hand.task is None), None)
+            if idle is not None:
+                idle.task, idle.left_since = self._waiting, None
+                task, self._waiting = self._waiting, None
+                try:
+                    idle.channel.send(task)
+                except (BrokenPipeError, ConnectionError):
+                    self._waiting = task
+                    self._replace(idle)
+                    self._give()
+        if self._loop is not None and any(hand.left_since is not None for hand in self._hands):
+            self._loop.call_later(GRACE_S + 0.01, self._overdue)
+
+    def _overdue(self) -> None:
+        now = time.monotonic()
+        for hand in list(self._hands):
+            if hand.left_since is not None and now - hand.left_since >= GRACE_S:
+                self._replace(hand)
+        self._give()
+
+    def _read(self, hand: _Hand) -> None:
+        """Every message of a process that is there."""
+        try:
+            while hand in self._hands and hand.channel.poll():
+                self._take(hand, hand.channel.recv())
+        except (EOFError, OSError):
+            task = hand.task
+            self._replace(hand)
+            if task is not None and task is self._newest:
+                self._told(
+                    worker.Faults(task.number, (), "the process that studied this ended before it was done; change a field or ask again")
+                )
+                self._told(Done(task.number, left=True))
+        self._give()
+
+    def _take(self, hand: _Hand, message: object) -> None:
+        task = hand.task
+        if isinstance(message, Done):
+            hand.task, hand.left_since = None, None
+        if task is not None and task is self._newest:
+            self._told(message)

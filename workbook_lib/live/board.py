@@ -1,0 +1,157 @@
+"""The answers beside the form: the verdict, what moved, every check, the other workbooks, and whether that is of what is entered."""
+
+from __future__ import annotations
+
+from html import escape
+
+from workbook_lib.live.fold import Fold
+from workbook_lib.live.rows import Kit
+from workbook_lib.live.session import Session
+from workbook_lib.live.worker import Answer, CheckLine
+from workbook_lib.render.content import sentence
+
+MOST_MOVED = 8
+MOST_FAULTS = 12
+
+
+class Board:
+    """The answers of a session. `box`: the widget."""
+
+    def __init__(self, session: Session):
+        import ipywidgets as widgets
+
+        self.session = session
+        kit = Kit(lambda path: None)
+        self.status, self.verdict, self.moved, self.short = (widgets.HTML(layout=kit.line) for _ in range(4))
+        self.status.add_class("wb-status")
+        self.others, self._checks = widgets.HTML(layout=kit.line), widgets.HTML(layout=kit.line)
+        self._figures = widgets.HTML(layout=kit.line)
+        self.checks = Fold("Every check of this workbook", lambda: [self._checks], kit)
+        self.figures = Fold("Figures", lambda: [self._figures], kit)
+        self._held: dict[int, str] = {}
+        parts = [self.status, self.verdict, self.moved, self.others, self.short, self.checks.box, self.figures.box]
+        self.box = widgets.VBox(parts, layout=kit.line)
+        self.box.add_class("wb-board")
+        session.told.append(self.show)
+        self.show()
+
+    def show(self) -> None:
+        """Show what is known now."""
+        session, state = self.session, self.session.state
+        self._put(self.status, self._status())
+        own = state.answers.get(session.workbook)
+        if state.faults is not None:
+            self._put(self.verdict, _faults(state.faults))
+            self._put(self.moved, "")
+            self._put(self.short, "")
+        elif own is not None:
+            older = not session.current
+            mark = '<p class="wb wb-older"><strong>OLDER than what is entered.</strong></p>' if older else ""
+            self._put(self.verdict, mark + own.markup)
+            if not older:
+                self._put(self.moved, _moved(session))
+                self._put(self.short, own.short)
+                self._put(self._checks, _checks(own))
+        self._put(self.others, self._beside())
+        if state.sheet is not None:
+            self._put(self._figures, self._drawn())
+
+    def _put(self, widget, markup: str) -> None:
+        if self._held.get(id(widget)) != markup:
+            self._held[id(widget)] = markup
+            widget.value = markup
+
+    def _status(self) -> str:
+        session, state = self.session, self.session.state
+        words = []
+        if session.draft.wrong:
+            count = len(session.draft.wrong)
+            entries = "1 entry is not taken" if count == 1 else f"{count} entries are not taken"
+            words.append(f"<strong>{entries}</strong> ({escape(', '.join(session.draft.wrong))}): what is shown is of the value before.")
+        if state.faults is not None and not state.running:
+            words.append("<strong>No verdict</strong>: what is entered has faults.")
+        elif session.current and state.running and state.progress is not None:
+            words.append(f"The verdict is of what is entered. Still at work: {escape(_at_work(state.progress))}.")
+        elif session.current:
+            words.append("The verdict is of what is entered.")
+        else:
+            at = f": {escape(_at_work(state.progress))}" if state.progress is not None else ""
+            words.append(f"<strong>Calculating{at}</strong>; what is shown is older than what is entered.")
+        if session.draft.changed:
+            words.append("Changes are not saved.")
+        if session.trouble:
+            words.append(f'<strong class="wb-flag">{escape(session.trouble)}</strong>')
+        return f'<p class="wb wb-state" role="status" aria-live="polite">{" ".join(words)}</p>'
+
+    def _beside(self) -> str:
+        session = self.session
+        rows = []
+        for name, one in session.state.answers.items():
+            if name != session.workbook:
+                older = "" if one.number == session.asked and session.current else ", older than what is entered"
+                told = f" {escape(one.decider.sentence)}" if one.decider is not None and one.verdict != "not applicable" else ""
+                rows.append(f"<li>{escape(sentence(name.replace('_', ' ')))}: {_word(one.verdict)}{older}.{told}</li>")
+        return f'<div class="wb"><h4>The other workbooks</h4><ul>{"".join(rows)}</ul></div>' if rows else ""
+
+    def _drawn(self) -> str:
+        session = self.session
+        older = "" if session.sheet_current else "<p><strong>OLDER than what is entered.</strong></p>"
+        drawn = [
+            f'<figure class="wb-figure"><div role="img" aria-label="{escape(f"{title}. {told}")}">{svg}</div>'
+            f"<figcaption>{escape(title)}. {escape(told)}</figcaption></figure>{table}"
+            for title, told, svg, table in session.state.sheet.figures
+        ]
+        return f'<div class="wb">{older}{"".join(drawn) or "<p>This sheet has no figure.</p>"}</div>'
+
+
+def _at_work(progress) -> str:
+    count = f" ({progress.done + 1} of {progress.of})" if progress.of else ""
+    return f"{progress.words}{count}"
+
+
+def _word(verdict: str) -> str:
+    return f'<span class="wb-word wb-word-{escape(verdict.replace(" ", "-"))}">{escape(verdict)}</span>'
+
+
+def _faults(faults) -> str:
+    if faults.words:
+        return f'<div class="wb"><p class="wb-band wb-band-fail"><strong>no verdict</strong> {escape(faults.words)}</p></div>'
+    rows = []
+    for fault in faults.faults[:MOST_FAULTS]:
+        found = f" (found {fault.value})" if fault.value else ""
+        todo = f" Do: {fault.todo}." if fault.todo else ""
+        rows.append(f"<li><strong>{escape(fault.field or fault.file)}</strong>: {escape(fault.what + found)}.{escape(todo)}</li>")
+    more = len(faults.faults) - MOST_FAULTS
+    rest = f"<li>and {more} more</li>" if more > 0 else ""
+    head = '<p class="wb-band wb-band-needs-input"><strong>no verdict</strong> What is entered has faults:</p>'
+    return f'<div class="wb">{head}<ul>{"".join(rows)}{rest}</ul></div>'
+
+
+def _moved(session: Session) -> str:
+    rows = session.moved()
+    if not rows:
+        return ""
+    lines = [f"<li>{_move(name, kind, before, now, session.workbook)}</li>" for name, kind, before, now in rows[:MOST_MOVED]]
+    more = f"<li>and {len(rows) - MOST_MOVED} more margins</li>" if len(rows) > MOST_MOVED else ""
+    return f'<div class="wb"><h4>Moved by the last change</h4><ul>{"".join(lines)}{more}</ul></div>'
+
+
+def _move(name: str, kind: str, before: CheckLine | None, now: CheckLine | None, own: str) -> str:
+    one = now or before
+    book = "" if name == own else f"{name.replace('_', ' ')}: "
+    question = escape(book + one.question.rstrip(" ?"))
+    if kind == "room":
+        return f"{question}: margin {escape(before.room)} before, {escape(now.room)} now"
+    told = [_word(side.verdict) if side is not None else "not asked" for side in (before, now)]
+    return f"{question}: {told[0]} before, {told[1]} now"
+
+
+def _checks(answer: Answer) -> str:
+    rows = "".join(
+        f'<tr><td data-label="Test">{escape(sentence(line.question))}<span class="wb-key"> {escape(line.key)}</span></td>'
+        f'<td data-label="Verdict">{_word(line.verdict)}{"" if line.counts else " (shown, does not decide)"}</td>'
+        f'<td data-label="Told">{escape(line.sentence)}</td></tr>'
+        for line in answer.checks
+    )
+    head = '<tr><th scope="col">Test</th><th scope="col">Verdict</th><th scope="col">In numbers</th></tr>'
+    return f'<div class="wb"><table class="wb-grid"><thead>{head}</thead><tbody>{rows}</tbody></table></div>'

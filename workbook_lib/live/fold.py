@@ -1,0 +1,80 @@
+"""A part of the form that is shown or hidden by a button, made when it is first shown, and lines that tell what happened."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from html import escape
+
+
+class Fold:
+    """A button with what it shows. `box`: the widget; the content is made when it is first shown."""
+
+    def __init__(self, title: str, make: Callable[[], Sequence[object]], kit, *, opened: bool = False, level: str = "wb-fold"):
+        import ipywidgets as widgets
+
+        self._title, self._make, self._made = title, make, False
+        self._note = ""
+        self.opened = False
+        self.button = widgets.Button(layout=kit.button)
+        self.button.add_class(level)
+        self.inside = widgets.VBox(layout=widgets.Layout(width="100%"))
+        self.inside.add_class("wb-inside")
+        self.box = widgets.VBox([self.button, self.inside], layout=kit.line)
+        self.button.on_click(lambda _: self.turn(not self.opened))
+        self.turn(opened)
+
+    def turn(self, opened: bool) -> None:
+        """Show or hide. Parameters: whether it is to be shown."""
+        if opened and not self._made:
+            self._made = True
+            self.inside.children = tuple(self._make())
+        self.opened = opened
+        self.inside.layout.display = None if opened else "none"
+        (self.button.add_class if opened else self.button.remove_class)("wb-opened")
+        self._word()
+
+    def anew(self) -> None:
+        """Make the content again the next time that it is shown, or now where it is."""
+        self._made = False
+        if self.opened:
+            self.turn(True)
+        else:
+            self.inside.children = ()
+
+    def say(self, title: str | None = None, note: str = "") -> None:
+        """Another title, or a note behind it. Parameters: title (None: as it is), note."""
+        if title is not None:
+            self._title = title
+        self._note = note
+        self._word()
+
+    def _word(self) -> None:
+        mark = "\N{MINUS SIGN} hide" if self.opened else "+ show"
+        words = f"{self._title}  ({mark})" + (f"  {self._note}" if self._note else "")
+        if self.button.description != words:
+            self.button.description = words
+
+
+class Line:
+    """A line that tells what came of what was done. `box`: the widget."""
+
+    def __init__(self, kit):
+        import ipywidgets as widgets
+
+        self.box = widgets.HTML(layout=kit.line)
+        self.box.add_class("wb-told")
+
+    def say(self, words: str = "", *, trouble: bool = False) -> None:
+        """Tell it; nothing where empty. Parameters: words, whether it is trouble."""
+        flag = '<strong class="wb-flag">Not done:</strong> ' if trouble else ""
+        lines = "<br>".join(escape(line) for line in words.split("\n"))
+        self.box.value = f'<p class="wb-say">{flag}{lines}</p>' if words else ""
+
+
+def spaced(*items: object, kit, kind: str = "wb-bar"):
+    """Widgets in a row that wraps. Parameters: widgets. Returns: box."""
+    import ipywidgets as widgets
+
+    box = widgets.Box(list(items), layout=kit.row)
+    box.add_class(kind)
+    return box

@@ -1,0 +1,236 @@
+"""The fields of a home as a form: what decides first, then thing by thing, all else folded; things are added and taken out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from workbook_lib.home.leaf import LeafFault
+from workbook_lib.home.patch import Unpatchable
+from workbook_lib.live.fields import Field, Group
+from workbook_lib.live.fold import Fold, Line, spaced
+from workbook_lib.live.rows import UNITS, Kit, Row
+from workbook_lib.live.session import Session
+from workbook_lib.live.things import ADDED, fresh_id, rows_of
+
+FIRST_OPEN = 12
+"""How many fields that decide are shown at once."""
+
+
+class Form:
+    """The form of a session. `box`: the widget."""
+
+    def __init__(self, session: Session):
+        import ipywidgets as widgets
+
+        self.session, self.draft = session, session.draft
+        self.kit = Kit(lambda path: None)
+        self._rows: dict[str, list[Row]] = {}
+        self._folds: dict[str, Fold] = {}
+        self._line = Line(self.kit)
+        self._deciding: tuple[str, ...] = ()
+        self._first = widgets.VBox(layout=self.kit.line)
+        self._things = widgets.VBox(layout=self.kit.line)
+        self._renew = widgets.Button(description="Show the fields behind what decides now", layout=widgets.Layout(width="auto"))
+        self._renew.on_click(lambda _: self.decide())
+        self._renew.layout.display = "none"
+        self.units = widgets.Dropdown(
+            options=UNITS, description="Units shown beside", style={"description_width": "9rem"}, layout=self.kit.entry
+        )
+        self.units.observe(self._in_units, "value")
+        self._order: list[str] = []
+        self._used: set[str] = set()
+        head = widgets.HTML('<h3 class="wb-head">What decides</h3>')
+        rest = widgets.HTML('<h3 class="wb-head">The home, thing by thing</h3>')
+        self.box = widgets.VBox([self.units, head, self._renew, self._first, rest, self._line.box, self._things], layout=self.kit.line)
+        self.box.add_class("wb-form")
+        self.draft.listeners.append(self._changed)
+        session.told.append(self._told)
+        self._line.say("The home is being read ...")
+
+    # building
+
+    def rebuild(self) -> None:
+        """Build the sections anew from the draft, those that are open staying open."""
+        opened = {path for path, fold in self._folds.items() if fold.opened}
+        self._rows, self._folds = {}, {}
+        self._order = [group.path for group in self.draft.groups()]
+        matter = [group for group in self.draft.groups() if group.there and self._matters(group)]
+        others = [group for group in self.draft.groups() if group.there and not self._matters(group)]
+        children = [self._section(group, opened).box for group in matter]
+        if others:
+            children.append(
+                self._fold(f"Things that this workbook does not ask ({len(others)})", "others", self._maker(others, opened), opened).box
+            )
+        absent = [group for group in self.draft.groups() if not group.there]
+        children.append(self._fold("Add a thing", "add", self._adding, opened).box)
+        if absent:
+            titles = ", ".join(group.title.lower() for group in absent)
+            children.append(self._fold(f"Not in the file yet: {titles}", "absent", self._maker(absent, opened), opened).box)
+        self._things.children = tuple(children)
+        self.decide()
+
+    def _maker(self, groups: Sequence[Group], opened: set[str]):
+        return lambda: [self._section(group, opened).box for group in groups]
+
+    def _matters(self, group: Group) -> bool:
+        if not self._used:
+            return True
+        return any(field.path in self._used for field in group.every()) or group.path in ("site", "study")
+
+    def _fold(self, title: str, path: str, make, opened: set[str], level: str = "wb-fold") -> Fold:
+        fold = Fold(title, make, self.kit, opened=False, level=level)
+        self._folds[path] = fold
+        if path in opened:
+            fold.turn(True)
+        return fold
+
+    def _section(self, group: Group, opened: set[str]) -> Fold:
+        fold = self._fold(group.title, group.path, lambda: self._inside(group.path, opened), opened)
+        fold.say(note=self._summary(group))
+        return fold
+
+    def _inside(self, path: str, opened: set[str]) -> list[object]:
+        """Rows of a thing: what is given or asked first, the rest folded, then what stands in it."""
+        import ipywidgets as widgets
+
+        group = self.draft.group(path)
+        if group is None:
+            return []
+        first = [field for field in group.fields if field.given or field.required or field.path in self._used]
+        rest = [field for field in group.fields if field not in first]
+        children = [self._row(field).box for field in first]
+        if rest:
+            words = f"More fields of {group.title.lower()} ({len(rest)})"
+            children.append(
+                self._fold(words, f"{path} more", lambda: [self._row(field).box for field in rest], opened, "wb-fold-small").box
+            )
+        for inner in group.inner:
+            children.append(self._section(inner, opened).box)
+        rows = rows_of(group)
+        for name in rows:
+            button = widgets.Button(description=f"Add {ADDED[name]} to {group.title.lower()}", layout=self.kit.button)
+            button.on_click(lambda _, name=name: self._add((*group.loc, name), {}, name))
+            children.append(button)
+        if group.row:
+            button = widgets.Button(description=f"Take out {group.title.lower()}", layout=self.kit.button)
+            button.on_click(lambda _: self._remove(path))
+            children.append(button)
+        return children
+
+    def _row(self, field: Field, *, owned: bool = False) -> Row:
+        row = Row(self.draft, field, self.kit, owner=self._owner(field) if owned else "")
+        self._rows.setdefault(field.path, []).append(row)
+        return row
+
+    def _owner(self, field: Field) -> str:
+        """The thing that a field is of, in words."""
+        return next((one.title for group in self.draft.groups() for one in group.groups() if field in one.fields), "")
+
+    @staticmethod
+    def _summary(group: Group) -> str:
+        told = [field.text for field in group.fields if field.given and field.name not in ("id", "connected_to", "status")][:4]
+        return " \N{MIDDLE DOT} ".join(told)[:70]
+
+    # what decides
+
+    def decide(self) -> None:
+        """Show the fields behind what decides now: those of the controlling check, and those that are asked for."""
+        self._deciding = self._now_deciding()
+        for path, rows in list(self._rows.items()):
+            self._rows[path] = [row for row in rows if row.box not in self._first.children]
+        added = {group.path for group in self.draft.groups() if any(one.name == "status" and one.text == "added" for one in group.fields)}
+        found = [field for field in map(self.draft.field, self._deciding) if field is not None]
+        found.sort(key=lambda field: (field.given, not any(field.path.startswith(f"{path}.") for path in added)))
+        self._first.children = tuple(self._row(field, owned=True).box for field in found[:FIRST_OPEN])
+        self._renew.layout.display = "none"
+
+    def _now_deciding(self) -> tuple[str, ...]:
+        own = self.session.state.answers.get(self.session.workbook)
+        if own is None:
+            return self._deciding
+        return tuple(dict.fromkeys((*own.missing, *own.rests)))
+
+    # changes
+
+    def _changed(self, structure: bool) -> None:
+        if structure or [group.path for group in self.draft.groups()] != self._order:
+            self.rebuild()
+        else:
+            self._refresh()
+
+    def _refresh(self) -> None:
+        faults = self.session.faults()
+        fields = {field.path: field for group in self.draft.groups() for field in group.every()}
+        for path, rows in self._rows.items():
+            for row in rows:
+                if path in fields:
+                    row.refresh(fields[path], self.draft.wrong.get(path), faults.get(path, ""))
+        for path, fold in self._folds.items():
+            group = self.draft.group(path)
+            if group is not None:
+                wrong = sum(one == path or one.startswith(f"{path}.") for one in {*self.draft.wrong, *faults})
+                fold.say(note=f"{wrong} to mend" if wrong else self._summary(group))
+
+    def _told(self) -> None:
+        """An answer came: once, the sections that matter are known; later, a button where other fields decide."""
+        own = self.session.state.answers.get(self.session.workbook)
+        if own is not None and not self._used:
+            self._used = {*own.uses, *own.missing}
+            self._line.say()
+            self.rebuild()
+        elif own is None and self.session.state.faults is not None and not self._order:
+            self._line.say()
+            self.rebuild()
+        elif own is not None and self.session.current:
+            other = set(self._now_deciding()) != set(self._deciding)
+            shown = None if other else "none"
+            if self._renew.layout.display != shown:
+                self._renew.layout.display = shown
+        if self.session.state.faults is not getattr(self, "_last_faults", None):
+            self._last_faults = self.session.state.faults
+            self._refresh()
+
+    def _in_units(self, change) -> None:
+        self.kit.units = change["new"]
+        self._refresh()
+
+    # things
+
+    def _adding(self) -> list[object]:
+        """Choices for a new thing: its kind, then what it cannot be without."""
+        import ipywidgets as widgets
+
+        kind = widgets.Dropdown(
+            options=[(words, name) for name, words in ADDED.items() if (name,) in self._addable()],
+            description="What",
+            style=self.kit.short,
+            layout=self.kit.entry,
+        )
+        button = widgets.Button(description="Add it", layout=self.kit.button)
+        button.on_click(lambda _: self._add((kind.value,), {}, kind.value))
+        return [spaced(kind, button, kit=self.kit)]
+
+    def _addable(self) -> set[tuple[str, ...]]:
+        from workbook_lib.home.model import Site
+        from workbook_lib.home.shapes import shapes
+
+        return {(name,) for name, shape in shapes(Site).items() if shape.kind == "rows"}
+
+    def _add(self, loc, row: dict[str, str], name: str) -> None:
+        try:
+            path = self.draft.add(loc, fresh_id(self.draft, name) | row)
+        except (LeafFault, Unpatchable) as error:
+            words = "; ".join(trouble.what for trouble in error.troubles) if isinstance(error, LeafFault) else str(error)
+            self._line.say(words, trouble=True)
+            return
+        self._line.say(f"Added {path}: fill in what is marked.")
+        for fold in (path, path.rpartition(".")[0].rpartition(".")[0]):
+            if fold in self._folds:
+                self._folds[fold].turn(True)
+
+    def _remove(self, path: str) -> None:
+        naming = self.draft.remove(path)
+        if naming:
+            self._line.say(f"{path} stays: it is named by {', '.join(naming)}. Let these name something else first.", trouble=True)
+        else:
+            self._line.say(f"Took out {path}. Undo brings it back.")

@@ -1,0 +1,325 @@
+"""What is done with a draft beside typing: go back, hold and compare variants, ask inverse questions, save and render."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tomllib
+from collections.abc import Callable
+from html import escape
+from pathlib import Path
+
+from workbook_lib.errors import InputFault, WorkbookError
+from workbook_lib.live import keeping
+from workbook_lib.live.asking import questions
+from workbook_lib.live.fold import Fold, Line, spaced
+from workbook_lib.live.rows import Kit
+from workbook_lib.live.session import Session
+
+BASE = "the file as it is"
+NOW = "what is entered now"
+
+
+def _button(words: str, done: Callable[[], None], kit: Kit):
+    import ipywidgets as widgets
+
+    button = widgets.Button(description=words, layout=kit.button)
+    button.on_click(lambda _: done())
+    return button
+
+
+class Steps:
+    """Undo and redo. `box`: the widget."""
+
+    def __init__(self, session: Session, kit: Kit):
+        self._draft = session.draft
+        self._undo = _button("Undo", self._draft.undo, kit)
+        self._redo = _button("Redo", self._draft.redo, kit)
+        self.box = spaced(self._undo, self._redo, kit=kit)
+        self._draft.listeners.append(lambda structure: self._show())
+        self._show()
+
+    def _show(self) -> None:
+        self._undo.disabled, self._redo.disabled = not self._draft.can_undo, not self._draft.can_redo
+
+
+class Asking:
+    """Inverse questions: asked with one button, the answer taken into the form with another. `box`: the widget."""
+
+    def __init__(self, session: Session, kit: Kit):
+        import ipywidgets as widgets
+
+        self.session = session
+        self._menu = widgets.Dropdown(description="What is the", layout=kit.entry, style={"description_width": "6rem"})
+        self._ask = _button("Ask", self.ask, kit)
+        self._take = _button("Take it into the form", self.take, kit)
+        self._take.layout = widgets.Layout(width="auto")
+        self._shown = widgets.HTML(layout=kit.line)
+        self.box = widgets.VBox([spaced(self._menu, self._ask, kit=kit), self._shown, self._take], layout=kit.line)
+        session.told.append(self._show)
+        session.draft.listeners.append(lambda structure: self._choices())
+        self._choices()
+        self._show()
+
+    def _choices(self) -> None:
+        found = questions(self.session.draft.groups())
+        if [one for _, one in self._menu.options] != list(found):
+            chosen = self._menu.value
+            self._menu.options = [(one.words, one) for one in found]
+            if chosen in found:
+                self._menu.value = chosen
+
+    def ask(self) -> None:
+        """Ask what is chosen."""
+        if self._menu.value is not None:
+            self.session.ask(self._menu.value)
+
+    def take(self) -> None:
+        """Enter what was found."""
+        found = self.session.state.inverse
+        for path, text in found.entries if found is not None else ():
+            self.session.draft.set(path, text)
+
+    def _show(self) -> None:
+        state = self.session.state
+        found = state.inverse
+        self._take.layout.display = None if found is not None and found.entries else "none"
+        if found is not None:
+            limits = "".join(f"<li>{escape(line.sentence)}</li>" for line in found.limits)
+            beyond = f"<p>The next value beyond fails by:</p><ul>{limits}</ul>" if limits else ""
+            markup = f'<div class="wb" role="status"><p><strong>{escape(found.words)}</strong></p>{beyond}</div>'
+        elif state.running and state.progress is not None and state.progress.words.startswith("trying"):
+            markup = f'<p class="wb">{escape(state.progress.words)} ({state.progress.done} of about {state.progress.of})</p>'
+        else:
+            markup = ""
+        if self._shown.value != markup:
+            self._shown.value = markup
+
+
+class Holding:
+    """Variants: held by name, set side by side, taken up again. `box`: the widget."""
+
+    def __init__(self, session: Session, kit: Kit):
+        import ipywidgets as widgets
+
+        self.session, self._kit = session, kit
+        self._name = widgets.Text(description="Name", layout=kit.entry, style={"description_width": "4rem"})
+        self._one = widgets.Dropdown(description="Variant", layout=kit.entry, style={"description_width": "4rem"})
+        self._table = widgets.HTML(layout=kit.line)
+        self._line = Line(kit)
+        hold = _button("Hold what is entered", self.hold, kit)
+        bars = [
+            spaced(self._name, hold, kit=kit),
+            spaced(self._one, _button("Take it up", self.take_up, kit), _button("Let it go", self.let_go, kit), kit=kit),
+            _button("Set all side by side", self.compare, kit),
+        ]
+        self.box = widgets.VBox([*bars, self._line.box, self._table], layout=kit.line)
+        self.list()
+
+    def list(self) -> None:
+        """Read again which variants are held."""
+        names = [one.name for one in keeping.variants(self.session.file)]
+        options = [BASE, *names] if self.session.read_text is not None else names
+        if list(self._one.options) != options:
+            self._one.options = options
+
+    def hold(self) -> None:
+        """Hold what is entered under the name typed."""
+        name = self._name.value.strip()
+        try:
+            self.session.hold(name)
+        except (ValueError, WorkbookError) as error:
+            self._line.say(str(error), trouble=True)
+            return
+        self.list()
+        self._line.say(f"Held as {name}, beside the site file.")
+        self._name.value = ""
+        self.compare()
+
+    def take_up(self) -> None:
+        """Enter a held variant, or the file as it is, in place of what is entered; undo brings that back."""
+        name = self._one.value
+        text = self.session.read_text if name == BASE else self._held().get(name)
+        if text is None:
+            self._line.say("There is no such variant.", trouble=True)
+            return
+        self.session.draft.take_up(text)
+        self._line.say(f"Taken up: {name}. Undo brings back what was entered.")
+
+    def let_go(self) -> None:
+        """Remove a held variant."""
+        try:
+            keeping.let_go(self.session.file, self._one.value or "")
+        except KeyError:
+            self._line.say("Only a held variant can be let go.", trouble=True)
+            return
+        self._line.say(f"Let go: {self._one.value}.")
+        self.list()
+        self.compare()
+
+    def _held(self) -> dict[str, str]:
+        return {one.name: one.text for one in keeping.variants(self.session.file)}
+
+    def compare(self) -> None:
+        """Show the file, what is entered and every variant side by side."""
+        self._table.value = side_by_side(self.session)
+
+
+def side_by_side(session: Session) -> str:
+    """What differs between the file, what is entered and the variants, in input and in verdict, as HTML. Parameters: session."""
+    base = session.read_text if session.read_text is not None else session.draft.text
+    columns = [
+        (one.name, one.text, {book: (verdict, told) for book, verdict, told in one.verdicts}) for one in keeping.variants(session.file)
+    ]
+    now = {
+        name: (one.verdict, one.decider.sentence if one.decider else "")
+        for name, one in session.state.answers.items()
+        if session.current and one.number == session.asked
+    }
+    if session.draft.changed:
+        columns.append((NOW, session.draft.text, now))
+    before = tomllib.loads(base)
+    rows: dict[str, dict[str, str]] = {}
+    for name, text, _ in columns:
+        for path, was, is_now in keeping.differs(before, tomllib.loads(text)):
+            rows.setdefault(path, {BASE: was})[name] = is_now
+    names = [BASE, *(name for name, _, _ in columns)]
+    head = "".join(f'<th scope="col">{escape(name)}</th>' for name in ("Field", *names))
+    lines = [
+        f'<tr><th scope="row" class="wb-key">{escape(path)}</th>'
+        + "".join(f'<td data-label="{escape(name)}">{escape(said.get(name, said[BASE]))}</td>' for name in names)
+        + "</tr>"
+        for path, said in rows.items()
+    ]
+    known = {BASE: session.base_verdicts, **{name: verdicts for name, _, verdicts in columns}}
+    for book in dict.fromkeys(book for verdicts in known.values() for book in verdicts):
+        cells = "".join(f'<td data-label="{escape(name)}">{_verdict(known[name].get(book))}</td>' for name in names)
+        lines.append(f'<tr><th scope="row">{escape(book.replace("_", " "))}</th>{cells}</tr>')
+    return (
+        f'<div class="wb"><table class="wb-grid wb-sides"><caption>Side by side</caption><thead><tr>{head}</tr></thead>'
+        f"<tbody>{''.join(lines)}</tbody></table></div>"
+    )
+
+
+def _verdict(known: tuple[str, str] | None) -> str:
+    if known is None:
+        return "not known"
+    verdict, told = known
+    return f'<span class="wb-word wb-word-{escape(verdict.replace(" ", "-"))}">{escape(verdict)}</span> {escape(told)}'
+
+
+class Saving:
+    """Saving into the site file, the difference shown first, then the sheets from the saved file. `box`: the widget."""
+
+    def __init__(self, session: Session, kit: Kit):
+        import ipywidgets as widgets
+
+        self.session = session
+        self._shown = widgets.HTML(layout=kit.line)
+        self._line = Line(kit)
+        self._save = _button("Save it so", self.save, kit)
+        self._anew = _button("Read the file anew", self.read_anew, kit)
+        self._render = _button("Render the sheets from the saved file", self.render, kit)
+        self._save.layout, self._anew.layout = (widgets.Layout(width="auto", display="none") for _ in range(2))
+        first = spaced(_button("Show what would be saved", self.show, kit), self._save, self._anew, kit=kit)
+        self.box = widgets.VBox([first, self._line.box, self._shown, self._render], layout=kit.line)
+        self._seen = ""
+        self._process: subprocess.Popen | None = None
+        session.draft.listeners.append(lambda structure: self._forget())
+
+    def _forget(self) -> None:
+        """A difference that was shown is of an older text: it must be looked at again before it is saved."""
+        if self._save.layout.display != "none":
+            self._save.layout.display = "none"
+            self._shown.value = ""
+
+    def show(self) -> None:
+        """Show line by line what would be saved."""
+        session = self.session
+        told = keeping.difference(session.read_text or "", session.draft.text, session.file.name)
+        self._seen = session.draft.text
+        self._save.layout.display = None if told else "none"
+        self._shown.value = f'<pre class="wb-difference" tabindex="0" aria-label="what would be saved">{escape(told)}</pre>' if told else ""
+        words = "" if told else "Nothing to save: the file says what is entered."
+        if session.draft.wrong:
+            words += f" Not taken, so not saved: {', '.join(session.draft.wrong)}."
+        if session.state.faults is not None and session.state.faults.faults:
+            words += " What is entered still has faults; it may be saved, and sheets wait until they are mended."
+        self._line.say(words.strip())
+
+    def save(self) -> None:
+        """Save what was shown."""
+        if self._seen != self.session.draft.text:
+            self.show()
+            return
+        try:
+            digest = self.session.save()
+        except WorkbookError as error:
+            self._anew.layout.display = None if isinstance(error, InputFault) else "none"
+            self._line.say(str(error), trouble=True)
+            return
+        self._save.layout.display = self._anew.layout.display = "none"
+        self._shown.value = ""
+        self._line.say(f"Saved: {self.session.file.name} (SHA-256 {digest[:12]}...). Everything that was not changed stands as it was.")
+
+    def read_anew(self) -> None:
+        """Take the file as it is on disk."""
+        try:
+            self.session.read_anew()
+        except InputFault as error:
+            self._line.say(str(error), trouble=True)
+            return
+        self._anew.layout.display = "none"
+        self._line.say("Read anew. Undo brings back what was entered.")
+
+    def render(self) -> None:
+        """Render the sheets from the saved file, in a process of its own."""
+        import asyncio
+
+        session = self.session
+        if self._process is not None:
+            return
+        if session.draft.changed:
+            self._line.say("Save first: sheets are rendered from the saved file, never from what is entered.", trouble=True)
+            return
+        out = session.file.with_suffix("")
+        line = [sys.executable, "-m", "workbook_lib", "study", session.file.name, "--out", out.name]
+        if session.edition:
+            line += ["--edition", session.edition]
+        self._process = subprocess.Popen(
+            line, cwd=session.file.parent, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment()
+        )
+        self._line.say("Rendering the sheets from the saved file ...")
+        asyncio.get_running_loop().call_later(0.3, self._rendered, out)
+
+    def _rendered(self, out: Path) -> None:
+        import asyncio
+
+        if self._process.poll() is None:
+            asyncio.get_running_loop().call_later(0.3, self._rendered, out)
+            return
+        said, faults = self._process.communicate()
+        status, self._process = self._process.returncode, None
+        if status in (0, 1):
+            self._line.say(f"Rendered: open {out.name}/index.html beside the site file.\n{said.strip()}")
+        else:
+            self._line.say(f"The sheets were not rendered.\n{faults.strip()}", trouble=True)
+
+
+def environment() -> dict[str, str]:
+    """The surroundings of the command: the same library, whether it is installed or not."""
+    import os
+
+    package = str(Path(__file__).resolve().parent.parent.parent)
+    path = os.environ.get("PYTHONPATH", "")
+    return {**os.environ, "PYTHONPATH": os.pathsep.join(part for part in (package, path) if part)}
+
+
+def all_of(session: Session, kit: Kit) -> list[Fold | Steps]:
+    """The panels of a session, in their order. Parameters: session, kit."""
+    return [
+        Steps(session, kit),
+        Fold("Ask: the largest, the smallest, the lowest", lambda: [Asking(session, kit).box], kit),
+        Fold("Variants", lambda: [Holding(session, kit).box], kit),
+        Fold("Save and render", lambda: [Saving(session, kit).box], kit),
+    ]

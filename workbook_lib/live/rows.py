@@ -1,0 +1,185 @@
+"""One field of the form: its label, a place to type or choose, how it is known, and beside it what is accepted or what is wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from html import escape
+
+from workbook_lib.home.fields import Id, Number
+from workbook_lib.home.raw import ORIGINS
+from workbook_lib.live.draft import Draft, Wrong
+from workbook_lib.live.fields import ABSENT, Field
+from workbook_lib.quantities import COMMON_UNITS, QuantityError, read_quantity
+from workbook_lib.render.content import sentence
+
+AS_WRITTEN, IMPERIAL, METRIC = "as written", "feet and degrees Fahrenheit", "metres and degrees Celsius"
+UNITS = (AS_WRITTEN, IMPERIAL, METRIC)
+"""In which units values are shown beside what is typed; what is typed and calculated stays as it is."""
+_SHOWN = {IMPERIAL: {"ft": "ft", "ft^2": "ft^2", "degC": "degF"}, METRIC: {"ft": "m", "ft^2": "m^2", "degC": "degC"}}
+NOT_GIVEN = "(not given)"
+MOST_OPTIONS_AS_BOXES = 40
+
+
+def in_units(field: Field, units: str) -> str:
+    """A value in the units asked for, empty where they are those of the field or it is none. Parameters: field, units of `UNITS`."""
+    wanted = _SHOWN.get(units, {}).get(field.unit)
+    if wanted is None or not field.given or not isinstance(field.leaf, Number):
+        return ""
+    try:
+        house = read_quantity(field.text, field.leaf.dimension)[0]
+    except QuantityError:
+        return ""
+    unit = COMMON_UNITS[wanted]
+    return f"{house / float(unit.factor) - float(unit.before):.6g} {wanted}"
+
+
+class Row:
+    """A field as widgets. `box`: what is shown; `refresh(field, wrong)` shows what the draft holds now."""
+
+    def __init__(self, draft: Draft, field: Field, kit: Kit, *, owner: str = "", ask: str = "", why: str = "", where: str = ""):
+        import ipywidgets as widgets
+
+        self.path, self._draft, self._kit, self._said = field.path, draft, kit, ""
+        self._why = (why, where)
+        self._quiet = False
+        self._label = ask or (f"{owner}: {field.leaf.label}" if owner else sentence(field.leaf.label))
+        self.entry = self._entry(field)
+        self.origin = self.note = None
+        if field.has_provenance:
+            self._provenance(field)
+        self.hint = widgets.HTML(layout=kit.hint)
+        known = [self.origin, self.note] if field.has_provenance else []
+        self.box = widgets.Box([self.entry, *known, self.hint], layout=kit.row)
+        self.box.add_class("wb-row")
+        self.refresh(field, draft.wrong.get(field.path))
+
+    def _provenance(self, field: Field) -> None:
+        """Where the value is known from, and a note."""
+        import ipywidgets as widgets
+
+        kit = self._kit
+        self.origin = widgets.Dropdown(
+            options=ORIGINS,
+            value=field.origin or "stated",
+            description="from",
+            layout=kit.narrow,
+            style=kit.short,
+            disabled=not field.given,
+        )
+        self.origin.tooltip = f"{self._label}: how it is known"
+        self.note = widgets.Text(
+            value=field.note, description="note", layout=kit.note, style=kit.short, continuous_update=False, disabled=not field.given
+        )
+        self.note.tooltip = f"{self._label}: note, as the number of a photo"
+        self.origin.observe(self._known, "value")
+        self.note.observe(self._known, "value")
+
+    def _entry(self, field: Field):
+        import ipywidgets as widgets
+
+        kit, label = self._kit, self._label
+        if field.several and field.options and len(field.options) <= MOST_OPTIONS_AS_BOXES:
+            boxes = [widgets.Checkbox(description=option, indent=False, layout=kit.tick) for option in field.options]
+            title = widgets.HTML(f'<span class="wb-boxes">{escape(label)}</span>', layout=kit.boxes_title)
+            for box in boxes:
+                box.tooltip = f"{label}: {box.description}"
+                box.observe(self._ticked, "value")
+            self._boxes = boxes
+            return widgets.Box([title, *boxes], layout=kit.boxes)
+        self._boxes = []
+        if field.options and not field.several:
+            entry = widgets.Dropdown(options=self._choices(field), description=label, layout=kit.entry, style=kit.wide)
+        else:
+            slow = isinstance(field.leaf, Id)
+            entry = widgets.Text(description=label, layout=kit.entry, style=kit.wide, continuous_update=not slow)
+            entry.placeholder = field.example if not field.given else ""
+        entry.observe(self._typed, "value")
+        return entry
+
+    def _choices(self, field: Field) -> list[tuple[str, str]]:
+        rows = [(option, option) for option in field.options]
+        if field.given and field.text not in field.options:
+            rows.insert(0, (f"{field.text} (unknown)", field.text))
+        return [(NOT_GIVEN, ABSENT), *rows]
+
+    # from the person
+
+    def _typed(self, change) -> None:
+        if not self._quiet:
+            self._kit.changing(self.path)
+            self._draft.set(self.path, change["new"])
+
+    def _ticked(self, change) -> None:
+        if not self._quiet:
+            before = [part for part in (self._draft.field(self.path).text or "").split(", ") if part]
+            ticked = [box.description for box in self._boxes if box.value]
+            kept = [one for one in before if one in ticked]
+            self._kit.changing(self.path)
+            self._draft.set(self.path, ", ".join([*kept, *(one for one in ticked if one not in kept)]))
+
+    def _known(self, change) -> None:
+        if not self._quiet:
+            self._kit.changing(self.path)
+            self._draft.known_from(self.path, self.origin.value, self.note.value)
+
+    # from the draft
+
+    def refresh(self, field: Field, wrong: Wrong | None, told: str = "") -> None:
+        """Show what the draft holds.
+
+        Parameters: field, what is wrong with what was typed (None: nothing), a fault of the file that names it.
+        """
+        self._quiet = True
+        try:
+            text = wrong.text if wrong is not None else field.text
+            if self._boxes:
+                members = field.text.split(", ")
+                for box in self._boxes:
+                    box.value = box.description in members
+            elif hasattr(self.entry, "options"):
+                choices = self._choices(field)
+                if tuple(choices) != tuple(self.entry.options):
+                    self.entry.options = choices
+                if self.entry.value != text and text in [value for _, value in choices]:
+                    self.entry.value = text
+            elif self.entry.value.strip() != text:
+                self.entry.value = text
+            if self.origin is not None:
+                self.origin.disabled = self.note.disabled = not field.given
+                self.origin.value, self.note.value = field.origin or "stated", field.note
+            self._hint(field, wrong, told)
+        finally:
+            self._quiet = False
+
+    def _hint(self, field: Field, wrong: Wrong | None, told: str) -> None:
+        said = wrong.words() if wrong is not None else told
+        if said:
+            words = f'<strong class="wb-flag">{"Not taken" if wrong is not None else "Fault"}:</strong> {escape(said)}'
+        else:
+            why, where = self._why
+            lead = "".join(f"<span>{title} {escape(text)} </span>" for title, text in (("Why:", why), ("Where:", where)) if text)
+            beside = in_units(field, self._kit.units)
+            changed = self._draft.told_before(field)
+            words = lead + escape("; ".join(part for part in (f"= {beside}" if beside else "", changed, field.hint) if part))
+        if words != self._said:
+            self._said = words
+            self.hint.value = f'<div class="wb-hint">{words}</div>'
+            (self.box.add_class if said else self.box.remove_class)("wb-wrong")
+
+
+class Kit:
+    """What all rows share: layouts, styles, the units shown, and who is told that a field is being changed."""
+
+    def __init__(self, changing: Callable[[str], None]):
+        import ipywidgets as widgets
+
+        layout = widgets.Layout
+        self.changing, self.units = changing, AS_WRITTEN
+        self.row = layout(flex_flow="row wrap", align_items="baseline", width="100%")
+        self.entry = layout(width="27rem", max_width="100%")
+        self.narrow, self.note = layout(width="11rem"), layout(width="13rem")
+        self.hint = layout(width="100%")
+        self.boxes = layout(flex_flow="row wrap", width="27rem", max_width="100%")
+        self.boxes_title, self.tick = layout(width="13rem"), layout(width="auto")
+        self.wide, self.short = {"description_width": "13rem"}, {"description_width": "2.6rem"}
+        self.button, self.line = layout(width="auto", max_width="100%"), layout(width="100%")

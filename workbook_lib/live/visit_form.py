@@ -1,0 +1,292 @@
+"""A new home by the questions of a site visit: each with why it is asked and where it is read, the verdict beside."""
+
+from __future__ import annotations
+
+import tomllib
+from html import escape
+
+from workbook_lib.home.leaf import LeafFault
+from workbook_lib.home.patch import Unpatchable
+from workbook_lib.live import visit
+from workbook_lib.live.board import Board
+from workbook_lib.live.draft import Draft
+from workbook_lib.live.fields import ABSENT, Field
+from workbook_lib.live.fold import Fold, Line, spaced
+from workbook_lib.live.panels import Saving, Steps
+from workbook_lib.live.rows import NOT_GIVEN, Kit, Row
+from workbook_lib.live.session import Session
+from workbook_lib.live.things import STEMS
+from workbook_lib.render.content import sentence
+
+
+class Adding:
+    """Adds one thing of a step: its id and what it cannot do without, then a button. `box`: the widget."""
+
+    def __init__(self, draft: Draft, rows: visit.RowsAt, loc, title: str, kit: Kit, told):
+        import ipywidgets as widgets
+
+        self._draft, self._loc, self._told, self._rows = draft, loc, told, rows
+        self._kit = kit
+        self._entries: dict[str, object] = {}
+        blank = draft.blank(loc)
+        names = (["id"] if "id" in blank else []) + list(rows.first)
+        for name in names:
+            self._entries[name] = self._entry(blank[name])
+        if "id" in self._entries:
+            stem = STEMS.get(rows.name, rows.name).replace(" ", "-")
+            self._entries["id"].value = visit.free_id(tomllib.loads(draft.text), stem)
+        self._button = widgets.Button(description=f"Add {title}", layout=kit.button)
+        self._button.on_click(lambda _: self.add())
+        self.box = spaced(*self._entries.values(), self._button, kit=kit, kind="wb-adding")
+
+    def _entry(self, field: Field):
+        import ipywidgets as widgets
+
+        label = "Name (id)" if field.name == "id" else sentence(field.leaf.label)
+        if field.options and not field.several:
+            options = [(NOT_GIVEN, ABSENT), *((one, one) for one in field.options)]
+            return widgets.Dropdown(options=options, description=label, layout=self._kit.entry, style=self._kit.wide)
+        entry = widgets.Text(description=label, layout=self._kit.entry, style=self._kit.wide)
+        entry.placeholder = field.example
+        return entry
+
+    def add(self) -> None:
+        """Add it with what is entered."""
+        row = {name: entry.value for name, entry in self._entries.items() if entry.value.strip()}
+        lacking = [self._entries[name].description for name in self._entries if name not in row]
+        if lacking:
+            self._told(f"Enter {', '.join(lacking)} first.", trouble=True)
+            return
+        try:
+            path = self._draft.add(self._loc, row)
+        except LeafFault as fault:
+            self._told("; ".join(f"{one.what}: {one.value}. Do: {one.todo}" for one in fault.troubles), trouble=True)
+        except Unpatchable as error:
+            self._told(str(error), trouble=True)
+        else:
+            self._told(f"Added {path}.")
+
+
+class Visit:
+    """A site visit of one home. `box`: the widget."""
+
+    def __init__(self, session: Session):
+        import ipywidgets as widgets
+
+        self.session, self.draft = session, session.draft
+        self.kit = Kit(lambda path: None)
+        self._rows: dict[str, Row] = {}
+        self._passed: set[str] = set()
+        self._shape: tuple | None = None
+        self._line = Line(self.kit)
+        self._head = widgets.HTML(layout=self.kit.line)
+        self._choice = widgets.Dropdown(description="Step", layout=widgets.Layout(width="100%"), style={"description_width": "3rem"})
+        self._inside = widgets.VBox(layout=self.kit.line)
+        self._back, self._next = (widgets.Button(description=words, layout=self.kit.button) for words in ("Back", "Next step"))
+        self._back.on_click(lambda _: self.go(-1))
+        self._next.on_click(lambda _: self.go(1))
+        self._quiet = False
+        content = self._content()
+        self._step = (visit.first_open(content) or visit.steps()[-1]).key
+        self._choice.observe(self._chosen, "value")
+        left = [self._head, self._choice, self._line.box, self._inside, spaced(self._back, self._next, kit=self.kit)]
+        self.box = widgets.VBox(left, layout=self.kit.line)
+        self.draft.listeners.append(self._changed)
+        session.told.append(self._told)
+        self.show()
+
+    def _content(self) -> dict[str, object]:
+        return tomllib.loads(self.draft.text)
+
+    # steps
+
+    def go(self, by: int) -> None:
+        """To the step before or after. Parameters: -1 or 1."""
+        keys = [step.key for step in visit.steps()]
+        self._passed.add(self._step)
+        self._step = keys[min(max(keys.index(self._step) + by, 0), len(keys) - 1)]
+        self._line.say()
+        self.show()
+
+    def _chosen(self, change) -> None:
+        if not self._quiet and change["new"]:
+            self._step = change["new"]
+            self.show()
+
+    def show(self) -> None:
+        """Show the step with its questions as they stand."""
+        content = self._content()
+        self._title(content)
+        step = visit.step_of(self._step)
+        self._rows = {}
+        self._shape = self._shape_of(content, step)
+        keys = [one.key for one in visit.steps()]
+        self._back.disabled, self._next.disabled = self._step == keys[0], self._step == keys[-1]
+        self._inside.children = tuple(self._parts(content, step))
+
+    def _title(self, content) -> None:
+        whole = visit.progress(content)
+        options = []
+        for number, step in enumerate(visit.steps(), 1):
+            here = visit.progress(content, step)
+            lacking = here.needed - here.needed_answered
+            state = f"{lacking} needed open" if lacking else "nothing stands here" if step.skip and not here.of else "answered"
+            options.append((f"{number}. {step.title}: {state}", step.key))
+        self._quiet = True
+        try:
+            if [value for _, value in self._choice.options] != [value for _, value in options] or list(self._choice.options) != options:
+                self._choice.options = options
+            self._choice.value = self._step
+        finally:
+            self._quiet = False
+        lacking = whole.needed - whole.needed_answered
+        words = f"{lacking} needed answers are open" if lacking else "Nothing that is needed is open: look at the verdict, then save"
+        step = visit.step_of(self._step)
+        head = f'<h3 class="wb-head">{escape(step.title)}</h3><p class="wb">{escape(step.words)}</p>'
+        self._head.value = (
+            f'<p class="wb">{words} ({whole.answered} of {whole.of} questions answered). What you enter is kept at once.</p>{head}'
+        )
+
+    @staticmethod
+    def _shape_of(content, step) -> tuple:
+        return tuple(one.key for one in visit.asked(content, step)), tuple(row.key for row in visit.standing(content, step))
+
+    def _parts(self, content, step: visit.Step) -> list[object]:
+        import ipywidgets as widgets
+
+        rows = visit.standing(content, step)
+        parts: list[object] = []
+        if step.skip and not any(row.rows.first for row in rows):
+            parts.append(widgets.HTML(f'<p class="wb"><strong>{escape(step.skip)}</strong> If not, go to the next step.</p>'))
+        asked = list(visit.asked(content, step))
+        own = {row.key for row in rows}
+        loose = [one for one in asked if not any(one.key.startswith(f"{key}.") for key in own)]
+        parts += self._questions(loose)
+        parts += self._adders(content, step, rows)
+        for row in sorted(rows, key=lambda one: one.key):
+            inner = [other for other in own if other != row.key and other.startswith(f"{row.key}.")]
+            here = [one for one in asked if one.key.startswith(f"{row.key}.") and not any(one.key.startswith(f"{key}.") for key in inner)]
+            if not here and not row.rows.first:
+                continue
+            parts.append(self._thing(row, here))
+        return parts
+
+    def _thing(self, row: visit.Standing, asked: list[visit.Asked]):
+        lacking = sum(one.needed and not one.answered for one in asked)
+        name = row.rows.name or row.rows.path.rpartition(".")[2]
+        title = sentence(f"{name} {row.id}".strip())
+
+        def make() -> list[object]:
+            import ipywidgets as widgets
+
+            found = self._questions(asked)
+            if row.rows.first and not row.rows.one:
+                button = widgets.Button(description=f"Take out {title}", layout=self.kit.button)
+                button.on_click(lambda _: self._remove(row.key))
+                found.append(button)
+            return found
+
+        fold = Fold(title, make, self.kit, opened=bool(lacking))
+        fold.say(note=f"{lacking} needed open" if lacking else self._summary(asked))
+        return fold.box
+
+    @staticmethod
+    def _summary(asked: list[visit.Asked]) -> str:
+        told = [str(one.value) for one in asked if one.answered and not isinstance(one.value, (list, dict)) and one.value is not None]
+        return " \N{MIDDLE DOT} ".join(told)[:60]
+
+    def _questions(self, asked: list[visit.Asked]) -> list[object]:
+        boxes = []
+        for one in asked:
+            field = self.draft.field(one.key)
+            if field is None:
+                continue
+            words = one.question.ask + ("" if one.needed else " (if known)")
+            hint = one.question.where + (f" Often: {one.question.suggest}." if one.question.suggest else "")
+            row = Row(self.draft, field, self.kit, ask=words, why=one.question.why, where=hint)
+            self._rows[one.key] = row
+            boxes.append(row.box)
+        return boxes
+
+    def _adders(self, content, step: visit.Step, standing) -> list[object]:
+        found = []
+        for rows in step.rows:
+            if not rows.first:
+                continue
+            title = f"{rows.name or rows.path}"
+            if rows.one:
+                if not any(row.rows is rows for row in standing):
+                    found.append(self._one(rows, title))
+                continue
+            for loc, of in self._lists(rows, standing):
+                words = f"{title} to {of}" if of else title
+                found.append(
+                    Fold(
+                        sentence(f"add {words}"),
+                        lambda rows=rows, loc=loc, words=words: [self._adding(rows, loc, words).box],
+                        self.kit,
+                        opened=not self._has(rows, standing),
+                    ).box
+                )
+        return found
+
+    @staticmethod
+    def _has(rows: visit.RowsAt, standing) -> bool:
+        return any(row.rows is rows for row in standing)
+
+    def _adding(self, rows: visit.RowsAt, loc, title: str) -> Adding:
+        return Adding(self.draft, rows, loc, title, self.kit, self._line.say)
+
+    def _one(self, rows: visit.RowsAt, title: str):
+        """A button for a table of which there is one: its first field is entered with it."""
+        field = next((self.draft.field(f"{rows.path}.{name}") for name in rows.first), None)
+        return Row(self.draft, field, self.kit, ask=sentence(f"{title}: {field.leaf.label}")).box
+
+    def _lists(self, rows: visit.RowsAt, standing) -> list[tuple[tuple, str]]:
+        """Places in the file of the lists that rows are added to, each with the id of what it belongs to."""
+        parent, star, name = rows.path.rpartition(f".{visit.EVERY}.")
+        if not star:
+            return [(tuple(rows.path.split(".")), "")]
+        found = [((*row.loc, *name.split(".")), row.id) for row in standing if row.rows.path == parent]
+        return found
+
+    def _remove(self, path: str) -> None:
+        naming = self.draft.remove(path)
+        if naming:
+            self._line.say(f"{path} stays: it is named by {', '.join(naming)}. Let these name something else first.", trouble=True)
+        else:
+            self._line.say(f"Took out {path}. Undo brings it back.")
+
+    # changes
+
+    def _changed(self, structure: bool) -> None:
+        content = self._content()
+        step = visit.step_of(self._step)
+        if structure or self._shape_of(content, step) != self._shape:
+            self.show()
+        else:
+            self._title(content)
+            self._refresh()
+
+    def _refresh(self) -> None:
+        faults = self.session.faults()
+        for path, row in self._rows.items():
+            field = self.draft.field(path)
+            if field is not None:
+                row.refresh(field, self.draft.wrong.get(path), faults.get(path, ""))
+
+    def _told(self) -> None:
+        self._refresh()
+
+
+def assembled(session: Session):
+    """A visit with its verdict and saving beside it, as one widget. Parameters: session of a home that is to be."""
+    import ipywidgets as widgets
+
+    from workbook_lib.live.study import columns
+
+    whole = Visit(session)
+    board = Board(session)
+    saving = Fold("Save and render", lambda: [Saving(session, whole.kit).box], whole.kit, opened=True)
+    title = f"New home {session.file.stem}"
+    return columns(title, [], widgets.VBox([whole.box]), widgets.VBox([board.box, Steps(session, whole.kit).box, saving.box]), whole.kit)
