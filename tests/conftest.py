@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Generator
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from workbook_lib.errors import MachineryFault
 from workbook_lib.render.pdf import find_browser
 
 ROOT = Path(__file__).resolve().parent.parent
+BROWSER_TESTS = ROOT / "tests" / "browser"
 
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")  # how long an example takes is the machine's affair, never a test's
@@ -36,6 +38,17 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     """Say why such a run failed."""
     if os.environ.get(NO_SKIPS) and skipped_count(terminalreporter):
         terminalreporter.write_line(f"{NO_SKIPS} is set and {skipped_count(terminalreporter)} were skipped: the run failed", red=True)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector: pytest.Collector) -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """Refuse a browser test outside the folder in which `.ci/run` looks for them: it would never be run there."""
+    report = yield
+    if BROWSER_TESTS not in collector.path.parents:
+        lost = [one.nodeid for one in report.result or () if isinstance(one, pytest.Item) and one.get_closest_marker("browser")]
+        if lost:
+            report.outcome, report.longrepr = "failed", f"browser tests belong in tests/browser: {', '.join(lost)}"
+    return report
 
 
 @pytest.fixture(scope="session")

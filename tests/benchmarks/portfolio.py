@@ -109,10 +109,10 @@ def rendered(folder: Path, homes: int, looped: int) -> None:
     told("memory of the batch, a worker, a kernel", f"{ours.parent_mb:.0f}, {ours.below_mb:.0f}, {ours.kernel_mb:.0f} MB", "<= 700 MB each")
 
 
-def quick(folder: Path, homes: int) -> None:
+def quick(folder: Path, homes: int, simulated: int) -> None:
     """Results alone, of homes without long simulations and of homes that have nothing else."""
-    for share, words, aim in ((0.0, "rules alone", "<= 60 ms"), (1.0, "simulations and inverses", "<= 1,500 ms")):
-        count = homes if share == 0 else max(10, homes // 10)
+    kinds = ((0.0, homes, "rules alone", "<= 60 ms"), (1.0, simulated, "simulations and inverses", "<= 1,500 ms"))
+    for share, count, words, aim in kinds:
         taken = []
         for times in (1, 3):  # the start of the command and of its worker is in both
             file = town.build(folder / f"quick-{share}-{times}", count * times, 2, simulations=share)
@@ -170,11 +170,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--part", choices=("rendered", "quick", "growth", "cluster"), help="one part alone")
     given = parser.parse_args(arguments)
     sizes = (
-        {"rendered": (4, 1), "quick": (12,), "growth": (10, 20, 40)}
+        {"rendered": (4, 1), "quick": (12, 4), "growth": (10, 20, 40)}
         if given.short
         else {
             "rendered": (100, 4),
-            "quick": (200,),
+            "quick": (200, 20),
             "growth": (100, 1_000, 10_000),
             "cluster": (300, 40),
         }

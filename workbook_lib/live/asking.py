@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from workbook_lib.errors import InputFault
+from workbook_lib.errors import CalculationFault, InputFault
 from workbook_lib.home.model_equipment import AWG_SIZES, KCMIL_SIZES
 from workbook_lib.home.patch import add_row
 from workbook_lib.live.fields import Group, groups, typed
@@ -28,6 +28,10 @@ FAIL, NEEDS, REFUSED = "fail", "needs input", "refused"
 
 Trial = Callable[..., Mapping[str, object]]
 """Checks that count, by key, with some fields put in place."""
+
+
+_Tried = Mapping[int, Mapping[str, object] | None]
+"""Checks by key for each value that was tried, None where it was refused."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +103,7 @@ def answer_of(question: Question, text: str, trial: Trial) -> Iterator[tuple[str
             entries = search.entries(search.values[place])
             try:
                 tried[place] = trial((), _with_spare(text, entries[0][1])) if search.added else trial(entries)
-            except InputFault:
+            except (InputFault, CalculationFault):
                 tried[place] = None
         return tried[place]
 
@@ -109,7 +113,7 @@ def answer_of(question: Question, text: str, trial: Trial) -> Iterator[tuple[str
         for place in range(last + 1):
             yield search.words(search.values[place]), place + 1, last + 1
             at(place)
-        base = _least(tried)
+        base = _always(tried)
         holding = [place for place in range(last + 1) if base is not None and _open(at(place)) <= base]
         best = max(holding, default=None)
     else:
@@ -124,7 +128,7 @@ def answer_of(question: Question, text: str, trial: Trial) -> Iterator[tuple[str
                 best = middle
             else:
                 beyond = middle
-    yield _found(question, search, best, base, at, last)
+    yield _none(search, tried) if best is None else _found(question, search, best, base, tried)
 
 
 def _open(checks: Mapping[str, object] | None) -> frozenset[str]:
@@ -134,26 +138,56 @@ def _open(checks: Mapping[str, object] | None) -> frozenset[str]:
     return frozenset(key for key, line in checks.items() if line.verdict in (FAIL, NEEDS))
 
 
-def _least(tried: Mapping[int, Mapping[str, object] | None]) -> frozenset[str] | None:
-    """The fewest open checks that any value leaves; None where every one is refused."""
+def _always(tried: _Tried) -> frozenset[str] | None:
+    """The checks that every value leaves open; None where every one is refused."""
     found = [_open(checks) for checks in tried.values() if checks is not None]
-    return min(found, key=len, default=None)
+    return frozenset.intersection(*found) if found else None
 
 
-def _found(question: Question, search: _Search, best: int | None, base, at, last: int) -> Found:
-    if best is None:
+def _turning(key: str, tried: _Tried) -> bool:
+    """Whether what a check says turns on the value: it is open with some only, or its margin moves."""
+    lines = [checks.get(key) for checks in tried.values() if checks is not None]
+    return len({(line.verdict in (FAIL, NEEDS), line.room) if line is not None else None for line in lines}) > 1
+
+
+def _named(lines: Sequence[object]) -> str:
+    return "; ".join(f"{line.question.rstrip(' ?')} ({line.verdict})" for line in lines)
+
+
+def _none(search: _Search, tried: _Tried) -> Found:
+    """Words where no value holds."""
+    accepted = {place: checks for place, checks in tried.items() if checks is not None}
+    if not accepted:
         return Found(None, (), "No value that was tried is accepted in this home as drawn.", ())
-    value, here = search.values[best], at(best)
-    beyond = at(best + 1) if best < last else {}
+    place = min(accepted, key=lambda one: len(_open(accepted[one])))
+    failing = tuple(accepted[place][key] for key in sorted(_open(accepted[place])))
+    words = f"No value that was tried passes. Nearest is {search.words(search.values[place])}, where these stay open: {_named(failing)}."
+    return Found(None, (), words, ())
+
+
+def _found(question: Question, search: _Search, best: int, base: frozenset[str], tried: _Tried) -> Found:
+    last = len(search.values) - 1
+    value, here = search.values[best], tried[best]
+    failing = [here[key] for key in sorted(_open(here)) if here[key].verdict == FAIL and _turning(key, tried)]
+    lacking = [here[key] for key in sorted(_open(here)) if here[key].verdict == NEEDS]
+    if failing:
+        where = "At every value that was tried" if best == last else f"At {search.words(value)}, beyond which other tests fail,"
+        return Found(None, (), f"No value that was tried passes. {where} these fail: {_named(failing)}.", ())
+    if lacking and best == last:
+        return Found(None, (), f"Not known: nothing that can be tested limits it, and these need input: {_named(lacking)}.", ())
+    if best == last and not any(_turning(key, tried) for key in here):
+        return Found(None, (), f"No test of {question.workbook.replace('_', ' ')} turns on it in this home, so none limits it.", ())
+    beyond = tried[best + 1] if best < last else {}
     limits = () if not beyond else tuple(beyond[key] for key in sorted(_open(beyond) - base) if key in beyond)
-    words = f"{search.sense} {search.words(value)}, tried by {question.workbook.replace('_', ' ')} with the home as drawn."
+    so_far = "As far as can be tested. " if lacking else ""
+    words = f"{so_far}{search.sense} {search.words(value)}, tried by {question.workbook.replace('_', ' ')} with the home as drawn."
     if best == last:
         words += " It is the last value tried: nothing limited it."
     elif beyond is None:
-        words += f" {search.words(search.values[best + 1])} is refused as an entry."
-    stays = [here[key] for key in sorted(base) if key in here]
+        words += f" {search.words(search.values[best + 1])} is refused as an entry, or cannot be calculated."
+    stays = [here[key] for key in sorted(_open(here))]
     if stays:
-        words += " At every value these stay open: " + "; ".join(f"{line.question.rstrip(' ?')} ({line.verdict})" for line in stays) + "."
+        words += f" Whatever it is, these stay open: {_named(stays)}."
     return Found(search.words(value), () if search.added else search.entries(value), words, limits)
 
 
@@ -161,7 +195,9 @@ def _with_spare(text: str, amperes: str) -> str:
     """The text with a load of so many amperes on the service, as one that is fastened in place."""
     main = next((one for one in groups(text) if one.kind == "panel" and one.there), None)
     hung = "service" if main is None else main.path.partition(".")[2]
-    row = {"id": SPARE_ID, "kind": "fastened", "connected_to": hung, "current": amperes, "voltage": "240 V", "status": "added"}
+    taken = {field.text for group in groups(text) for field in group.every() if field.name == "id"}
+    name = next(one for count in range(10000) if (one := f"{SPARE_ID}-{count}") not in taken)
+    row = {"id": name, "kind": "fastened", "connected_to": hung, "current": amperes, "voltage": "240 V", "status": "added"}
     return add_row(text, ("load",), row)
 
 
@@ -230,7 +266,11 @@ def _setting(question: Question, found: Sequence[Group]) -> _Search:
 
 def _spare(question: Question, found: Sequence[Group]) -> _Search:
     return _Search(
-        _steps(0.5, MOST_SPARE_A, 0.5), lambda one: (("", _amperes(one)),), _amperes, "Largest load that may still be added:", added=True
+        _steps(0.5, MOST_SPARE_A, 0.5),
+        lambda one: (("", _amperes(one)),),
+        _amperes,
+        "Largest load, fastened in place and counted as the method counts such a load, that may still be added:",
+        added=True,
     )
 
 

@@ -97,6 +97,8 @@ class Field:
     @property
     def hint(self) -> str:
         """What is accepted, in words; how a list is typed."""
+        if isinstance(self.leaf, Reference):
+            return "what is there already: choose it, or add it first"
         words = _UNQUOTED.sub("", self.leaf.accepted())
         return f"{words}; commas between several" if self.several or isinstance(self.leaf, Numbers) else words
 

@@ -31,11 +31,24 @@
       form.querySelectorAll('.wb-fold, .wb-fold-small').forEach(fold);
     }
   };
+  const words = text => (text || '').replace(/\(.*$/s, '').trim();
+  const called = one => words(one.tagName === 'BUTTON' ? one.textContent : one.labels?.[0]?.textContent);
+  let last = null;
+  document.addEventListener('focusin', event => {
+    const form = event.target.closest?.('.wb-live');
+    last = form ? { one: event.target, form, tag: event.target.tagName, name: called(event.target) } : null;
+  });
+  const refocus = () => {
+    if (!last || last.one.isConnected || !last.name) return;
+    const found = [...document.querySelectorAll('.wb-live ' + last.tag)].filter(one => one.offsetWidth > 0 && called(one) === last.name);
+    const nobody = !document.activeElement || document.activeElement === document.body || !document.activeElement.closest('.wb-live');
+    if (found.length && nobody) found[0].focus({ preventScroll: true });
+  };
   let waiting = false;
   const soon = () => {
     if (waiting) return;
     waiting = true;
-    requestAnimationFrame(() => { waiting = false; mend(); });
+    requestAnimationFrame(() => { waiting = false; mend(); refocus(); });
   };
   new MutationObserver(soon).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ['class'] });
   soon();

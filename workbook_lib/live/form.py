@@ -229,7 +229,11 @@ class Form:
                 self._folds[fold].turn(True)
 
     def _remove(self, path: str) -> None:
-        naming = self.draft.remove(path)
+        try:
+            naming = self.draft.remove(path)
+        except Unpatchable as error:
+            self._line.say(f"{path} stays: {error}. Take it out in the site file itself.", trouble=True)
+            return
         if naming:
             self._line.say(f"{path} stays: it is named by {', '.join(naming)}. Let these name something else first.", trouble=True)
         else:

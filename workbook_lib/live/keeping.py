@@ -60,7 +60,10 @@ def write(path: Path, text: str) -> None:
 
 
 def read(path: Path) -> str:
-    """The text of a TOML file, its line ends as they are, a mark before it left out. Parameters: path. Errors: InputFault where it cannot be read or is no TOML."""
+    """The text of a TOML file, its line ends as they are, a mark before it left out.
+
+    Parameters: path. Returns: text. Errors: InputFault where it cannot be read or is no TOML.
+    """
     try:
         data = path.read_bytes()
     except OSError as error:

@@ -170,16 +170,16 @@ class Row:
 class Kit:
     """What all rows share: layouts, styles, the units shown, and who is told that a field is being changed."""
 
-    def __init__(self, changing: Callable[[str], None]):
+    def __init__(self, changing: Callable[[str], None], *, entry: str = "27rem", label: str = "13rem"):
         import ipywidgets as widgets
 
         layout = widgets.Layout
         self.changing, self.units = changing, AS_WRITTEN
         self.row = layout(flex_flow="row wrap", align_items="baseline", width="100%")
-        self.entry = layout(width="27rem", max_width="100%")
+        self.entry = layout(width=entry, max_width="100%")
         self.narrow, self.note = layout(width="11rem"), layout(width="13rem")
         self.hint = layout(width="100%")
         self.boxes = layout(flex_flow="row wrap", width="27rem", max_width="100%")
         self.boxes_title, self.tick = layout(width="13rem"), layout(width="auto")
-        self.wide, self.short = {"description_width": "13rem"}, {"description_width": "2.6rem"}
+        self.wide, self.short = {"description_width": label}, {"description_width": "2.6rem"}
         self.button, self.line = layout(width="auto", max_width="100%"), layout(width="100%")

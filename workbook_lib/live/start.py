@@ -111,6 +111,7 @@ class Start:
     async def _fill(self, loop) -> None:
         """The list, home by home, on the side."""
         self._rows = []
+        self._tell(0)
         places = [(path, homes.home_row) for path in self.files] + [(path, homes.visit_row) for path in homes.unfinished(self.folder)]
         for path, made in places:
             self._rows.append(await loop.run_in_executor(None, made, path))

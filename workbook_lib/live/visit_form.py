@@ -15,7 +15,7 @@ from workbook_lib.live.fold import Fold, Line, spaced
 from workbook_lib.live.panels import Saving, Steps
 from workbook_lib.live.rows import NOT_GIVEN, Kit, Row
 from workbook_lib.live.session import Session
-from workbook_lib.live.things import STEMS
+from workbook_lib.live.things import ADDED, STEMS
 from workbook_lib.render.content import sentence
 
 
@@ -74,7 +74,7 @@ class Visit:
         import ipywidgets as widgets
 
         self.session, self.draft = session, session.draft
-        self.kit = Kit(lambda path: None)
+        self.kit = Kit(lambda path: None, entry="100%", label="55%")
         self._rows: dict[str, Row] = {}
         self._passed: set[str] = set()
         self._shape: tuple | None = None
@@ -161,20 +161,18 @@ class Visit:
         asked = list(visit.asked(content, step))
         own = {row.key for row in rows}
         loose = [one for one in asked if not any(one.key.startswith(f"{key}.") for key in own)]
-        parts += self._questions(loose)
-        parts += self._adders(content, step, rows)
+        parts += self._adders(step, rows)
         for row in sorted(rows, key=lambda one: one.key):
             inner = [other for other in own if other != row.key and other.startswith(f"{row.key}.")]
             here = [one for one in asked if one.key.startswith(f"{row.key}.") and not any(one.key.startswith(f"{key}.") for key in inner)]
             if not here and not row.rows.first:
                 continue
             parts.append(self._thing(row, here))
-        return parts
+        return parts + self._questions(loose)
 
     def _thing(self, row: visit.Standing, asked: list[visit.Asked]):
         lacking = sum(one.needed and not one.answered for one in asked)
-        name = row.rows.name or row.rows.path.rpartition(".")[2]
-        title = sentence(f"{name} {row.id}".strip())
+        title = self.draft.group(row.key).title
 
         def make() -> list[object]:
             import ipywidgets as widgets
@@ -208,39 +206,30 @@ class Visit:
             boxes.append(row.box)
         return boxes
 
-    def _adders(self, content, step: visit.Step, standing) -> list[object]:
+    def _adders(self, step: visit.Step, standing) -> list[object]:
+        """What may be added at a step: what there must be stands open, else the first where nothing stands yet."""
         found = []
-        for rows in step.rows:
-            if not rows.first:
-                continue
-            title = f"{rows.name or rows.path}"
+        for rows in (rows for rows in step.rows if rows.first):
+            has = any(row.rows is rows for row in standing)
             if rows.one:
-                if not any(row.rows is rows for row in standing):
-                    found.append(self._one(rows, title))
+                found += [] if has else [self._one(rows)]
                 continue
             for loc, of in self._lists(rows, standing):
-                words = f"{title} to {of}" if of else title
-                found.append(
-                    Fold(
-                        sentence(f"add {words}"),
-                        lambda rows=rows, loc=loc, words=words: [self._adding(rows, loc, words).box],
-                        self.kit,
-                        opened=not self._has(rows, standing),
-                    ).box
-                )
+                words = f"{_words(rows)} to {of}" if of else _words(rows)
+                opened = not has and (rows.least > 0 or not found)
+                found.append(Fold(f"Add {words}", self._maker(rows, loc, words), self.kit, opened=opened).box)
         return found
 
-    @staticmethod
-    def _has(rows: visit.RowsAt, standing) -> bool:
-        return any(row.rows is rows for row in standing)
+    def _maker(self, rows: visit.RowsAt, loc, words: str):
+        return lambda: [self._adding(rows, loc, words).box]
 
     def _adding(self, rows: visit.RowsAt, loc, title: str) -> Adding:
         return Adding(self.draft, rows, loc, title, self.kit, self._line.say)
 
-    def _one(self, rows: visit.RowsAt, title: str):
-        """A button for a table of which there is one: its first field is entered with it."""
-        field = next((self.draft.field(f"{rows.path}.{name}") for name in rows.first), None)
-        return Row(self.draft, field, self.kit, ask=sentence(f"{title}: {field.leaf.label}")).box
+    def _one(self, rows: visit.RowsAt):
+        """The first field of a table of which there is one: with it the table is there."""
+        field = next(self.draft.field(f"{rows.path}.{name}") for name in rows.first)
+        return Row(self.draft, field, self.kit, ask=sentence(f"{rows.name or rows.path}: {field.leaf.label}")).box
 
     def _lists(self, rows: visit.RowsAt, standing) -> list[tuple[tuple, str]]:
         """Places in the file of the lists that rows are added to, each with the id of what it belongs to."""
@@ -277,6 +266,12 @@ class Visit:
 
     def _told(self) -> None:
         self._refresh()
+
+
+def _words(rows: visit.RowsAt) -> str:
+    """A new row in trade words, with the stem of its id where that says more."""
+    words = ADDED.get(rows.path.rpartition(".")[2], rows.name)
+    return words if rows.name in words else f"{words} ({rows.name})"
 
 
 def assembled(session: Session):
