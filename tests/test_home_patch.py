@@ -120,6 +120,37 @@ def test_a_row_comes_last_in_its_list(loc, came):
     assert sorted(row for row in found[1] if row != '  { id = "dryer", rating = "30 A" },') == sorted(came)
 
 
+def test_rows_added_to_a_list_stand_on_lines_of_their_own():
+    """The lines that are wanted, typed by hand; twenty rows make twenty lines, and nothing else moves."""
+    loc = ("panel", 1, "breakers")
+    one = patch.add_row(TEXT, loc, {"id": "a", "rating": "20 A"})
+    two = patch.add_row(one, loc, {"id": "b"})
+    assert moved(TEXT, one) == (["breakers = []"], ['breakers = [ { id = "a", rating = "20 A" } ]'])
+    assert two == TEXT.replace("breakers = []", 'breakers = [\n  { id = "a", rating = "20 A" },\n  { id = "b" },\n]')
+    many = two
+    for number in range(18):
+        many = patch.add_row(many, loc, {"id": f"n{number}"})
+    assert moved(two, many) == ([], [f'  {{ id = "n{number}" }},' for number in range(18)])
+    assert [row["id"] for row in tomllib.loads(many)["panel"][1]["breakers"]] == ["a", "b", *(f"n{number}" for number in range(18))]
+    assert patch.take_out(many, (*loc, 1)) == many.replace('  { id = "b" },\n', "")
+
+
+def test_a_list_that_was_written_by_hand_on_one_line_keeps_its_words_and_what_follows():
+    text = '[backup]\n  tier = [{ tier=1 , shed = 0.5 }, {tier = 2}]   # by hand\nislanding = "x"\n'
+    new = patch.add_row(text, ("backup", "tier"), {"tier": 3})
+    wanted = ["  tier = [", "    { tier=1 , shed = 0.5 },", "    {tier = 2},", "    { tier = 3 },", "  ]   # by hand"]
+    assert new.split("\n") == ["[backup]", *wanted, 'islanding = "x"', ""]
+    there = text.replace("\n", "\r\n")
+    assert patch.add_row(there, ("backup", "tier"), {"tier": 3}) == new.replace("\n", "\r\n")
+
+
+def test_a_list_that_has_no_line_of_its_own_stays_on_its_line():
+    """Texts, rows in braces, and rows that share lines with a break between them."""
+    text = 'limits = { one = [{ a = 1 }] }\nnames = ["x"]\nmixed = [{ a = 1 },\n  { a = 2 }, { a = 3 }]\n'
+    assert moved(text, patch.add_row(text, ("limits", "one"), {"a": 2}))[1] == ["limits = { one = [{ a = 1 }, { a = 2 }] }"]
+    assert moved(text, patch.add_row(text, ("mixed",), {"a": 4}))[1] == ["  { a = 2 }, { a = 3 }, { a = 4 }]"]
+
+
 @pytest.mark.parametrize(
     "change",
     [

@@ -445,6 +445,7 @@ def test_a_withheld_record_tells_no_date_of_a_mark_and_no_reason(tmp_path):
     run.study(house(tmp_path, said, "withhold = true\n"), out=tmp_path / "study")
     page = re.sub(r"<[^>]+>", " ", (tmp_path / "study" / "service_load.html").read_text(encoding="utf-8"))
     assert "Period and marked ranges" in page
+    assert "the site file that the package carries says when the house stood empty" in " ".join(page.split())
     assert "has no gap between its first and its last reading beside its marked ranges" in " ".join(page.split()), "no month of a mark"
     assert re.search(r"Marked vacant\s+5 d\s+480", page)
     results = (tmp_path / "study" / "results.json").read_text(encoding="utf-8")

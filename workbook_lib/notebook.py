@@ -29,8 +29,6 @@ RESULTS_MIME = "application/vnd.dwelling-service.results+json"
 SUMMARY = "portfolio_summary"
 """The workbook over a whole portfolio: it has a notebook as the others and is none of a home."""
 PORTFOLIO_BYTES = 1_000_000_000
-SUMMARY = "portfolio_summary"
-"""The workbook of a whole portfolio."""
 START = "start"
 """The notebook that lists the homes of a folder and opens one."""
 NOT_DRAWN = {"margins": "no study sets a load or a source against a capacity", "changes": "there is nothing to compare with"}

@@ -232,10 +232,12 @@ def _into_braces(text: str, span: Span, said: str) -> str:
 
 
 def _append(text: str, where: Places, loc: Loc, row: Mapping[str, object]) -> str:
-    """The text with one more member in brackets, on a line of its own where the others have one."""
+    """The text with one more member in brackets, on a line of its own where the others have one; rows that share a line part."""
     span, members = where.values[loc], [one for one in where.values if one[:-1] == loc]
     if not members:
         return text[: span.start] + f"[ {literal(row)} ]" + text[span.end :]
+    if "\n" not in text[span.start : span.end] and all(one in where.inline for one in members) and not _inside(where, loc):
+        return _spread(text, span, [where.values[one] for one in sorted(members)], row)
     last = where.values[max(members)]
     rest = text[last.end : span.end - 1]
     if "\n" not in rest:
@@ -246,6 +248,14 @@ def _append(text: str, where: Places, loc: Loc, row: Mapping[str, object]) -> st
     end = _line_end(text, last.end + (comma.end() if comma else 0))
     head = text[: last.end] + ("" if comma else ",") + text[last.end : end]
     return head + _newline(text) + indent + literal(row) + "," + text[end:]
+
+
+def _spread(text: str, span: Span, members: list[Span], row: Mapping[str, object]) -> str:
+    """The text with the rows of a list that stood on one line, and one more, on lines of their own, as they were written."""
+    line = text[text.rfind("\n", 0, span.start) + 1 : span.start]
+    indent, new = line[: len(line) - len(line.lstrip(" \t"))], _newline(text)
+    said = [*(text[one.start : one.end] for one in members), literal(row)]
+    return text[: span.start] + "[" + new + "".join(f"{indent}  {one},{new}" for one in said) + indent + "]" + text[span.end :]
 
 
 # taking out

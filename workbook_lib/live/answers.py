@@ -43,7 +43,7 @@ class Answers:
         self._context = multiprocessing.get_context("forkserver")
         self._context.set_forkserver_preload(list(PRELOAD))
         self._hands: list[_Hand] = []
-        self._ready: list[_Hand] = []
+        self._ready: list[tuple[Callable[[object], None], object]] = []
         self._newest: Task | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._waiting: Task | None = None
@@ -81,8 +81,9 @@ class Answers:
         self._newest = self._waiting = None
         self._closed = True
         self._first.join(30)
-        for hand in self._ready:
-            hand.process.kill()
+        for _, hand in self._ready:
+            if isinstance(hand, _Hand):
+                hand.process.kill()
         for hand in list(self._hands):
             self._end(hand)
 
@@ -91,7 +92,8 @@ class Answers:
         if len(self._hands) < PROCESSES:
             self._first.join(seconds)
         while self._ready:
-            self._join(self._ready.pop())
+            take, what = self._ready.pop()
+            take(what)
         found = multiprocessing.connection.wait([hand.channel for hand in self._hands], seconds)
         for hand in list(self._hands):
             if hand.channel in found:
@@ -102,12 +104,24 @@ class Answers:
 
     def _begin(self) -> None:
         """The first processes, made on the side: what they need is loaded once, and that takes its time."""
-        for _ in range(PROCESSES):
-            hand = self._made()
-            if self._loop is not None and not self._loop.is_closed():
-                self._loop.call_soon_threadsafe(self._join, hand)
-            else:
-                self._ready.append(hand)
+        try:
+            for _ in range(PROCESSES):
+                self._deliver(self._join, self._made())
+        except (OSError, RuntimeError, EOFError) as error:
+            self._deliver(self._cannot_start, str(error).strip().split("\n")[0])
+
+    def _deliver(self, take: Callable[[object], None], what: object) -> None:
+        """Hand something over from the side: through the event loop where there is one, else to the next `pump`."""
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(take, what)
+        else:
+            self._ready.append((take, what))
+
+    def _cannot_start(self, reason: str) -> None:
+        if self._newest is not None:
+            number, self._waiting = self._newest.number, None
+            self._told(worker.Faults(number, (), f"no process could be started to study this: {reason}"))
+            self._told(Done(number))
 
     def _made(self) -> _Hand:
         ours, theirs = self._context.Pipe()
@@ -156,7 +170,7 @@ class Answers:
         if loop is not self._loop:
             self._loop = loop
             while self._ready:
-                loop.call_soon(self._join, self._ready.pop())
+                loop.call_soon(*self._ready.pop())
             for hand in self._hands:
                 loop.add_reader(hand.channel.fileno(), self._read, hand)
 

@@ -21,10 +21,10 @@ CHARGERS_A = (12, 16, 20, 24, 30, 32, 40, 48, 60, 64, 80)
 SIZES = (*AWG_SIZES[2:], *KCMIL_SIZES[:9])
 MOST_OUTPUT_A = 200.0
 MOST_STORE_KWH = 200.0
-MOST_SPARE_A = 200.0
+MOST_SPARE_A, SPARE_V = 200.0, 240.0
 LEAST_SETTING_A = 6.0
 SPARE_ID = "spare-load"
-FAIL, NEEDS, REFUSED = "fail", "needs input", "refused"
+FAIL, NEEDS, JUDGED, REFUSED = "fail", "needs input", "judgement", "refused"
 
 Trial = Callable[..., Mapping[str, object]]
 """Checks that count, by key, with some fields put in place."""
@@ -188,16 +188,20 @@ def _found(question: Question, search: _Search, best: int, base: frozenset[str],
     stays = [here[key] for key in sorted(_open(here))]
     if stays:
         words += f" Whatever it is, these stay open: {_named(stays)}."
+    judged = [line for key, line in here.items() if line.verdict == JUDGED and _turning(key, tried)]
+    if judged:
+        words += f" A person has to decide, with it: {_named(judged)}."
     return Found(search.words(value), () if search.added else search.entries(value), words, limits)
 
 
 def _with_spare(text: str, amperes: str) -> str:
-    """The text with a load of so many amperes on the service, as one that is fastened in place."""
+    """The text with a load of so many amperes between the legs, counted in full since what it will be is not known."""
     main = next((one for one in groups(text) if one.kind == "panel" and one.there), None)
     hung = "service" if main is None else main.path.partition(".")[2]
     taken = {field.text for group in groups(text) for field in group.every() if field.name == "id"}
     name = next(one for count in range(10000) if (one := f"{SPARE_ID}-{count}") not in taken)
-    row = {"id": name, "kind": "fastened", "connected_to": hung, "current": amperes, "voltage": "240 V", "status": "added"}
+    rating = f"{SPARE_V * float(amperes.split()[0]):g} VA"
+    row = {"id": name, "kind": "calculated", "connected_to": hung, "rating": rating, "neutral": False, "status": "added"}
     return add_row(text, ("load",), row)
 
 
@@ -269,7 +273,7 @@ def _spare(question: Question, found: Sequence[Group]) -> _Search:
         _steps(0.5, MOST_SPARE_A, 0.5),
         lambda one: (("", _amperes(one)),),
         _amperes,
-        "Largest load, fastened in place and counted as the method counts such a load, that may still be added:",
+        "Largest load, counted in full whatever it will be, that may still be added:",
         added=True,
     )
 

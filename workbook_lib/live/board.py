@@ -44,14 +44,14 @@ class Board:
             self._put(self.verdict, _faults(state.faults))
             self._put(self.moved, "")
             self._put(self.short, "")
+            self._put(self._checks, "")
         elif own is not None:
             older = not session.current
             mark = '<p class="wb wb-older"><strong>OLDER than what is entered.</strong></p>' if older else ""
             self._put(self.verdict, mark + own.markup)
-            if not older:
-                self._put(self.moved, _moved(session))
-                self._put(self.short, own.short)
-                self._put(self._checks, _checks(own))
+            self._put(self.moved, "" if older else _moved(session))
+            self._put(self.short, mark + own.short)
+            self._put(self._checks, mark + _checks(own))
         self._put(self.others, self._beside())
         if state.sheet is not None:
             self._put(self._figures, self._drawn())
@@ -71,11 +71,11 @@ class Board:
         if state.faults is not None and not state.running:
             words.append("<strong>No verdict</strong>: what is entered has faults.")
         elif session.current and state.running and state.progress is not None:
-            words.append(f"The verdict is of what is entered. Still at work: {escape(_at_work(state.progress))}.")
+            words.append(f"The verdict is of what is entered. Still at work: {escape(_at_work(state.progress, session.at_work_s))}.")
         elif session.current:
             words.append("The verdict is of what is entered.")
         else:
-            at = f": {escape(_at_work(state.progress))}" if state.progress is not None else ""
+            at = f": {escape(_at_work(state.progress, session.at_work_s))}" if state.progress is not None else ""
             words.append(f"<strong>Calculating{at}</strong>; what is shown is older than what is entered.")
         if session.draft.changed:
             words.append("Changes are not saved.")
@@ -104,9 +104,9 @@ class Board:
         return f'<div class="wb">{older}{"".join(drawn) or "<p>This sheet has no figure.</p>"}</div>'
 
 
-def _at_work(progress) -> str:
+def _at_work(progress, seconds: int) -> str:
     count = f" ({progress.done + 1} of {progress.of})" if progress.of else ""
-    return f"{progress.words}{count}"
+    return f"{progress.words}{count}" + (f", {seconds} s" if seconds else "")
 
 
 def _word(verdict: str) -> str:

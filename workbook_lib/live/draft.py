@@ -99,10 +99,7 @@ class Draft:
         try:
             new = self._without(field) if text == ABSENT else self._with(*self._cleared(field), text)
         except (LeafFault, Unpatchable) as fault:
-            by_hand = Trouble("the layout of the file does not let it be changed here", str(fault), "", "change it in the site file itself")
-            self.wrong[path] = Wrong(text, fault.troubles if isinstance(fault, LeafFault) else (by_hand,))
-            self._tell(structure=False)
-            return self.wrong[path]
+            return self._refused(path, text, fault)
         self.wrong.pop(path, None)
         if _is_id(field) and text != ABSENT:
             self._rekey(path.rpartition(".")[0], f"{path.rpartition('.')[0].rpartition('.')[0]}.{text}")
@@ -123,8 +120,19 @@ class Draft:
         value = value["value"] if field.wrapped else value
         note = field.note if note is None else note.strip()
         row = {"value": value} | ({"from": origin} if origin != STATED else {}) | ({"note": note} if note else {})
-        bare = self._bare(field, self.text)
-        self._take(put(bare, field.loc, value if len(row) == 1 else row), f"{path} from")
+        try:
+            new = put(self._bare(field, self.text), field.loc, value if len(row) == 1 else row)
+        except Unpatchable as fault:
+            self._refused(path, field.text, fault)
+            return
+        self._take(new, f"{path} from")
+
+    def _refused(self, path: str, text: str, fault: LeafFault | Unpatchable) -> Wrong:
+        """Keep what was typed and not taken, with what is wrong."""
+        by_hand = Trouble("the layout of the file does not let it be changed here", str(fault), "", "change it in the site file itself")
+        self.wrong[path] = Wrong(text, fault.troubles if isinstance(fault, LeafFault) else (by_hand,))
+        self._tell(structure=False)
+        return self.wrong[path]
 
     def _cleared(self, field: Field) -> tuple[Field, str]:
         """A field and the text that it stands in: where it was emptied just now, as it was before, so that it keeps its line."""
@@ -275,9 +283,9 @@ class Draft:
         if not source:
             return False
         target.append((self.text, ""))
-        self.text = source.pop()[0]
+        before, self.text = _things(self.groups()), source.pop()[0]
         self.wrong.clear()
-        self._tell(structure=True)
+        self._tell(structure=before != _things(self.groups()))
         return True
 
     def _take(self, text: str, what: str, *, structure: bool = False) -> None:
@@ -327,6 +335,10 @@ class Draft:
 
 def _is_id(field: Field) -> bool:
     return isinstance(field.leaf, Id) and field.name == "id" and field.loc[0] != "site"
+
+
+def _things(found: tuple[Group, ...]) -> list[tuple[str, bool]]:
+    return [(one.path, one.there) for one in _all(found)]
 
 
 def _all(found: tuple[Group, ...]) -> list[Group]:

@@ -79,6 +79,11 @@ class Field:
         return isinstance(self.leaf, (Texts, Months, Fractions))
 
     @property
+    def refers(self) -> bool:
+        """Whether it names another thing of the home."""
+        return (self.table, self.name) in REFERS
+
+    @property
     def unit(self) -> str:
         """House unit of the field, empty where it has none."""
         return DIMENSIONS[self.leaf.dimension].unit if isinstance(self.leaf, Number) and not isinstance(self.leaf, Fraction) else ""

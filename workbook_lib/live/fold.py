@@ -78,3 +78,14 @@ def spaced(*items: object, kit, kind: str = "wb-bar"):
     box = widgets.Box(list(items), layout=kit.row)
     box.add_class(kind)
     return box
+
+
+def closed(items: Sequence[object], kit) -> None:
+    """Let widgets go that are shown no more, with all that stands in them. Parameters: widgets, kit, whose layouts stay."""
+    shared = {id(one) for one in vars(kit).values()}
+    for one in items:
+        closed(getattr(one, "children", ()), kit)
+        for part in (one.layout, getattr(one, "style", None)):
+            if part is not None and id(part) not in shared:
+                part.close()
+        one.close()

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.patch import Unpatchable
 from workbook_lib.live.fields import Field, Group
-from workbook_lib.live.fold import Fold, Line, spaced
+from workbook_lib.live.fold import Fold, Line, closed, spaced
 from workbook_lib.live.rows import UNITS, Kit, Row
 from workbook_lib.live.session import Session
 from workbook_lib.live.things import ADDED, fresh_id, rows_of
@@ -39,6 +39,8 @@ class Form:
         self.units.observe(self._in_units, "value")
         self._order: list[str] = []
         self._used: set[str] = set()
+        self._added: set[str] = set()
+        self._places: dict[tuple[str | int, ...], str] = {}
         head = widgets.HTML('<h3 class="wb-head">What decides</h3>')
         rest = widgets.HTML('<h3 class="wb-head">The home, thing by thing</h3>')
         self.box = widgets.VBox([self.units, head, self._renew, self._first, rest, self._line.box, self._things], layout=self.kit.line)
@@ -51,9 +53,9 @@ class Form:
 
     def rebuild(self) -> None:
         """Build the sections anew from the draft, those that are open staying open."""
-        opened = {path for path, fold in self._folds.items() if fold.opened}
+        opened = self._followed({path for path, fold in self._folds.items() if fold.opened})
         self._rows, self._folds = {}, {}
-        self._order = [group.path for group in self.draft.groups()]
+        self._order = self._paths()
         matter = [group for group in self.draft.groups() if group.there and self._matters(group)]
         others = [group for group in self.draft.groups() if group.there and not self._matters(group)]
         children = [self._section(group, opened).box for group in matter]
@@ -66,14 +68,26 @@ class Form:
         if absent:
             titles = ", ".join(group.title.lower() for group in absent)
             children.append(self._fold(f"Not in the file yet: {titles}", "absent", self._maker(absent, opened), opened).box)
-        self._things.children = tuple(children)
+        before, self._things.children = self._things.children, tuple(children)
+        closed(before, self.kit)
         self.decide()
+
+    def _followed(self, opened: set[str]) -> set[str]:
+        """Key paths of open sections, and of what matters, where things have other ids now."""
+        before, now = self._places, {one.loc: one.path for group in self.draft.groups() for one in group.groups()}
+        self._places = now
+        known, there = set(before.values()), set(now.values())
+        for loc, path in before.items():
+            if path not in there and now.get(loc, path) not in known:
+                sets = ({_under(one, path, now[loc]) for one in kept} if loc in now else kept for kept in (opened, self._used, self._added))
+                opened, self._used, self._added = sets
+        return opened
 
     def _maker(self, groups: Sequence[Group], opened: set[str]):
         return lambda: [self._section(group, opened).box for group in groups]
 
     def _matters(self, group: Group) -> bool:
-        if not self._used:
+        if not self._used or group.path in self._added:
             return True
         return any(field.path in self._used for field in group.every()) or group.path in ("site", "study")
 
@@ -86,7 +100,7 @@ class Form:
 
     def _section(self, group: Group, opened: set[str]) -> Fold:
         fold = self._fold(group.title, group.path, lambda: self._inside(group.path, opened), opened)
-        fold.say(note=self._summary(group))
+        fold.say(note=self._note(group))
         return fold
 
     def _inside(self, path: str, opened: set[str]) -> list[object]:
@@ -120,11 +134,17 @@ class Form:
     def _row(self, field: Field, *, owned: bool = False) -> Row:
         row = Row(self.draft, field, self.kit, owner=self._owner(field) if owned else "")
         self._rows.setdefault(field.path, []).append(row)
+        row.refresh(field, self.draft.wrong.get(field.path), self.session.faults().get(field.path, ""))
         return row
 
     def _owner(self, field: Field) -> str:
         """The thing that a field is of, in words."""
         return next((one.title for group in self.draft.groups() for one in group.groups() if field in one.fields), "")
+
+    def _note(self, group: Group) -> str:
+        """What stands behind the title of a thing: what is to be mended in it, else what it says first."""
+        wrong = sum(one == group.path or one.startswith(f"{group.path}.") for one in {*self.draft.wrong, *self.session.faults()})
+        return f"{wrong} to mend" if wrong else self._summary(group)
 
     @staticmethod
     def _summary(group: Group) -> str:
@@ -141,7 +161,8 @@ class Form:
         added = {group.path for group in self.draft.groups() if any(one.name == "status" and one.text == "added" for one in group.fields)}
         found = [field for field in map(self.draft.field, self._deciding) if field is not None]
         found.sort(key=lambda field: (field.given, not any(field.path.startswith(f"{path}.") for path in added)))
-        self._first.children = tuple(self._row(field, owned=True).box for field in found[:FIRST_OPEN])
+        before, self._first.children = self._first.children, tuple(self._row(field, owned=True).box for field in found[:FIRST_OPEN])
+        closed(before, self.kit)
         self._renew.layout.display = "none"
 
     def _now_deciding(self) -> tuple[str, ...]:
@@ -153,10 +174,13 @@ class Form:
     # changes
 
     def _changed(self, structure: bool) -> None:
-        if structure or [group.path for group in self.draft.groups()] != self._order:
+        if structure or self._paths() != self._order:
             self.rebuild()
         else:
             self._refresh()
+
+    def _paths(self) -> list[str]:
+        return [one.path for group in self.draft.groups() for one in group.groups()]
 
     def _refresh(self) -> None:
         faults = self.session.faults()
@@ -168,8 +192,7 @@ class Form:
         for path, fold in self._folds.items():
             group = self.draft.group(path)
             if group is not None:
-                wrong = sum(one == path or one.startswith(f"{path}.") for one in {*self.draft.wrong, *faults})
-                fold.say(note=f"{wrong} to mend" if wrong else self._summary(group))
+                fold.say(note=self._note(group))
 
     def _told(self) -> None:
         """An answer came: once, the sections that matter are known; later, a button where other fields decide."""
@@ -224,7 +247,10 @@ class Form:
             self._line.say(words, trouble=True)
             return
         self._line.say(f"Added {path}: fill in what is marked.")
-        for fold in (path, path.rpartition(".")[0].rpartition(".")[0]):
+        if len(loc) == 1 and path not in self._folds:
+            self._added.add(path)
+            self.rebuild()
+        for fold in (path.rpartition(".")[0].rpartition(".")[0], path):
             if fold in self._folds:
                 self._folds[fold].turn(True)
 
@@ -238,3 +264,8 @@ class Form:
             self._line.say(f"{path} stays: it is named by {', '.join(naming)}. Let these name something else first.", trouble=True)
         else:
             self._line.say(f"Took out {path}. Undo brings it back.")
+
+
+def _under(path: str, old: str, new: str) -> str:
+    """A key path in a thing that has another one now, what is said behind it kept."""
+    return f"{new}{path[len(old) :]}" if path == old or path.startswith((f"{old}.", f"{old} ")) else path

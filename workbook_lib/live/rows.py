@@ -8,7 +8,7 @@ from html import escape
 from workbook_lib.home.fields import Id, Number
 from workbook_lib.home.raw import ORIGINS
 from workbook_lib.live.draft import Draft, Wrong
-from workbook_lib.live.fields import ABSENT, Field
+from workbook_lib.live.fields import ABSENT, EMPTY_LIST, Field
 from workbook_lib.quantities import COMMON_UNITS, QuantityError, read_quantity
 from workbook_lib.render.content import sentence
 
@@ -79,7 +79,7 @@ class Row:
 
         kit, label = self._kit, self._label
         if field.several and field.options and len(field.options) <= MOST_OPTIONS_AS_BOXES:
-            boxes = [widgets.Checkbox(description=option, indent=False, layout=kit.tick) for option in field.options]
+            boxes = [widgets.Checkbox(description=option, indent=False, layout=kit.tick) for option in (*field.options, EMPTY_LIST)]
             title = widgets.HTML(f'<span class="wb-boxes">{escape(label)}</span>', layout=kit.boxes_title)
             for box in boxes:
                 box.tooltip = f"{label}: {box.description}"
@@ -87,12 +87,13 @@ class Row:
             self._boxes = boxes
             return widgets.Box([title, *boxes], layout=kit.boxes)
         self._boxes = []
-        if field.options and not field.several:
+        if (field.options or field.refers) and not field.several:
             entry = widgets.Dropdown(options=self._choices(field), description=label, layout=kit.entry, style=kit.wide)
         else:
             slow = isinstance(field.leaf, Id)
             entry = widgets.Text(description=label, layout=kit.entry, style=kit.wide, continuous_update=not slow)
             entry.placeholder = field.example if not field.given else ""
+        entry.tooltip = label
         entry.observe(self._typed, "value")
         return entry
 
@@ -113,6 +114,9 @@ class Row:
         if not self._quiet:
             before = [part for part in (self._draft.field(self.path).text or "").split(", ") if part]
             ticked = [box.description for box in self._boxes if box.value]
+            if EMPTY_LIST in ticked:
+                new = change["owner"].description == EMPTY_LIST
+                ticked = [EMPTY_LIST] if new else [one for one in ticked if one != EMPTY_LIST]
             kept = [one for one in before if one in ticked]
             self._kit.changing(self.path)
             self._draft.set(self.path, ", ".join([*kept, *(one for one in ticked if one not in kept)]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -18,6 +19,8 @@ from workbook_lib.live.draft import Draft
 from workbook_lib.live.worker import Answer, CheckLine, Faults, Inverse, Looked, Progress, SheetParts, Task
 from workbook_lib.sheet import BASE_CASE
 
+TICK_S = 1.0
+"""How often what is still at work says since when."""
 KEEP_AFTER_S = 0.4
 """How long after a change the working copy is written: a change that follows at once is written with it."""
 
@@ -73,6 +76,8 @@ class Session:
         self._questioned = self._looking = self._whole = False
         self._question: Question | None = None
         self._keeper: asyncio.TimerHandle | None = None
+        self._ticker: asyncio.TimerHandle | None = None
+        self._since = 0.0
         self.wants_sheet = True
         self.answers = Answers(self._hear)
         self.draft.listeners.append(self._changed)
@@ -129,13 +134,13 @@ class Session:
         self.state.running, self.state.progress, self.state.inverse = True, None, None
         self._questioned = self._looking = self._whole = False
         self._question = None
-        self.answers.ask(self._task())
+        self._give(self._task())
 
     def ask(self, question: Question) -> None:
         """Ask an inverse question of what is entered; a change of a field leaves it. Parameters: question."""
         self._renumbered()
         self._question = question
-        self.answers.ask(self._task(question))
+        self._give(self._task(question))
         self._tell()
 
     def look(self, text: str, name: str) -> None:
@@ -146,7 +151,7 @@ class Session:
         self._renumbered()
         self.state.looked, self.state.look_fault = None, None
         self._looking = True
-        self.answers.ask(replace(self._task(), text=text, look=name))
+        self._give(replace(self._task(), text=text, look=name))
         self._tell()
 
     def _renumbered(self) -> None:
@@ -167,6 +172,28 @@ class Session:
         self.study()
         self._keep_soon()
         self._tell()
+
+    def _tick(self) -> None:
+        """Say since when the newest task runs, as long as it does."""
+        self._ticker = None
+        if self.state.running:
+            self._tell()
+            self._tick_soon()
+
+    def _tick_soon(self) -> None:
+        if self._ticker is None:
+            with contextlib.suppress(RuntimeError):  # no event loop: a script or a test
+                self._ticker = asyncio.get_running_loop().call_later(TICK_S, self._tick)
+
+    @property
+    def at_work_s(self) -> int:
+        """Since when the newest task runs, in whole seconds; 0 where none runs."""
+        return int(time.monotonic() - self._since) if self.state.running else 0
+
+    def _give(self, task: Task) -> None:
+        self.state.running, self._since = True, time.monotonic()
+        self.answers.ask(task)
+        self._tick_soon()
 
     def _hear(self, message: object) -> None:
         state = self.state
@@ -203,7 +230,7 @@ class Session:
         """The study that a question took the place of."""
         self._questioned, self._question = False, None
         self.state.running = True
-        self.answers.ask(self._task())
+        self._give(self._task())
 
     def _tell(self) -> None:
         for one in tuple(self.told):
@@ -235,11 +262,16 @@ class Session:
             self._tell()
 
     def _keep_of_others(self) -> None:
-        """Hold as a variant what was kept before or by another session and would be written over."""
+        """Hold as a variant what was kept before or by another session and would be written over.
+
+        What was kept before this session began gets a name of its own; of another session that goes on the newest is held.
+        """
         other = keeping.working(self.file)
         if other is None or other.text in (self._kept, self.draft.text, self.read_text):
             return
-        if all(one.text != other.text for one in keeping.variants(self.file)):
+        if self.begun is None or other.text != self.begun.text:
+            keeping.hold(self.file, keeping.Variant("entered in another notebook", other.text), replace=True)
+        elif all(one.text != other.text for one in keeping.variants(self.file)):
             number = next(count for count in range(1, 10000) if not keeping.is_held(self.file, f"entered earlier {count}"))
             keeping.hold(self.file, keeping.Variant(f"entered earlier {number}", other.text))
 
@@ -284,6 +316,8 @@ class Session:
         if self._keeper is not None:
             self._keeper.cancel()
             self.keep()
+        if self._ticker is not None:
+            self._ticker.cancel()
         self.answers.close()
 
 

@@ -16,6 +16,7 @@ from workbook_lib.live.fold import Line, spaced
 from workbook_lib.live.panels import environment
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
+from workbook_lib.live.turns import hear_in_turn
 from workbook_lib.render import html
 from workbook_lib.workbooks import REGISTRY
 
@@ -26,6 +27,7 @@ class Start:
     def __init__(self, folder: str | Path):
         import ipywidgets as widgets
 
+        hear_in_turn()
         self.folder = Path(folder)
         self._shown = folder
         self.files = homes.site_files(self.folder)

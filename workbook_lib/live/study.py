@@ -15,6 +15,7 @@ from workbook_lib.live.panels import all_of
 from workbook_lib.live.records import Meter
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
+from workbook_lib.live.turns import hear_in_turn
 from workbook_lib.render import html
 from workbook_lib.sheet import BASE_CASE
 
@@ -56,7 +57,8 @@ class Part:
         if self._name != "figures":
             return sheet.parts[self._name]
         return "".join(
-            f'<figure class="wb-figure"><div>{svg}</div><figcaption>{title}. {told}</figcaption></figure>{table}'
+            f'<figure class="wb-figure"><div role="img" aria-label="{title}. {told}">{svg}</div>'
+            f"<figcaption>{title}. {told}</figcaption></figure>{table}"
             for title, told, svg, table in map(_escaped, sheet.figures)
         )
 
@@ -97,6 +99,7 @@ class LiveStudy:
         overrides: Mapping[str, object] | None = None,
         case: str = BASE_CASE,
     ):
+        hear_in_turn()
         self.session = Session(site_file, workbook, edition=edition, overrides=overrides, case=case)
         self._widget = None
         self.session.study()
@@ -105,7 +108,7 @@ class LiveStudy:
         return f"live study of {self.session.file.name} in {self.session.workbook}"
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, object]:
-        return self.widget()._repr_mimebundle_()
+        return {**self.widget()._repr_mimebundle_(), "text/plain": f"{self!r}: run all cells to work on it"}
 
     def widget(self):
         """The form with its answers, as one widget."""

@@ -7,6 +7,7 @@ remembers, so it may be ended at any moment.
 from __future__ import annotations
 
 import importlib
+import signal
 import traceback
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -151,6 +152,7 @@ class Done:
 
 def serve(channel) -> None:
     """Take tasks from a channel until it is closed; None says that a task is to be left. Parameters: connection of `multiprocessing`."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # a cell of the notebook that is interrupted is no affair of this process
     while True:
         try:
             task = channel.recv()

@@ -138,7 +138,9 @@ def _setting(work: Work, one) -> None:
         work.checks.append(Check(key, SETTING, Verdict.FAIL, source=cite, note=note, closes=closes, decides="the installer"))
         return
     if one.relabelled is None:
-        why += "; whether the label shows it is not stated (evse.relabelled)"
+        words = f"{why}; whether its label shows it is not stated (evse.relabelled)"
+        work.checks.append(needs_input(key, SETTING, [f"evse.{one.id}.relabelled"], cite, note=words))
+        return
     work.checks.append(compare(key, SETTING, one.setting, "<=", one.rating, cite, note=why))
 
 
@@ -192,6 +194,10 @@ def _receptacle(work: Work, one) -> None:
     """Check `evse-receptacle:EVSE` of a charger that is plugged in. Source: 625.44, 210.21(B)."""
     key, asked = f"evse-receptacle:{one.id}", f"does the receptacle carry {one.id}, and is it of a rating that charging equipment takes?"
     cite, frac = work.edition.cite("evse_receptacle"), work.edition.value("evse_device_frac")
+    if one.connection is None and one.receptacle is not None:
+        why = f"a receptacle of {one.receptacle.value:g} A is given: whether the charger is plugged into it is not stated"
+        work.checks.append(needs_input(key, asked, [f"evse.{one.id}.connection"], cite, note=why))
+        return
     if text(one.connection) != "receptacle":
         note = "hard-wired" if one.connection is not None else "the connection is not stated; hard-wired is taken"
         if one.connection is None:

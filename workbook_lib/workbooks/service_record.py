@@ -139,6 +139,11 @@ def _not_covered(work) -> None:
         if records.heavier_leg_fraction is None and (found.facts is None or not found.facts.record.legs):
             work.notes.append("the meter's total says nothing of each leg: both are taken alike; a heavier leg draws more than is shown")
             work.assumptions.append(Assumption("records.heavier_leg_fraction", "the metered demand is taken to lie half on each leg"))
+    if _withheld(work) and found.facts is not None and found.facts.record.marks:
+        work.notes.append(
+            "the record is withheld, and the site file that the package carries says when the house stood empty or dark (mark): "
+            "take the marks out of a file that leaves your hands"
+        )
     if found.facts is not None:
         _age(work, found.facts.record, found.facts.report)
     if found.facts is not None and records.maximum_demand is not None:

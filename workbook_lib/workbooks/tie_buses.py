@@ -59,10 +59,18 @@ def buses(work: Work) -> None:
 def _no_second_source(work: Work, panel) -> None:
     """Check `bus:PANEL` of a bus that its own device alone feeds."""
     asked = f"does the bus of {panel.id} carry what its device and its sources can feed it?"
-    inverter = distribution.carrier(work.tree, panel.id)
-    if inverter is None or panel.bus is None:
+    try:
+        inverter = distribution.carrier(work.tree, panel.id) if _carried(work.tree, panel.id) else None
+    except MissingInput as lack:
+        _missing(work, panel, lack)
+        return
+    if inverter is None:
         note = "no source current reaches this bus"
         work.checks.append(Check(f"bus:{panel.id}", asked, Verdict.NOT_APPLICABLE, note=note))
+        return
+    lacking = [f"panel.{panel.id}.{name}" for name in ("bus", "main") if getattr(panel, name) is None]
+    if lacking:
+        _missing(work, panel, MissingInput(lacking, f"the utility and {inverter.id} feed this bus together"))
         return
     device = distribution.main_device(panel)
     note = f"what the utility and {inverter.id} bring together comes in through its main, which bounds it; no other source feeds this bus"
@@ -75,7 +83,7 @@ def bus_of(work: Work, panel) -> busbar.Bus | None:
     try:
         guard = distribution.protection(tree, panel.id)
     except MissingInput:
-        if not distribution.sources_below(tree, panel.id):
+        if not distribution.sources_below(tree, _highest(tree, panel)):
             return None
         raise
     reaching = distribution.sources_below(tree, guard.top)
@@ -111,6 +119,24 @@ def bus_of(work: Work, panel) -> busbar.Bus | None:
         unlisted=unlisted,
         connections_count=1 + len(standing) + len(hung) if listed else None,
     )
+
+
+def _highest(tree, panel) -> str:
+    """The top of what could feed a bus with no device between, where what the file does not say is taken to be no device. Returns: id."""
+    came = panel.id
+    if distribution.amperes(panel.main) is not None:
+        return came
+    place = tree.parent(came)
+    while place is not None:
+        item = place.item
+        if place.kind == "feeder":
+            device = item.load_side_device if came == distribution.feeder_end(tree, item) else None
+        else:
+            device = getattr(item, {"panel": "main", "disconnect": "fuse", "adapter": "overcurrent"}.get(place.kind, ""), None)
+        if place.kind == "breaker" or distribution.amperes(device) is not None:
+            return came if place.kind == "feeder" else place.id
+        came, place = place.id, tree.parent(place.id)
+    return came
 
 
 def _inside(tree, top: str) -> Iterator[str]:

@@ -33,6 +33,7 @@ def all_circuits(work: Work) -> None:
         _overcurrent(work, circuit, steps)
         tie_grounding.neutral(work, circuit, steps)
         tie_grounding.grounding(work, circuit, steps)
+    _without_conductors(work)
     tie_grounding.service(work, steps)
     if rows:
         columns = ("Circuit", "Source or charging current (A)", "Device (A)", "Conductor", "Ampacity (A)", "Set by", "Grounding")
@@ -44,6 +45,19 @@ def all_circuits(work: Work) -> None:
         )
         work.sections.append(Section("Circuits", tuple(steps), prose, table))
     tie_raceways.raceways(work)
+
+
+def _without_conductors(work: Work) -> None:
+    """Check `conductor:SOURCE` of each source that has no conductors in the file, neither its own nor any up to its breaker."""
+    for source in work.standing("source"):
+        names = [source.id]
+        for name in work.tree.path_to_service(source.id)[1:]:
+            if work.tree.node(name).kind not in ("disconnect", "transfer", "feeder"):
+                break
+            names.append(name)
+        if all(getattr(work.tree.node(name).item, "conductor", None) is None for name in names):
+            cite = work.edition.cite("source_circuit")
+            work.checks.append(needs_input(f"conductor:{source.id}", _asked(source.id), [f"source.{source.id}.conductor"], cite))
 
 
 def one_circuit(work: Work, name: str) -> None:

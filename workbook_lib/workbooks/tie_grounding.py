@@ -73,6 +73,8 @@ def _neutral_of(work: Work, circuit: Circuit, use: str, steps: list[Step]) -> Ch
     if use == "none":
         work.results[f"neutral_required:{name}"] = Result("none", None)
         return circuits.neutral_check(name, use, wire.neutral, None, None, None, None, edition)
+    if wire.material is None:
+        raise MissingInput([f"{circuit.path}.material"])
     if use == "instrumentation":
         if circuit.device is None:
             raise MissingInput(
@@ -114,7 +116,13 @@ def grounding(work: Work, circuit: Circuit, steps: list[Step]) -> None:
         )
         return
     base = circuits.grounding_size(name, circuit.device, wire.material, edition)
-    needed = circuits.grounding_area(name, base, *_enlarged(work, circuit), edition)
+    try:
+        enlarged = _enlarged(work, circuit)
+    except MissingInput as lack:
+        why = f"what it is enlarged by is not known: {lack}"
+        work.checks.append(needs_input(key, asked, lack.fields, edition.cite("equipment_ground"), note=why))
+        return
+    needed = circuits.grounding_area(name, base, *enlarged, edition)
     size = circuits.smallest_of_area(needed.value, edition)
     work.results[f"grounding_conductor:{name}"] = Result(size, None, needed)
     steps.append(needed)
@@ -163,7 +171,10 @@ def _enlarged(work: Work, circuit: Circuit) -> tuple[Step, Step]:
 
 
 def _least_size(work: Work, circuit: Circuit, wanted: float, degc: int) -> str:
-    """Smallest size that the circuit needs: by its device, with the factors of the place where the edition counts them as no increase."""
+    """Smallest size that the circuit needs: by its device, with the factors of the place where the edition counts them as no increase.
+
+    Errors: CalculationFault where no size is enough, MissingInput where the factors of the place are not known.
+    """
     edition, wire = work.edition, circuit.wire
     corrected = edition.value("equipment_ground_upsize").value == "not-for-correction"
     for size in edition.row_names("ampacity"):
@@ -172,7 +183,7 @@ def _least_size(work: Work, circuit: Circuit, wanted: float, degc: int) -> str:
             table = edition.lookup("ampacity", size, f"{wire.material.value.lower()}_{degc}").value
             place = ampacity(work, circuit.path, replace_wire(wire, other), circuit.device).value if corrected else table
             small = circuits.small_limit(other, wire.material, edition)
-        except (CalculationFault, MissingInput):
+        except CalculationFault:
             continue
         carried = min(table, place)
         protected = small.value if small is not None else next_standard(carried, edition.series("standard_ratings", "rating_a").value)
@@ -219,7 +230,8 @@ def service(work: Work, steps: list[Step]) -> None:
             if wire is None
             else [f"service.conductor.{name}" for name in ("size", "material") if getattr(wire, name) is None]
         )
-        work.checks.append(needs_input("service-conductor", asked, fields, edition.cite("dwelling_83"), counts=False))
+        fields += ["service.rating"] if work.site.service.rating is None else []
+        work.checks.append(needs_input("service-conductor", asked, fields, edition.cite("dwelling_83")))
         return
     sets = wire.sets.value if wire.sets is not None else 1
     one = conductor.conductor_area("service.conductor.area", wire.size, edition)
@@ -241,19 +253,18 @@ def service(work: Work, steps: list[Step]) -> None:
     electrode = _electrode(work, area, column)
     work.results["grounding_electrode_conductor"] = Result(electrode.value, None, electrode)
     steps.append(area)
-    if work.site.service.rating is not None:
 
-        def make() -> Check:
-            carried = ampacity(work, "service.conductor", wire, work.site.service.rating)
-            protection, words = service_protection(work.home)
-            needed = conductor.required_ampacity(protection, edition, entire_load=True, carries_source=False)
-            work.result("conductor_ampacity_a:service", carried)
-            work.result("conductor_required_a:service", needed)
-            steps.extend([carried, needed])
-            question = DEVICE_QUESTION if words else asked
-            return conductor.conductor_check("service-conductor", question, carried, needed, edition.cite("dwelling_83"), note=words)
+    def make() -> Check:
+        protection, words = service_protection(work.home)
+        carried = ampacity(work, "service.conductor", wire, work.site.service.rating)
+        needed = conductor.required_ampacity(protection, edition, entire_load=True, carries_source=False)
+        work.result("conductor_ampacity_a:service", carried)
+        work.result("conductor_required_a:service", needed)
+        steps.extend([carried, needed])
+        question = DEVICE_QUESTION if words else asked
+        return conductor.conductor_check("service-conductor", question, carried, needed, edition.cite("dwelling_83"), note=words)
 
-        work.guarded("service-conductor", asked, make)
+    work.guarded("service-conductor", asked, make)
 
 
 def _electrode(work: Work, area: Step, column: str) -> Input:

@@ -1,0 +1,40 @@
+"""What is done in a form is taken on the notebook's own thread, one after another, whichever thread of the kernel hears of it.
+
+JupyterLab may send what is typed through a second thread of the kernel, so that it is heard while a cell runs. A study of a home is held
+by one thread: what comes by another is handed over.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Callable
+
+
+def in_turn(take: Callable[[object], None], home: threading.Thread, loop: asyncio.AbstractEventLoop) -> Callable[[object], None]:
+    """What takes a message on one thread, whichever thread brings it. Parameters: what takes it, thread, its event loop."""
+
+    def taken(message: object) -> None:
+        if threading.current_thread() is home:
+            take(message)
+        else:
+            loop.call_soon_threadsafe(take, message)
+
+    return taken
+
+
+def hear_in_turn() -> None:
+    """Have every widget made from now on in this kernel take its messages on this thread; nothing where no event loop runs."""
+    from ipywidgets import Widget
+
+    try:
+        loop = asyncio.get_running_loop()
+    except RuntimeError:  # a script or a test: there is one thread
+        return
+    home = threading.current_thread()
+
+    def heard(change) -> None:
+        if change["new"] is not None:
+            change["new"].on_msg(in_turn(change["owner"]._handle_msg, home, loop))
+
+    Widget.on_widget_constructed(lambda made: made.observe(heard, "comm"))
