@@ -1,3 +1,3 @@
 """Version of the library, printed on every sheet."""
 
-VERSION = "0.6.0"
+VERSION = "0.7.0"
