@@ -136,7 +136,7 @@ def test_changes_that_are_not_saved_and_visits_that_are_half_done_are_said(folde
 def test_the_list_says_every_state_in_words(folder):
     shown = notebook.open_folder(folder)
     plain, markup = (shown._repr_mimebundle_()[kind] for kind in ("text/plain", "text/html"))
-    assert "4 homes: 2 input fault, 2 fail." in plain
+    assert "4 homes: 2 input fault, 2 fail." in " ".join(plain.split())
     for words in ("Service load: fail", "Backup duration: not applicable", "bungalow-100a.toml", "4 Sedge Street", "not studied"):
         assert words in plain
     assert markup.count("<tr") == 1 + 4

@@ -67,7 +67,7 @@ class Drawings:
             display({"image/svg+xml": figures.svg(figure), "text/plain": caption}, raw=True)
             display(_shown(content.figure_table(figure)))
         if not self._figures:
-            display(Shown("no figure", "<p>No figure: the load could not be computed.</p>"))
+            display(Shown("no figure", "<p>No figure: there is nothing to draw.</p>"))
 
 
 class _Opened:

@@ -167,7 +167,7 @@ class Answers:
             loop = asyncio.get_running_loop()
         except RuntimeError:
             return
-        if loop is not self._loop:
+        if self._loop is None or self._loop.is_closed():
             self._loop = loop
             while self._ready:
                 loop.call_soon(*self._ready.pop())

@@ -7,6 +7,7 @@ from html import escape
 from workbook_lib.live.fold import Fold
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
+from workbook_lib.live.things import workbook_words
 from workbook_lib.live.worker import Answer, CheckLine
 from workbook_lib.render.content import sentence
 
@@ -71,9 +72,11 @@ class Board:
         if state.faults is not None and not state.running:
             words.append("<strong>No verdict</strong>: what is entered has faults.")
         elif session.current and state.running and state.progress is not None:
-            words.append(f"The verdict is of what is entered. Still at work: {escape(_at_work(state.progress, session.at_work_s))}.")
+            words.append(
+                f"{_own(session)} The verdict is of what is entered. Still at work: {escape(_at_work(state.progress, session.at_work_s))}."
+            )
         elif session.current:
-            words.append("The verdict is of what is entered.")
+            words.append(f"{_own(session)} The verdict is of what is entered.")
         else:
             at = f": {escape(_at_work(state.progress, session.at_work_s))}" if state.progress is not None else ""
             words.append(f"<strong>Calculating{at}</strong>; what is shown is older than what is entered.")
@@ -90,7 +93,7 @@ class Board:
             if name != session.workbook:
                 older = "" if one.number == session.asked and session.current else ", older than what is entered"
                 told = f" {escape(one.decider.sentence)}" if one.decider is not None and one.verdict != "not applicable" else ""
-                rows.append(f"<li>{escape(sentence(name.replace('_', ' ')))}: {_word(one.verdict)}{older}.{told}</li>")
+                rows.append(f"<li>{escape(workbook_words(name))}: {_word(one.verdict)}{older}.{told}</li>")
         return f'<div class="wb"><h4>The other workbooks</h4><ul>{"".join(rows)}</ul></div>' if rows else ""
 
     def _drawn(self) -> str:
@@ -102,6 +105,11 @@ class Board:
             for title, told, svg, table in session.state.sheet.figures
         ]
         return f'<div class="wb">{older}{"".join(drawn) or "<p>This sheet has no figure.</p>"}</div>'
+
+
+def _own(session: Session) -> str:
+    """The verdict in a word, for the line that stays in sight."""
+    return f"{_word(session.state.answers[session.workbook].verdict)}."
 
 
 def _at_work(progress, seconds: int) -> str:
@@ -138,7 +146,7 @@ def _moved(session: Session) -> str:
 
 def _move(name: str, kind: str, before: CheckLine | None, now: CheckLine | None, own: str) -> str:
     one = now or before
-    book = "" if name == own else f"{name.replace('_', ' ')}: "
+    book = "" if name == own else f"{workbook_words(name)}: "
     question = escape(book + one.question.rstrip(" ?"))
     if kind == "room":
         return f"{question}: margin {escape(before.room)} before, {escape(now.room)} now"

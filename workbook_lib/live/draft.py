@@ -116,7 +116,7 @@ class Draft:
             raise ValueError(f"unknown origin {origin!r}; there are {', '.join(ORIGINS)}")
         if not field.given:
             return
-        value = _at(tomllib.loads(self.text), field.loc)
+        value = value_at_loc(tomllib.loads(self.text), field.loc)
         value = value["value"] if field.wrapped else value
         note = field.note if note is None else note.strip()
         row = {"value": value} | ({"from": origin} if origin != STATED else {}) | ({"note": note} if note else {})
@@ -149,7 +149,7 @@ class Draft:
             return self._renamed(field, str(value))
         before = self._in_base(field.path)
         if before is not None and before.text == text and before.wrapped:
-            return put(self._bare(field, within), field.loc, _at(self._base_content(), before.loc))
+            return put(self._bare(field, within), field.loc, value_at_loc(self._base_content(), before.loc))
         return put(self._bare(field, within), field.loc, value)
 
     def _without(self, field: Field) -> str:
@@ -162,7 +162,7 @@ class Draft:
         """A text with the plain value where the field has provenance, so that one value is put in its place."""
         if not field.wrapped:
             return within
-        value = _at(tomllib.loads(within), field.loc).get("value", "")
+        value = value_at_loc(tomllib.loads(within), field.loc).get("value", "")
         try:
             return put(within, field.loc, value)
         except Unpatchable:  # provenance in dotted keys or under a header of its own
@@ -175,7 +175,7 @@ class Draft:
             what = "the id is used already" if name in taken else "the id is the name of a place"
             raise LeafFault(Trouble(what, f'"{name}"', "each id once in the file", "choose another id"))
         for one in self._naming(old) if taken.count(old) == 1 else ():
-            content = _at(tomllib.loads(text), one.loc)
+            content = value_at_loc(tomllib.loads(text), one.loc)
             value = content.get("value") if one.wrapped else content
             new = [_swapped(item, old, name) for item in value] if isinstance(value, list) else _swapped(value, old, name)
             text = put(text, (*one.loc, "value") if one.wrapped else one.loc, new)
@@ -226,7 +226,7 @@ class Draft:
         raise Unpatchable(f"no row can be added at {'.'.join(map(str, loc))}")
 
     def _count(self, loc: Loc) -> int:
-        rows = _at(tomllib.loads(self.text), loc)
+        rows = value_at_loc(tomllib.loads(self.text), loc)
         return len(rows) if isinstance(rows, list) else 0
 
     def remove(self, path: str) -> list[str]:
@@ -349,7 +349,7 @@ def _swapped(value: object, old: str, new: str) -> object:
     return new if value == old else f"{new}:lugs" if value == f"{old}:lugs" else value
 
 
-def _at(content: object, loc: Loc) -> object:
+def value_at_loc(content: object, loc: Loc) -> object:
     """What stands at a place, None for nothing."""
     for step in loc:
         if isinstance(content, Mapping):

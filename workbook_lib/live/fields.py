@@ -190,10 +190,14 @@ def _group(content: object, name: str, model: type[Record], loc: Loc, path: str,
     content = content if there else {}
     needed = {info.alias or key for key, info in model.model_fields.items() if info.is_required()}
     fields, inner = [], []
+    own = content.get("id")
+    own = own.get("value") if isinstance(own, Mapping) else own
     for key, shape in shapes(model).items():
         place, way = (*loc, key), f"{path}.{key}"
         if shape.kind == "leaf":
-            fields.append(_field(content.get(key), shape.leaf, (place, way, key), name, index, key in needed))
+            field = _field(content.get(key), shape.leaf, (place, way, key), name, index, key in needed)
+            mine = {own, f"{own}:lugs"} if key == "connected_to" else ()
+            fields.append(replace(field, options=tuple(one for one in field.options if one not in mine)))
         else:
             inner += _groups(content.get(key), key, shape, place, way, index)
     return Group(name, loc, path, _title(name, path), tuple(fields), tuple(inner), there)

@@ -2,6 +2,7 @@
   const name = 'dwellingServiceForm';
   if (window[name]) return;
   window[name] = true;
+  const KEYS = 'data-lm-suppress-shortcuts';
   let number = 0;
   const row = box => {
     const hint = box.querySelector('.wb-hint');
@@ -25,7 +26,7 @@
         form.setAttribute('aria-label', 'Live study');
       }
       for (const one of form.querySelectorAll('button, input, select, textarea, [tabindex]')) {
-        if (!one.hasAttribute('data-lm-suppress-shortcuts')) one.setAttribute('data-lm-suppress-shortcuts', 'true');
+        if (!one.hasAttribute(KEYS)) one.setAttribute(KEYS, 'true');
       }
       form.querySelectorAll('.wb-row').forEach(row);
       form.querySelectorAll('.wb-fold, .wb-fold-small').forEach(fold);
@@ -33,22 +34,53 @@
   };
   const words = text => (text || '').replace(/\(.*$/s, '').trim();
   const called = one => words(one.tagName === 'BUTTON' ? one.textContent : one.labels?.[0]?.textContent);
-  let last = null;
+  window.addEventListener('keydown', event => {
+    const own = event.target.closest?.('.wb-live') && event.target.matches?.('button, input, select, textarea, [tabindex]');
+    if (!own) return;
+    if (event.ctrlKey && event.shiftKey) event.target.removeAttribute(KEYS);
+    else event.target.setAttribute(KEYS, 'true');
+  }, true);
+  const able = form => [...form.querySelectorAll('button, input, select, textarea, [tabindex="0"]')].filter(one => one.offsetWidth > 0 && !one.disabled);
+  let last = null, go = 0;
   document.addEventListener('focusin', event => {
     const form = event.target.closest?.('.wb-live');
-    last = form ? { one: event.target, form, tag: event.target.tagName, name: called(event.target) } : null;
+    if (!form) { last = null; return; }
+    last = { one: event.target, form, tag: event.target.tagName, name: called(event.target), place: able(form).indexOf(event.target) };
   });
+  document.addEventListener('click', event => {
+    if (event.target.closest?.('.wb-live .wb-go')) go = Date.now();
+  }, true);
   const refocus = () => {
-    if (!last || last.one.isConnected || !last.name) return;
-    const found = [...document.querySelectorAll('.wb-live ' + last.tag)].filter(one => one.offsetWidth > 0 && called(one) === last.name);
+    if (!last || !last.form.isConnected) return;
+    if (go && Date.now() - go > 3000) go = 0;
+    const step = go && [...last.form.querySelectorAll('select')].find(one => called(one) === 'Step');
+    if (go && step && (!last.one.isConnected || last.one.classList.contains('wb-go'))) {
+      go = 0;
+      step.focus();
+      step.scrollIntoView({ block: 'nearest' });
+      return;
+    }
+    const gone = !last.one.isConnected || last.one.disabled || last.one.offsetWidth === 0;
     const nobody = !document.activeElement || document.activeElement === document.body || !document.activeElement.closest('.wb-live');
-    if (found.length && nobody) found[0].focus({ preventScroll: true });
+    if (!gone || !nobody) return;
+    const there = able(last.form);
+    const next = there.find(one => one.tagName === last.tag && last.name && called(one) === last.name) || there[Math.min(last.place, there.length - 1)];
+    if (next) next.focus({ preventScroll: true });
+  };
+  const outcomes = new Map();
+  const show = () => {
+    for (const told of document.querySelectorAll('.wb-live .wb-told .wb-say')) {
+      const said = told.textContent, home = told.closest('.wb-told');
+      if (outcomes.get(home) === said) continue;
+      outcomes.set(home, said);
+      if (said && told.offsetWidth > 0) told.scrollIntoView({ block: 'nearest' });
+    }
   };
   let waiting = false;
   const soon = () => {
     if (waiting) return;
     waiting = true;
-    requestAnimationFrame(() => { waiting = false; mend(); refocus(); });
+    requestAnimationFrame(() => { waiting = false; mend(); refocus(); show(); });
   };
   new MutationObserver(soon).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ['class'] });
   soon();

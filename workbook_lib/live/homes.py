@@ -15,6 +15,7 @@ from workbook_lib.errors import Fault, InputFault, WorkbookError
 from workbook_lib.home.raw import parse_toml, read_bytes
 from workbook_lib.home.reader import LOCAL_ONLY, SITE_ONLY, read_home
 from workbook_lib.live import keeping, visit
+from workbook_lib.live.things import workbook_words
 from workbook_lib.render import content, html, page, text
 from workbook_lib.render.blocks import Block, Bullets, Grid, Part, Prose
 from workbook_lib.sheet import Verdict
@@ -160,12 +161,6 @@ def _lines(error: InputFault) -> tuple[str, ...]:
 
 
 # shown
-
-
-def workbook_words(workbook: str) -> str:
-    """A workbook's name in words. Parameters: name. Returns: text."""
-    words = workbook.replace("_", " ").replace("ev ", "EV ")
-    return words[:1].upper() + words[1:]
 
 
 COLUMNS = ("Home", "File", "Address", "State", *map(workbook_words, REGISTRY), "What decides", "To do")

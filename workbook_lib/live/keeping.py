@@ -13,7 +13,7 @@ import os
 import re
 import tempfile
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,6 +28,7 @@ NAME_RULE = "a letter or digit, then up to 39 letters, digits, spaces, - or _"
 BOM = "\ufeff"
 """What some editors put before a text."""
 _QUOTED = re.compile(r"""'[^']*'|"(?:[^"\\]|\\.)*\"""")
+PASSED_MARK = "# passed over: "
 NOTE_MARK, OF_MARK = "# held: ", "# entered on the file with SHA-256 "
 
 
@@ -80,10 +81,11 @@ def read(path: Path) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """A draft that was kept: its text, and the hash of the file that it was entered on, empty where there was none."""
+    """A draft that was kept: its text, the hash of the file that it was entered on (empty for none), steps of a visit that were passed."""
 
     text: str
     of: str
+    passed: tuple[str, ...] = ()
 
 
 def hash_of(text: str | None) -> str:
@@ -91,9 +93,13 @@ def hash_of(text: str | None) -> str:
     return "" if text is None else hashlib.sha256(text.encode()).hexdigest()
 
 
-def keep_working(site: Path, text: str, base: str | None) -> None:
-    """Keep the draft as entered so far. Parameters: site file, text, what the file says (None: it is not there). Errors: MachineryFault."""
-    write(folder_of(site) / WORKING, f"{OF_MARK}{hash_of(base)}\n{text}")
+def keep_working(site: Path, text: str, base: str | None, passed: Iterable[str] = ()) -> None:
+    """Keep the draft as entered so far.
+
+    Parameters: site file, text, what the file says (None: it is not there), steps of a visit that were passed. Errors: MachineryFault.
+    """
+    over = f"{PASSED_MARK}{', '.join(sorted(passed))}\n" if passed else ""
+    write(folder_of(site) / WORKING, f"{OF_MARK}{hash_of(base)}\n{over}{text}")
 
 
 def working(site: Path) -> Kept | None:
@@ -102,8 +108,12 @@ def working(site: Path) -> Kept | None:
         text = read(folder_of(site) / WORKING)
     except InputFault:
         return None
-    first, _, rest = text.partition("\n")
-    return Kept(rest, first[len(OF_MARK) :].strip()) if first.startswith(OF_MARK) else Kept(text, "")
+    found = {OF_MARK: "", PASSED_MARK: ""}
+    for mark in found:
+        if text.startswith(mark):
+            line, _, text = text.partition("\n")
+            found[mark] = line[len(mark) :].strip()
+    return Kept(text, found[OF_MARK], tuple(part for part in found[PASSED_MARK].split(", ") if part))
 
 
 def drop_working(site: Path) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from workbook_lib.errors import InputFault, WorkbookError
 from workbook_lib.live import keeping
 from workbook_lib.live.asking import questions
-from workbook_lib.live.fold import Fold, Line, spaced
+from workbook_lib.live.fold import Fold, Line, settled, spaced
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
 
@@ -24,7 +24,7 @@ def _button(words: str, done: Callable[[], None], kit: Kit):
     import ipywidgets as widgets
 
     button = widgets.Button(description=words, layout=kit.button)
-    button.on_click(lambda _: done())
+    button.on_click(settled(done))
     return button
 
 
@@ -107,6 +107,7 @@ class Holding:
         self._one = widgets.Dropdown(description="Variant", layout=kit.entry, style={"description_width": "4rem"})
         self._table = widgets.HTML(layout=kit.line)
         self._line = Line(kit)
+        session.told.append(self._again)
         hold = _button("Hold what is entered", self.hold, kit)
         bars = [
             spaced(self._name, hold, kit=kit),
@@ -160,9 +161,16 @@ class Holding:
     def _held(self) -> dict[str, str]:
         return {one.name: one.text for one in keeping.variants(self.session.file)}
 
+    def _again(self) -> None:
+        """A table that is shown follows what is entered, once that is studied."""
+        if self._table.value and self.session.current and not self.session.state.running:
+            self.compare()
+
     def compare(self) -> None:
         """Show the file, what is entered and every variant side by side."""
-        self._table.value = side_by_side(self.session)
+        made = side_by_side(self.session)
+        if self._table.value != made:
+            self._table.value = made
 
 
 def side_by_side(session: Session) -> str:
@@ -171,11 +179,7 @@ def side_by_side(session: Session) -> str:
     columns = [
         (one.name, one.text, {book: (verdict, told) for book, verdict, told in one.verdicts}) for one in keeping.variants(session.file)
     ]
-    now = {
-        name: (one.verdict, one.decider.sentence if one.decider else "")
-        for name, one in session.state.answers.items()
-        if session.current and one.number == session.asked
-    }
+    now = {name: (one.verdict, one.told) for name, one in session.state.answers.items() if session.current and one.number == session.asked}
     if session.draft.changed:
         columns.append((NOW, session.draft.text, now))
     before = tomllib.loads(base)
@@ -218,7 +222,7 @@ class Saving:
         self._shown = widgets.HTML(layout=kit.line)
         self._line = Line(kit)
         self._save = _button("Save it so", self.save, kit)
-        self._anew = _button("Read the file anew", self.read_anew, kit)
+        self._anew = _button("Read the file anew and put what I entered on it", self.read_anew, kit)
         self._render = _button("Render the sheets from the saved file", self.render, kit)
         self._save.layout, self._anew.layout = (widgets.Layout(width="auto", display="none") for _ in range(2))
         first = spaced(_button("Show what would be saved", self.show, kit), self._save, self._anew, kit=kit)
@@ -236,6 +240,9 @@ class Saving:
     def show(self) -> None:
         """Show line by line what would be saved."""
         session = self.session
+        if session.file_moved:
+            self._moved()
+            return
         told = keeping.difference(session.read_text or "", session.draft.text, session.file.name)
         self._seen = session.draft.text
         self._save.layout.display = None if told else "none"
@@ -252,10 +259,12 @@ class Saving:
         if self._seen != self.session.draft.text:
             self.show()
             return
+        if self.session.file_moved:
+            self._moved()
+            return
         try:
             digest = self.session.save()
         except WorkbookError as error:
-            self._anew.layout.display = None if isinstance(error, InputFault) else "none"
             self._line.say(str(error), trouble=True)
             return
         self._save.layout.display = self._anew.layout.display = "none"
@@ -263,14 +272,26 @@ class Saving:
         self._line.say(f"Saved: {self.session.file.name} (SHA-256 {digest[:12]}...). Everything that was not changed stands as it was.")
 
     def read_anew(self) -> None:
-        """Take the file as it is on disk."""
+        """Take the file as it is on disk, and put what was entered on it."""
         try:
-            self.session.read_anew()
+            found = self.session.read_and_put()
         except InputFault as error:
             self._line.say(str(error), trouble=True)
             return
         self._anew.layout.display = "none"
-        self._line.say("Read anew. Undo brings back what was entered.")
+        words = "Read anew, with what you entered put on it: show again what would be saved."
+        if found.both:
+            words += f" Changed on both sides, yours is entered: {', '.join(found.both)}."
+        if found.left:
+            words += f" Could not be put there: {', '.join(found.left)}; what you had is an undo away."
+        self._line.say(words)
+
+    def _moved(self) -> None:
+        """The file is no longer what was read: nothing is saved over it."""
+        self._save.layout.display, self._shown.value = "none", ""
+        self._anew.layout.display = None if self.session.file.is_file() else "none"
+        there = "changed on disk since it was opened" if self.session.file.is_file() else "is no longer there"
+        self._line.say(f"{self.session.file.name} {there}. Nothing was overwritten.", trouble=True)
 
     def render(self) -> None:
         """Render the sheets from the saved file, in a process of its own."""

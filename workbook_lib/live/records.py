@@ -13,7 +13,7 @@ from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.patch import Unpatchable
 from workbook_lib.live.draft import Draft
 from workbook_lib.live.fields import Field
-from workbook_lib.live.fold import Fold, Line, spaced
+from workbook_lib.live.fold import Fold, Line, settled, spaced
 from workbook_lib.live.rows import Kit, Row
 from workbook_lib.live.session import Session
 
@@ -57,7 +57,7 @@ class Meter:
         self._take = widgets.Button(description="Use it so", layout=widgets.Layout(width="auto", display="none"))
         self._take.on_click(lambda _: self.take())
         look = widgets.Button(description="Look at it", layout=kit.button)
-        look.on_click(lambda _: self.look())
+        look.on_click(settled(self.look))
         head = spaced(self._file, self._use, look, kit=kit)
         self.box = widgets.VBox([head, self._line.box, self._fields, self._shown, self._take], layout=kit.line)
         session.told.append(self._show)
@@ -99,7 +99,7 @@ class Meter:
         fold = Fold("How the file is to be read", lambda: [self._row(field) for field in rest], self.kit, level="wb-fold-small")
         fold.turn(any(field.given or field.name in options and options[field.name] for field in rest if field.name not in FIRST))
         again = widgets.Button(description="Look again with this", layout=self.kit.button)
-        again.on_click(lambda _: self.look())
+        again.on_click(settled(self.look))
         marks = [self._mark(inner) for inner in group.inner]
         self._fields.children = (*first, fold.box, *marks, self._marking(), again)
 
@@ -146,7 +146,7 @@ class Meter:
         }
         button = widgets.Button(description="Mark this range", layout=kit.button)
 
-        def mark(_) -> None:
+        def mark() -> None:
             row = {name: entry.value.strip() for name, entry in entries.items()} | {"is": kind.value}
             lacking = [names[name] for name in names if not row[name]]
             if lacking:
@@ -162,7 +162,7 @@ class Meter:
                 return
             self.look()
 
-        button.on_click(mark)
+        button.on_click(settled(mark))
         return spaced(kind, *entries.values(), button, kit=kit)
 
     def take(self) -> None:

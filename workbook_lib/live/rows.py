@@ -45,10 +45,11 @@ class Row:
         self._label = ask or (f"{owner}: {field.leaf.label}" if owner else sentence(field.leaf.label))
         self.entry = self._entry(field)
         self.origin = self.note = None
-        if field.has_provenance:
+        self._waits = False
+        if field.has_provenance and kit.known is None:
             self._provenance(field)
         self.hint = widgets.HTML(layout=kit.hint)
-        known = [self.origin, self.note] if field.has_provenance else []
+        known = [] if self.origin is None else [self.origin, self.note]
         self.box = widgets.Box([self.entry, *known, self.hint], layout=kit.row)
         self.box.add_class("wb-row")
         self.refresh(field, draft.wrong.get(field.path))
@@ -64,12 +65,9 @@ class Row:
             description="from",
             layout=kit.narrow,
             style=kit.short,
-            disabled=not field.given,
         )
         self.origin.tooltip = f"{self._label}: how it is known"
-        self.note = widgets.Text(
-            value=field.note, description="note", layout=kit.note, style=kit.short, continuous_update=False, disabled=not field.given
-        )
+        self.note = widgets.Text(value=field.note, description="note", layout=kit.note, style=kit.short, continuous_update=False)
         self.note.tooltip = f"{self._label}: note, as the number of a photo"
         self.origin.observe(self._known, "value")
         self.note.observe(self._known, "value")
@@ -108,7 +106,20 @@ class Row:
     def _typed(self, change) -> None:
         if not self._quiet:
             self._kit.changing(self.path)
-            self._draft.set(self.path, change["new"])
+            self._enter(change["new"])
+
+    def _enter(self, text: str) -> None:
+        """Put what was typed into the draft, and how it is known where that was said before it or for all that is entered."""
+        if self._draft.set(self.path, text) is not None:
+            return
+        field, known = self._draft.field(self.path), self._kit.known
+        if field is None or not field.given or not field.has_provenance:
+            return
+        if known is not None:
+            known.tell(self._draft, self.path)
+        elif self._waits:
+            self._waits = False
+            self._draft.known_from(self.path, self._waiting[0], self._waiting[1])
 
     def _ticked(self, change) -> None:
         if not self._quiet:
@@ -119,12 +130,16 @@ class Row:
                 ticked = [EMPTY_LIST] if new else [one for one in ticked if one != EMPTY_LIST]
             kept = [one for one in before if one in ticked]
             self._kit.changing(self.path)
-            self._draft.set(self.path, ", ".join([*kept, *(one for one in ticked if one not in kept)]))
+            self._enter(", ".join([*kept, *(one for one in ticked if one not in kept)]))
 
     def _known(self, change) -> None:
-        if not self._quiet:
-            self._kit.changing(self.path)
+        if self._quiet:
+            return
+        self._kit.changing(self.path)
+        if self._draft.field(self.path).given:
             self._draft.known_from(self.path, self.origin.value, self.note.value)
+        else:
+            self._waits, self._waiting = True, (self.origin.value, self.note.value)
 
     # from the draft
 
@@ -148,8 +163,7 @@ class Row:
                     self.entry.value = text
             elif self.entry.value.strip() != text:
                 self.entry.value = text
-            if self.origin is not None:
-                self.origin.disabled = self.note.disabled = not field.given
+            if self.origin is not None and (field.given or not self._waits):
                 self.origin.value, self.note.value = field.origin or "stated", field.note
             self._hint(field, wrong, told)
         finally:
@@ -164,6 +178,8 @@ class Row:
             lead = "".join(f"<span>{title} {escape(text)} </span>" for title, text in (("Why:", why), ("Where:", where)) if text)
             beside = in_units(field, self._kit.units)
             changed = self._draft.told_before(field)
+            if self._kit.known is not None:
+                changed = ", ".join(part for part in (field.origin if field.origin != "stated" else "", field.note) if part)
             words = lead + escape("; ".join(part for part in (f"= {beside}" if beside else "", changed, field.hint) if part))
         if words != self._said:
             self._said = words
@@ -171,11 +187,35 @@ class Row:
             (self.box.add_class if said else self.box.remove_class)("wb-wrong")
 
 
-class Kit:
-    """What all rows share: layouts, styles, the units shown, and who is told that a field is being changed."""
+class Known:
+    """How all that is entered is known, until it is said otherwise: chosen once for a nameplate or a photo. `box`: the widget."""
 
-    def __init__(self, changing: Callable[[str], None], *, entry: str = "27rem", label: str = "13rem"):
+    def __init__(self):
         import ipywidgets as widgets
+
+        wide = {"description_width": "initial"}
+        self.origin = widgets.Dropdown(options=ORIGINS, value="stated", description="What I enter now is known from", style=wide)
+        self.note = widgets.Text(description="note", placeholder="photo 3", style=wide)
+        self.origin.layout.width, self.note.layout.width = "22rem", "13rem"
+        self.box = widgets.Box([self.origin, self.note], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
+        self.box.add_class("wb-known")
+
+    def tell(self, draft: Draft, path: str) -> None:
+        """Say of a field that was just entered how it is known. Parameters: draft, key path."""
+        if self.origin.value != "stated" or self.note.value.strip():
+            draft.known_from(path, self.origin.value, self.note.value)
+
+
+class Kit:
+    """What all rows share: layouts, styles, the units shown, who is told that a field is being changed.
+
+    `known`: how all that is entered is known, where that is said once for all rows.
+    """
+
+    def __init__(self, changing: Callable[[str], None], *, entry: str = "27rem", label: str = "13rem", known: Known | None = None):
+        import ipywidgets as widgets
+
+        self.known = known
 
         layout = widgets.Layout
         self.changing, self.units = changing, AS_WRITTEN

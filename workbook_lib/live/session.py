@@ -16,6 +16,7 @@ from workbook_lib.live import keeping
 from workbook_lib.live.answers import Answers
 from workbook_lib.live.asking import Question
 from workbook_lib.live.draft import Draft
+from workbook_lib.live.merging import Merged, merged
 from workbook_lib.live.worker import Answer, CheckLine, Faults, Inverse, Looked, Progress, SheetParts, Task
 from workbook_lib.sheet import BASE_CASE
 
@@ -69,6 +70,7 @@ class Session:
         self.state = State()
         self.told: list[Callable[[], None]] = []
         self.trouble = ""
+        self.passed: set[str] = set(begun.passed) if begun is not None else set()
         self.base_verdicts: dict[str, tuple[str, str]] = {}
         self._kept: str | None = None
         self._asked_text: str | None = None
@@ -199,8 +201,7 @@ class Session:
         state = self.state
         if isinstance(message, Answer):
             if self._asked_text == self.read_text:
-                told = message.decider.sentence if message.decider is not None else ""
-                self.base_verdicts[message.workbook] = (message.verdict, told)
+                self.base_verdicts[message.workbook] = (message.verdict, message.told)
             state.answers[message.workbook] = message
             state.number, state.faults = message.number, None
         elif isinstance(message, SheetParts):
@@ -254,7 +255,7 @@ class Session:
             if self.draft.text == self.read_text:
                 keeping.drop_working(self.file)
             else:
-                keeping.keep_working(self.file, self.draft.text, self.read_text)
+                keeping.keep_working(self.file, self.draft.text, self.read_text, self.passed)
             self._kept = self.draft.text
             self.trouble = ""
         except (MachineryFault, OSError) as error:
@@ -289,7 +290,7 @@ class Session:
         verdicts = ()
         if self.current:
             now = [one for one in self.state.answers.values() if one.number == self._asked]
-            verdicts = tuple((one.workbook, one.verdict, one.decider.sentence if one.decider else "no check applies") for one in now)
+            verdicts = tuple((one.workbook, one.verdict, one.told or "no check applies") for one in now)
         keeping.hold(self.file, keeping.Variant(name, self.draft.text, verdicts))
         self._tell()
 
@@ -303,6 +304,26 @@ class Session:
             keeping.drop_working(self.file)
         self.draft.based_on(text)
         return digest
+
+    def pass_over(self, step: str) -> None:
+        """A step of the visit was passed: it is not gone back to where the visit is taken up. Parameters: key of the step."""
+        self.passed.add(step)
+        self._keep_soon()
+
+    @property
+    def file_moved(self) -> bool:
+        """Whether the file on disk is no longer what was read."""
+        return self.read_text is not None and (not self.file.is_file() or self.file.read_bytes() != self.read_text.encode())
+
+    def read_and_put(self) -> Merged:
+        """Take the file as it is on disk now as the base, and what was entered put onto it as what is entered. Errors: InputFault."""
+        theirs = keeping.read(self.file)
+        found = merged(self.read_text or "", self.draft.text, theirs)
+        self.read_text = theirs
+        self.base_verdicts = {}
+        self.draft.based_on(theirs)
+        self.draft.take_up(found.text)
+        return found
 
     def read_anew(self) -> None:
         """Take the file as it is on disk now as what is entered and as its base. Errors: InputFault."""

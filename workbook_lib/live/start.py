@@ -12,10 +12,11 @@ from pathlib import Path
 
 from workbook_lib.errors import InputFault, WorkbookError
 from workbook_lib.live import homes, keeping, study, visit, visit_form
-from workbook_lib.live.fold import Line, spaced
+from workbook_lib.live.fold import Line, settled, spaced
 from workbook_lib.live.panels import environment
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
+from workbook_lib.live.things import workbook_words
 from workbook_lib.live.turns import hear_in_turn
 from workbook_lib.render import html
 from workbook_lib.workbooks import REGISTRY
@@ -37,7 +38,7 @@ class Start:
         self._line, self._below = Line(kit), widgets.VBox(layout=kit.line)
         self._homes = widgets.Dropdown(description="Home", layout=kit.entry, style={"description_width": "5rem"})
         self._books = widgets.Dropdown(
-            options=[(homes.workbook_words(name), name) for name in REGISTRY],
+            options=[(workbook_words(name), name) for name in REGISTRY],
             description="Workbook",
             layout=kit.entry,
             style={"description_width": "5rem"},
@@ -65,7 +66,7 @@ class Start:
         import ipywidgets as widgets
 
         button = widgets.Button(description=words, layout=self.kit.button)
-        button.on_click(lambda _: done())
+        button.on_click(settled(done))
         return button
 
     def _assembled(self):
@@ -96,6 +97,9 @@ class Start:
         self.files = homes.site_files(self.folder)
         self._homes.options = [path.stem for path in self.files]
         self._visits.options = [path.stem for path in homes.unfinished(self.folder)]
+        for menu in (self._homes, self._visits):
+            if menu.index is None and menu.options:
+                menu.index = 0
 
     def rows(self) -> Iterator[homes.HomeRow]:
         """Every home with its verdicts, one by one."""
@@ -113,14 +117,17 @@ class Start:
     async def _fill(self, loop) -> None:
         """The list, home by home, on the side."""
         self._rows = []
-        self._tell(0)
         places = [(path, homes.home_row) for path in self.files] + [(path, homes.visit_row) for path in homes.unfinished(self.folder)]
+        self._tell(len(places))
         for path, made in places:
             self._rows.append(await loop.run_in_executor(None, made, path))
             self._tell(len(places))
 
     def _tell(self, of: int) -> None:
         done = len(self._rows)
+        if done < of and not done:
+            self._table.value = f'<p class="wb" role="status">Being studied: {of} homes.</p>'
+            return
         at_work = f'<p class="wb" role="status">Being studied: {done} of {of} homes.</p>' if done < of else ""
         self._table.value = at_work + html.fragment(homes.part(self._rows, Path(self._shown).as_posix()))
 
@@ -159,7 +166,7 @@ class Start:
             self._line.say(done.stderr.strip() or "the notebooks could not be copied", trouble=True)
             return
         live = os.path.relpath(keeping.folder_of(site))
-        links = "".join(f'<li><a href="{escape(live)}/{name}.ipynb">{escape(homes.workbook_words(name))}</a></li>' for name in REGISTRY)
+        links = "".join(f'<li><a href="{escape(live)}/{name}.ipynb">{escape(workbook_words(name))}</a></li>' for name in REGISTRY)
         self._links.append_display_data(HTML(f"<p>Notebooks of {escape(site.stem)}, in {escape(live)}:</p><ul>{links}</ul>"))
         self._line.say(f"The notebooks of {site.stem} are ready: open one by its link, then run all cells.")
 
@@ -205,3 +212,10 @@ class Start:
             self.session.close()
         self.session = session
         self._below.children = (widget,)
+        session.draft.listeners.append(lambda structure: self._saved(session))
+
+    def _saved(self, session: Session) -> None:
+        """A home that was saved for the first time joins the list."""
+        if session.file.is_file() and session.file not in self.files:
+            self._list()
+            self._fill_soon()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
 from html import escape
 from importlib.resources import files
@@ -15,10 +16,12 @@ from workbook_lib.live.panels import all_of
 from workbook_lib.live.records import Meter
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
+from workbook_lib.live.things import workbook_words
 from workbook_lib.live.turns import hear_in_turn
 from workbook_lib.render import html
 from workbook_lib.sheet import BASE_CASE
 
+SHOWN_CHANGES = 4
 OLDER = '<p class="wb wb-older" role="note"><strong>OLDER than what is entered.</strong></p>'
 WAITING = '<p class="wb">Being calculated ...</p>'
 FAULTY = '<p class="wb"><strong>No sheet</strong>: what is entered has faults; the form above lists them.</p>'
@@ -176,7 +179,7 @@ def _assembled(session: Session):
     panels = [panel.box for panel in all_of(session, form.kit)]
     panels.append(Fold("Meter record", lambda: [Meter(session, form.kit).box], form.kit).box)
     left, right = widgets.VBox([form.box]), widgets.VBox([board.box, *panels])
-    title = f"{session.file.stem}: {session.workbook.replace('_', ' ')}"
+    title = f"{session.file.stem}: {workbook_words(session.workbook)}"
     return columns(title, _begun(session, form), left, right, form.kit, _put_in_place(session))
 
 
@@ -213,6 +216,13 @@ def _put_in_place(session: Session) -> str:
     return f" Put in place by the parameters cell, whatever the form says: {'; '.join(given)}." if given else ""
 
 
+def _which(session: Session) -> str:
+    """The fields that an earlier session changed, the first of them by name."""
+    found = [path for path, _, _ in keeping.differs(tomllib.loads(session.read_text), tomllib.loads(session.begun.text))]
+    more = f" and {len(found) - SHOWN_CHANGES} more" if len(found) > SHOWN_CHANGES else ""
+    return f"{', '.join(found[:SHOWN_CHANGES])}{more}" if found else "comments or layout alone"
+
+
 def _begun(session: Session, form: Form) -> list[object]:
     """Where changes were kept that are not saved: whether to take them up."""
     if session.begun is None or session.read_text is None:
@@ -226,8 +236,8 @@ def _begun(session: Session, form: Form) -> list[object]:
         else ""
     )
     words = widgets.HTML(
-        '<p class="wb" role="status"><strong>Changes of an earlier session are kept and not saved.</strong> Take them up, or go on '
-        f"from the file: with your first change they become a variant.{older}</p>"
+        f'<p class="wb" role="status"><strong>Changes of an earlier session are kept and not saved</strong> ({escape(_which(session))}). '
+        f"Take them up, or go on from the file: with your first change they become a variant.{older}</p>"
     )
     button = widgets.Button(description="Take up what was entered", layout=form.kit.button)
     box = widgets.VBox([words, button])

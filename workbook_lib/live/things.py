@@ -46,3 +46,9 @@ def fresh_id(draft: Draft, name: str) -> dict[str, str]:
     stem = STEMS.get(name, name)
     number = next(count for count in range(1, 10000) if f"{stem}-{count}" not in taken)
     return {"id": f"{stem}-{number}"}
+
+
+def workbook_words(workbook: str) -> str:
+    """A workbook's name in words. Parameters: name. Returns: text."""
+    words = workbook.replace("_", " ").replace("ev ", "EV ")
+    return words[:1].upper() + words[1:]

@@ -9,11 +9,10 @@ from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.patch import Unpatchable
 from workbook_lib.live import visit
 from workbook_lib.live.board import Board
-from workbook_lib.live.draft import Draft
 from workbook_lib.live.fields import ABSENT, Field
-from workbook_lib.live.fold import Fold, Line, spaced
+from workbook_lib.live.fold import Fold, Line, settled, spaced
 from workbook_lib.live.panels import Saving, Steps
-from workbook_lib.live.rows import NOT_GIVEN, Kit, Row
+from workbook_lib.live.rows import NOT_GIVEN, Kit, Known, Row
 from workbook_lib.live.session import Session
 from workbook_lib.live.things import ADDED, STEMS
 from workbook_lib.render.content import sentence
@@ -22,11 +21,12 @@ from workbook_lib.render.content import sentence
 class Adding:
     """Adds one thing of a step: its id and what it cannot do without, then a button. `box`: the widget."""
 
-    def __init__(self, draft: Draft, rows: visit.RowsAt, loc, title: str, kit: Kit, told):
+    def __init__(self, of: Visit, rows: visit.RowsAt, loc, title: str):
         import ipywidgets as widgets
 
-        self._draft, self._loc, self._told, self._rows = draft, loc, told, rows
-        self._kit = kit
+        self._of, self._loc, self._rows = of, loc, rows
+        self._draft, self._kit, self._told = of.draft, of.kit, of.say
+        draft, kit = of.draft, of.kit
         self._entries: dict[str, object] = {}
         blank = draft.blank(loc)
         names = (["id"] if "id" in blank else []) + list(rows.first)
@@ -34,9 +34,10 @@ class Adding:
             self._entries[name] = self._entry(blank[name])
         if "id" in self._entries:
             stem = STEMS.get(rows.name, rows.name).replace(" ", "-")
-            self._entries["id"].value = visit.free_id(tomllib.loads(draft.text), stem)
+            self._first_id = visit.free_id(tomllib.loads(draft.text), stem)
+            self._entries["id"].value = self._first_id
         self._button = widgets.Button(description=f"Add {title}", layout=kit.button)
-        self._button.on_click(lambda _: self.add())
+        self._button.on_click(settled(self.add))
         self.box = spaced(*self._entries.values(), self._button, kit=kit, kind="wb-adding")
 
     def _entry(self, field: Field):
@@ -57,6 +58,8 @@ class Adding:
         if lacking:
             self._told(f"Enter {', '.join(lacking)} first.", trouble=True)
             return
+        if row.get("id") == getattr(self, "_first_id", None) and row.get("kind") and self._rows.name not in row["kind"]:
+            row["id"] = visit.free_id(tomllib.loads(self._draft.text), row["kind"] if self._rows.path == "load" else row["id"])
         try:
             path = self._draft.add(self._loc, row)
         except LeafFault as fault:
@@ -64,7 +67,7 @@ class Adding:
         except Unpatchable as error:
             self._told(str(error), trouble=True)
         else:
-            self._told(f"Added {path}.")
+            self._of.added(path)
 
 
 class Visit:
@@ -74,9 +77,11 @@ class Visit:
         import ipywidgets as widgets
 
         self.session, self.draft = session, session.draft
-        self.kit = Kit(lambda path: None, entry="100%", label="55%")
+        self.known = Known()
+        self.kit = Kit(lambda path: None, entry="100%", label="55%", known=self.known)
+        self._opened: set[str] = set()
+        self._folds: dict[str, Fold] = {}
         self._rows: dict[str, Row] = {}
-        self._passed: set[str] = set()
         self._shape: tuple | None = None
         self._line = Line(self.kit)
         self._head = widgets.HTML(layout=self.kit.line)
@@ -87,9 +92,12 @@ class Visit:
         self._next.on_click(lambda _: self.go(1))
         self._quiet = False
         content = self._content()
-        self._step = (visit.first_open(content) or visit.steps()[-1]).key
+        self._step = (visit.first_open(content, session.passed) or visit.steps()[-1]).key
         self._choice.observe(self._chosen, "value")
-        left = [self._head, self._choice, self._line.box, self._inside, spaced(self._back, self._next, kit=self.kit)]
+        for button in (self._back, self._next):
+            button.add_class("wb-go")
+        moves = spaced(self._back, self._next, kit=self.kit)
+        left = [self._head, self._choice, self.known.box, self._line.box, self._inside, moves]
         self.box = widgets.VBox(left, layout=self.kit.line)
         self.draft.listeners.append(self._changed)
         session.told.append(self._told)
@@ -103,7 +111,7 @@ class Visit:
     def go(self, by: int) -> None:
         """To the step before or after. Parameters: -1 or 1."""
         keys = [step.key for step in visit.steps()]
-        self._passed.add(self._step)
+        self.session.pass_over(self._step)
         self._step = keys[min(max(keys.index(self._step) + by, 0), len(keys) - 1)]
         self._line.say()
         self.show()
@@ -118,7 +126,9 @@ class Visit:
         content = self._content()
         self._title(content)
         step = visit.step_of(self._step)
-        self._rows = {}
+        self._opened |= {key for key, fold in self._folds.items() if fold.opened}
+        self._opened -= {key for key, fold in self._folds.items() if not fold.opened}
+        self._rows, self._folds = {}, {}
         self._shape = self._shape_of(content, step)
         keys = [one.key for one in visit.steps()]
         self._back.disabled, self._next.disabled = self._step == keys[0], self._step == keys[-1]
@@ -140,7 +150,9 @@ class Visit:
         finally:
             self._quiet = False
         lacking = whole.needed - whole.needed_answered
-        words = f"{lacking} needed answers are open" if lacking else "Nothing that is needed is open: look at the verdict, then save"
+        saved = "saved" if self.session.read_text is not None and not self.draft.changed else "look at the verdict, then save"
+        open_ones = "1 needed answer is open" if lacking == 1 else f"{lacking} needed answers are open"
+        words = open_ones if lacking else f"Nothing that is needed is open: {saved}"
         step = visit.step_of(self._step)
         head = f'<h3 class="wb-head">{escape(step.title)}</h3><p class="wb">{escape(step.words)}</p>'
         self._head.value = (
@@ -162,7 +174,7 @@ class Visit:
         own = {row.key for row in rows}
         loose = [one for one in asked if not any(one.key.startswith(f"{key}.") for key in own)]
         parts += self._adders(step, rows)
-        for row in sorted(rows, key=lambda one: one.key):
+        for row in rows:
             inner = [other for other in own if other != row.key and other.startswith(f"{row.key}.")]
             here = [one for one in asked if one.key.startswith(f"{row.key}.") and not any(one.key.startswith(f"{key}.") for key in inner)]
             if not here and not row.rows.first:
@@ -184,7 +196,7 @@ class Visit:
                 found.append(button)
             return found
 
-        fold = Fold(title, make, self.kit, opened=bool(lacking))
+        fold = self._fold(row.key, title, make, opened=bool(lacking))
         fold.say(note=f"{lacking} needed open" if lacking else self._summary(asked))
         return fold.box
 
@@ -217,14 +229,37 @@ class Visit:
             for loc, of in self._lists(rows, standing):
                 words = f"{_words(rows)} to {of}" if of else _words(rows)
                 opened = not has and (rows.least > 0 or not found)
-                found.append(Fold(f"Add {words}", self._maker(rows, loc, words), self.kit, opened=opened).box)
+                found.append(self._fold(f"add {loc}", f"Add {words}", self._maker(rows, loc, words), opened=opened).box)
         return found
+
+    def _fold(self, key: str, title: str, make, *, opened: bool) -> Fold:
+        """A fold that stays open where it was."""
+        fold = Fold(title, make, self.kit, opened=opened or key in self._opened)
+        self._folds[key] = fold
+        return fold
 
     def _maker(self, rows: visit.RowsAt, loc, words: str):
         return lambda: [self._adding(rows, loc, words).box]
 
     def _adding(self, rows: visit.RowsAt, loc, title: str) -> Adding:
-        return Adding(self.draft, rows, loc, title, self.kit, self._line.say)
+        return Adding(self, rows, loc, title)
+
+    def say(self, words: str, *, trouble: bool = False) -> None:
+        """Tell what came of it. Parameters: words, whether it is trouble."""
+        self._line.say(words, trouble=trouble)
+
+    def added(self, path: str) -> None:
+        """A thing was added: what is entered of it is known as the rest is; a run that is asked for here takes a raceway that is new."""
+        group = self.draft.group(path)
+        for field in group.fields:
+            if field.given and field.has_provenance:
+                self.known.tell(self.draft, field.path)
+        if group.kind == "raceway":
+            step = visit.step_of(self._step)
+            asked = [one for one in visit.asked(self._content(), step) if one.key.endswith(".conductor.raceway") and not one.answered]
+            if len(asked) == 1:
+                self.draft.set(asked[0].key, path.partition(".")[2])
+        self._line.say(f"Added {path}.")
 
     def _one(self, rows: visit.RowsAt):
         """The first field of a table of which there is one: with it the table is there."""

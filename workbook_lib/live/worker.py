@@ -76,7 +76,8 @@ class Answer:
     """A verdict for one number of the draft.
 
     `markup`: the verdict as a notebook shows it, `short`: its first results; `uses`: key paths of the home that the sheet rests on;
-    `rests`: those of the controlling check; `missing`: fields that are asked for.
+    `rests`: those of the controlling check; `missing`: fields that are asked for; `tightest`: the sentence of the numbers with the least
+    room, where the controlling check has none.
     """
 
     number: int
@@ -89,6 +90,12 @@ class Answer:
     uses: tuple[str, ...]
     rests: tuple[str, ...]
     missing: tuple[str, ...]
+    tightest: str = ""
+
+    @property
+    def told(self) -> str:
+        """What decides in a sentence, and the tightest numbers where it has none; empty where no check applies."""
+        return " ".join(part for part in (self.decider.sentence if self.decider is not None else "", self.tightest) if part)
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,6 +243,7 @@ def _answer(task: Task, home, edition, workbook: str) -> Answer:
     trace = Trace(sheet)
     lines = {check.key: check_line(sheet, check) for check in sheet.checks}
     decider, told = sheet.controlling, content.verdict(trace)
+    tightest = content.tightest(sheet) if decider is not None and decider.margin is None else None
     missing = tuple(dict.fromkeys(path for check in sheet.checks if check.counts for path in check.fields))
     return Answer(
         task.number,
@@ -246,8 +254,9 @@ def _answer(task: Task, home, edition, workbook: str) -> Answer:
         html.fragment(replace(told, blocks=tuple(block for block in told.blocks if not isinstance(block, Pairs)))),
         html.fragment(replace(told, title="First results", blocks=tuple(block for block in told.blocks if isinstance(block, Pairs)))),
         _fields(sheet.inputs()),
-        () if decider is None else _fields(walk([side for side in (decider.provided, decider.required) if side is not None])),
+        _rests(decider, tightest),
         missing,
+        "" if tightest is None else content.bare_sentence(sheet, tightest),
     )
 
 
@@ -255,6 +264,20 @@ def check_line(sheet: Sheet, check: Check) -> CheckLine:
     """A check in words. Parameters: sheet, check. Returns: CheckLine."""
     room = numbers.sides(check)[2] if check.margin is not None else ""
     return CheckLine(check.key, check.question, str(check.verdict), room, check.counts, content.bare_sentence(sheet, check))
+
+
+DECIDED_BY = {
+    "edition-adopted": ("site.edition", "site.jurisdiction", "site.permit_date"),
+    "independent-check": ("site.originator", "site.checker"),
+}
+"""Fields behind checks that have no quantities."""
+
+
+def _rests(decider: Check | None, tightest: Check | None) -> tuple[str, ...]:
+    """Fields that the controlling check rests on; where it has no quantities, those of the tightest numbers after its own."""
+    sides = [side for check in (decider, tightest) if check is not None for side in (check.provided, check.required) if side is not None]
+    own = DECIDED_BY.get(decider.key, ()) if decider is not None else ()
+    return tuple(dict.fromkeys((*own, *_fields(walk(sides)))))
 
 
 def _fields(quantities) -> tuple[str, ...]:

@@ -97,9 +97,9 @@ def verdict(trace: Trace) -> Part:
         alike = [check.question.rstrip(" ?") for check in sheet.checks if check is not decider and _as_tight(check, decider)]
         words = "It has the least room in proportion to its limit" + (f"; as little have: {'; '.join(alike)}." if alike else ".")
         blocks.append(Prose((words,), "note"))
-    tightest = _tightest(sheet) if decider.margin is None else None
-    if tightest is not None:
-        blocks.append(Prose(("Tightest of the numbers that count: ", *check_sentence(trace, tightest))))
+    nearest = tightest(sheet) if decider.margin is None else None
+    if nearest is not None:
+        blocks.append(Prose(("Tightest of the numbers that count: ", *check_sentence(trace, nearest))))
     others = [check for check in sheet.checks if check.counts and check is not decider and check.verdict in (Verdict.FAIL, *PENDING)]
     if others:
         blocks.append(
@@ -147,7 +147,7 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _tightest(sheet: Sheet) -> Check | None:
+def tightest(sheet: Sheet) -> Check | None:
     """The numeric check that counts and has the least relative room."""
     numeric = [check for check in sheet.checks if check.counts and check.margin is not None]
     return min(numeric, key=lambda check: check.room, default=None)
