@@ -114,7 +114,7 @@ def test_of_many_changes_only_the_newest_is_told(heard):
 
 
 def test_an_older_study_that_does_not_come_to_a_stage_is_ended(heard, monkeypatch):
-    monkeypatch.setattr(module, "GRACE_S", 0.0)
+    monkeypatch.setattr(module, "GRACE_S", dict.fromkeys(module.GRACE_S, 0.0))
     ended, old = heard.answers.ended_count, heard.ask(heard.task(CONTROL, question=LONG))
     heard.until(lambda: any(isinstance(one, Progress) and one.number == old.number for one in heard.told))
     process = next(hand.process for hand in heard.answers._hands if hand.task is old)
@@ -130,7 +130,7 @@ def test_an_older_study_that_does_not_come_to_a_stage_is_ended(heard, monkeypatc
 
 
 def test_an_older_study_is_left_at_its_next_stage_and_its_process_kept(heard, monkeypatch):
-    monkeypatch.setattr(module, "GRACE_S", 1e6)
+    monkeypatch.setattr(module, "GRACE_S", dict.fromkeys(module.GRACE_S, 1e6))
     ended, old = heard.answers.ended_count, heard.ask(heard.task(CONTROL, question=LONG))
     heard.until(lambda: any(isinstance(one, Progress) and one.number == old.number for one in heard.told))
     said = len(heard.told)

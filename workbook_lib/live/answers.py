@@ -1,8 +1,9 @@
 """Processes that study what is entered while more is entered: the newest change is studied at once, an older study is left.
 
-Two processes are held ready. A new task goes to one that is idle; what an older one still does is left at its next stage, or ended after
-a short grace, and the process replaced. Every answer carries the number of the draft that it is of, and one of an older number than the
-newest asked is dropped.
+Two quick processes make the verdict of the open workbook, in turn, so that what they remember of records and runs stays warm; a long one
+makes the rest (other workbooks, whole sheet, inverse questions, records looked at). What an older task still does is left at its next
+stage, or ended after a grace, and the process replaced. Every answer carries the number of the draft that it is of, and one of an older
+number than the newest asked is dropped.
 """
 
 from __future__ import annotations
@@ -14,25 +15,29 @@ import multiprocessing.connection
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from workbook_lib.live import worker
 from workbook_lib.live.worker import Done, Task
 
-PROCESSES = 2
-GRACE_S = 0.25
+QUICK, LONG = "quick", "long"
+ROLES = (QUICK, QUICK, LONG)
+PROCESSES = len(ROLES)
+GRACE_S = {QUICK: 2.0, LONG: 0.25}
 """How long an older study may take to its next stage before its process is ended."""
 PRELOAD = ("workbook_lib.live.loaded",)
 
 
 @dataclass
 class _Hand:
-    """One process with its channel, the task that it is at, and since when a newer one stands."""
+    """One process with its role, its channel, the task that it is at, since when a newer one stands, whether it told a fault."""
 
+    role: str
     process: object
     channel: object
     task: Task | None = None
     left_since: float | None = None
+    faulted: bool = False
 
 
 class Answers:
@@ -46,7 +51,7 @@ class Answers:
         self._ready: list[tuple[Callable[[object], None], object]] = []
         self._newest: Task | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
-        self._waiting: Task | None = None
+        self._waiting: dict[str, Task] = {}
         self.ended_count = 0
         self._closed = False
         self._first = threading.Thread(target=self._begin, daemon=True)
@@ -55,12 +60,17 @@ class Answers:
     @property
     def busy(self) -> bool:
         """Whether the newest task is still being studied."""
-        return self._waiting is not None or any(hand.task is self._newest and hand.task is not None for hand in self._hands)
+        return bool(self._waiting) or any(map(self._of_newest, self._hands))
+
+    def _of_newest(self, hand: _Hand) -> bool:
+        """Whether a process is at the newest task."""
+        return hand.task is not None and hand.left_since is None and self._newest is not None and hand.task.number == self._newest.number
 
     def ask(self, task: Task) -> None:
         """Study a task in place of any older one. Parameters: task."""
         self._listen()
-        self._newest, self._waiting = task, task
+        aside = task.question is not None or bool(task.look)
+        self._newest, self._waiting = task, {LONG if aside else QUICK: task}
         now = time.monotonic()
         for hand in self._hands:
             if hand.task is not None and hand.left_since is None:
@@ -71,14 +81,14 @@ class Answers:
 
     def stop(self) -> None:
         """Leave what is being studied; the next task is studied as usual."""
-        self._newest = self._waiting = None
+        self._newest, self._waiting = None, {}
         for hand in list(self._hands):
             if hand.task is not None:
                 self._replace(hand)
 
     def close(self) -> None:
         """End every process."""
-        self._newest = self._waiting = None
+        self._newest, self._waiting = None, {}
         self._closed = True
         self._first.join(30)
         for _, hand in self._ready:
@@ -105,8 +115,8 @@ class Answers:
     def _begin(self) -> None:
         """The first processes, made on the side: what they need is loaded once, and that takes its time."""
         try:
-            for _ in range(PROCESSES):
-                self._deliver(self._join, self._made())
+            for role in ROLES:
+                self._deliver(self._join, self._made(role))
         except (OSError, RuntimeError, EOFError) as error:
             self._deliver(self._cannot_start, str(error).strip().split("\n")[0])
 
@@ -119,16 +129,16 @@ class Answers:
 
     def _cannot_start(self, reason: str) -> None:
         if self._newest is not None:
-            number, self._waiting = self._newest.number, None
+            number, self._waiting = self._newest.number, {}
             self._told(worker.Faults(number, (), f"no process could be started to study this: {reason}"))
             self._told(Done(number))
 
-    def _made(self) -> _Hand:
+    def _made(self, role: str) -> _Hand:
         ours, theirs = self._context.Pipe()
         process = self._context.Process(target=worker.serve, args=(theirs,), daemon=True)
         process.start()
         theirs.close()
-        return _Hand(process, ours)
+        return _Hand(role, process, ours)
 
     def _join(self, hand: _Hand) -> None:
         """Take a process in that was made on the side."""
@@ -137,9 +147,6 @@ class Answers:
             return
         self._take_in(hand)
         self._give()
-
-    def _start(self) -> _Hand:
-        return self._take_in(self._made())
 
     def _take_in(self, hand: _Hand) -> _Hand:
         ours = hand.channel
@@ -159,7 +166,7 @@ class Answers:
     def _replace(self, hand: _Hand) -> None:
         self.ended_count += 1
         self._end(hand)
-        self._start()
+        self._take_in(self._made(hand.role))
 
     def _listen(self) -> None:
         """Hear the processes through the running event loop, where there is one."""
@@ -177,27 +184,30 @@ class Answers:
     # tasks
 
     def _give(self) -> None:
-        """The waiting task to an idle process; where all are at older ones, wait for the first, for no longer than the grace."""
-        if self._waiting is not None:
-            idle = next((hand for hand in self._hands if hand.task is None), None)
-            if idle is not None:
-                idle.task, idle.left_since = self._waiting, None
-                task, self._waiting = self._waiting, None
-                try:
-                    idle.channel.send(task)
-                except (BrokenPipeError, ConnectionError):
-                    self._waiting = task
-                    self._replace(idle)
-                    self._give()
-        if self._loop is not None and any(hand.left_since is not None for hand in self._hands):
-            self._loop.call_later(GRACE_S + 0.01, self._overdue)
+        """What waits to an idle process of its role; where all are at older tasks, wait for the first, for no longer than the grace."""
+        for role, task in list(self._waiting.items()):
+            idle = next((hand for hand in self._hands if hand.role == role and hand.task is None), None)
+            if idle is None:
+                continue
+            idle.task, idle.left_since, idle.faulted = task, None, False
+            del self._waiting[role]
+            try:
+                idle.channel.send(task)
+            except (BrokenPipeError, ConnectionError):
+                self._waiting[role] = task
+                self._replace(idle)
+                self._give()
+        if self._loop is not None:
+            for role in {hand.role for hand in self._hands if hand.left_since is not None}:
+                self._loop.call_later(GRACE_S[role] + 0.01, self._overdue)
 
     def _overdue(self) -> None:
         now = time.monotonic()
-        for hand in list(self._hands):
-            if hand.left_since is not None and now - hand.left_since >= GRACE_S:
-                self._replace(hand)
-        self._give()
+        late = [hand for hand in self._hands if hand.left_since is not None and now - hand.left_since >= GRACE_S[hand.role]]
+        for hand in late:
+            self._replace(hand)
+        if late:
+            self._give()
 
     def _read(self, hand: _Hand) -> None:
         """Every message of a process that is there."""
@@ -205,9 +215,9 @@ class Answers:
             while hand in self._hands and hand.channel.poll():
                 self._take(hand, hand.channel.recv())
         except (EOFError, OSError):
-            task = hand.task
+            task, newest = hand.task, self._of_newest(hand)
             self._replace(hand)
-            if task is not None and task is self._newest:
+            if newest:
                 self._told(
                     worker.Faults(task.number, (), "the process that studied this ended before it was done; change a field or ask again")
                 )
@@ -215,8 +225,13 @@ class Answers:
         self._give()
 
     def _take(self, hand: _Hand, message: object) -> None:
-        task = hand.task
+        """A message of a process; once the verdict is there, the rest is asked of the long one."""
+        task, newest = hand.task, self._of_newest(hand)
         if isinstance(message, Done):
             hand.task, hand.left_since = None, None
-        if task is not None and task is self._newest:
+            if newest and task.stage == worker.VERDICT and hand.role == QUICK and not hand.faulted and not message.left:
+                self._waiting[LONG] = replace(task, stage=worker.REST)
+                return
+        hand.faulted = hand.faulted or isinstance(message, worker.Faults)
+        if newest:
             self._told(message)

@@ -206,7 +206,8 @@ def _group(content: object, name: str, model: type[Record], loc: Loc, path: str,
 def _title(name: str, path: str) -> str:
     word = NAMES.get(name, name).replace("_", " ")
     last = path.rpartition(".")[2]
-    return word.capitalize() if last == name else f"{word.capitalize()} {last}"
+    number = f"{int(last) + 1}" if last.isdecimal() else last  # a row without an id is told by its number from 1
+    return word.capitalize() if last == name else f"{word.capitalize()} {number}"
 
 
 def _field(content: object, leaf: Leaf, place: tuple[Loc, str, str], table: str, index: Things, required: bool) -> Field:

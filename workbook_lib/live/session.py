@@ -167,7 +167,15 @@ class Session:
 
     def _task(self, question: Question | None = None) -> Task:
         return Task(
-            self._asked, self.file, self.draft.text, self.workbook, self.edition, self.overrides, self.case, self.wants_sheet, question
+            self._asked,
+            self.file,
+            self.draft.text,
+            self.workbook,
+            self.edition,
+            self.overrides,
+            self.case,
+            self.wants_sheet,
+            question=question,
         )
 
     def _changed(self, structure: bool) -> None:

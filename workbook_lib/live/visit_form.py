@@ -229,7 +229,9 @@ class Visit:
             for loc, of in self._lists(rows, standing):
                 words = f"{_words(rows)} to {of}" if of else _words(rows)
                 opened = not has and (rows.least > 0 or not found)
-                found.append(self._fold(f"add {self._step} {rows.name} {loc}", f"Add {words}", self._maker(rows, loc, words), opened=opened).box)
+                found.append(
+                    self._fold(f"add {self._step} {rows.name} {loc}", f"Add {words}", self._maker(rows, loc, words), opened=opened).box
+                )
         return found
 
     def _fold(self, key: str, title: str, make, *, opened: bool) -> Fold:

@@ -7,6 +7,7 @@ remembers, so it may be ended at any moment.
 from __future__ import annotations
 
 import importlib
+import re
 import signal
 import traceback
 from collections.abc import Callable, Iterator
@@ -39,12 +40,15 @@ WHOLE_PARTS = (
 """Parts of a sheet that are made from the whole study, in the order of a notebook."""
 
 
+VERDICT, REST = "verdict", "rest"
+
+
 @dataclass(frozen=True, slots=True)
 class Task:
     """One study to make: `number` of the draft, the site file and the text in its place, workbook, edition and values put in place.
 
-    `sheet`: whether the whole sheet is wanted after the verdicts; `question`: an inverse that is asked in place of a study; `look`: name
-    of a record of the home to look at in place of a study.
+    `stage`: the verdict of the workbook, or the rest; `sheet`: whether the whole sheet is wanted with the rest; `question`: an inverse
+    that is asked in place of a study; `look`: name of a record of the home to look at in place of a study.
     """
 
     number: int
@@ -55,6 +59,7 @@ class Task:
     overrides: tuple[tuple[str, object], ...] = ()
     case: str = BASE_CASE
     sheet: bool = True
+    stage: str = VERDICT
     question: Question | None = None
     look: str = ""
 
@@ -185,7 +190,7 @@ def serve(channel) -> None:
 
 
 def stages(task: Task, newer: Callable[[], bool]) -> Iterator[object]:
-    """The answers to a task, one by one: verdict of its workbook, of the others, then the whole sheet; or faults; or an inverse.
+    """The answers to a task, one by one: its verdict; or verdicts of the other workbooks, then the whole sheet; or faults; or an inverse.
 
     Parameters: task, whether a newer one waits. Returns: Answer, SheetParts, Faults, Progress, Inverse.
     """
@@ -199,7 +204,9 @@ def stages(task: Task, newer: Callable[[], bool]) -> Iterator[object]:
             return
         home = home_of(task)
         edition = editions.load(home.edition_year)
-        yield _answer(task, home, edition, task.workbook)
+        if task.stage == VERDICT:
+            yield _answer(task, home, edition, task.workbook)
+            return
         others = [name for name in REGISTRY if name != task.workbook]
         for place, name in enumerate(others):
             yield Progress(task.number, f"{name.replace('_', ' ')} beside it", place, len(others) + 2)
@@ -320,7 +327,13 @@ def _drawn(found) -> tuple[tuple[str, str, str, str], ...]:
     """Drawings with their titles, descriptions and tables."""
     from workbook_lib.render import figures
 
-    return tuple((one.title, one.description, figures.svg(one), html.fragment(content.figure_table(one))) for one in found)
+    return tuple((one.title, one.description, _plain(figures.svg(one)), html.fragment(content.figure_table(one))) for one in found)
+
+
+def _plain(svg: str) -> str:
+    """A drawing without words of its own for a reader: what shows it says them, and it may stand twice on one screen."""
+    bare = re.sub(r"<title id=.*?</title>|<desc id=.*?</desc>", "", svg, flags=re.DOTALL)
+    return re.sub(r'role="img" aria-labelledby="[^"]*"', 'aria-hidden="true"', bare, count=1)
 
 
 def _asked(task: Task, newer: Callable[[], bool]) -> Iterator[object]:

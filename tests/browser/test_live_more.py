@@ -1,0 +1,274 @@
+"""A meter record in hand, a folder of homes, a new home by questions, long simulations, and a form that everyone can use."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator
+from importlib.resources import files
+from pathlib import Path
+
+import axe_core_python
+import pytest
+
+from tests.browser.chrome import Chrome
+from tests.browser.lab import (  # noqa: F401
+    FIELD,
+    PANEL,
+    SEEN,
+    Hands,
+    Lab,
+    command_run_all,
+    kernel_ready,
+    open_beside,
+    opened,
+    pictures_folder,
+    set_parameters,
+    started_lab,
+)
+from workbook_lib import editions, home
+from workbook_lib.live import keeping
+from workbook_lib.render import content
+from workbook_lib.workbooks import ev_load_management
+
+pytestmark = pytest.mark.browser
+
+AXE = files(axe_core_python).joinpath("axe.min.js").read_text(encoding="utf-8")
+TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+GRAVE = ("serious", "critical")
+RUN_AXE = f"""axe.run(
+  {{include: [...document.querySelectorAll('.wb-live, .jp-OutputArea-output .wb')].filter({SEEN})}},
+  {{runOnly: {{type: 'tag', values: {json.dumps(TAGS)}}}, resultTypes: ['violations'],
+    elementRef: false, selectors: false, iframes: false}})
+  .then(found => ({{ran: [...new Set(['passes', 'violations', 'incomplete'].flatMap(kind => found[kind].map(one => one.id)))],
+    faults: found.violations.map(one => [one.id, one.impact, one.nodes.slice(0, 3).map(node => node.html.slice(0, 160))])}}))"""
+"""Which rules found something to look at, and what they found wrong."""
+TOO_WIDE = """[...document.querySelectorAll('.wb-live, .wb-live *')].filter(one => one.checkVisibility() && one.closest('svg') === null)
+  .filter(one => one.scrollWidth > one.clientWidth + 1 && ['auto', 'scroll'].includes(getComputedStyle(one).overflowX)
+    || one.classList.contains('wb-live') && one.scrollWidth > one.clientWidth + 1)
+  .map(one => [one.className, one.scrollWidth, one.clientWidth])"""
+OUTSIDE = """(form => { const right = form.getBoundingClientRect().right
+  return [...form.querySelectorAll('button, input, select, p, label, td, th')].filter(one => one.checkVisibility())
+    .filter(one => one.getBoundingClientRect().right > right + 1).map(one => one.outerHTML.slice(0, 120)) })(
+  [...document.querySelectorAll('.wb-live')].find(one => one.checkVisibility()))"""
+CLOSED = """[...document.querySelectorAll('.wb-live .wb-fold, .wb-live .wb-fold-small')]
+  .filter(one => one.checkVisibility() && !one.classList.contains('wb-opened'))"""
+
+
+@pytest.fixture(scope="module")
+def page(lab: Lab, browser: str) -> Iterator[Chrome]:
+    """A browser with the notebook of the service load open."""
+    with Chrome(browser) as chrome:
+        opened(lab.notebook("service_load", "more"), chrome)
+        yield chrome
+
+
+@pytest.fixture
+def hands(page: Chrome) -> Iterator[Hands]:
+    """A person in that browser. What a test does must leave no complaint of the page."""
+    window(page, 1280, 900)
+    page.complaints.clear()
+    yield Hands(page)
+    assert [one for one in page.complaints if "Connection lost" not in one] == []  # so the lab says that a kernel is restarted
+
+
+def window(chrome: Chrome, width_px: int, height_px: int, scale: int = 1) -> None:
+    """Make the window a size, at a zoom. Parameters: browser, width and height [px of the page], zoom."""
+    chrome.call("Emulation.setDeviceMetricsOverride", width=width_px, height=height_px, deviceScaleFactor=scale, mobile=False)
+
+
+def accessible(hands: Hands, least: int = 15) -> None:
+    """Look at everything of ours on the screen with axe: nothing serious, and not because nothing was looked at."""
+    hands.chrome.ask(f"typeof axe === 'undefined' ? void ({json.dumps(AXE)}, (0, eval)({json.dumps(AXE)})) : null")
+    found = hands.chrome.ask(RUN_AXE)
+    assert [one for one in found["faults"] if one[1] in GRAVE] == []
+    assert len(found["ran"]) > least, found["ran"]
+    assert "color-contrast" in found["ran"]
+
+
+AT_ONCE = 6
+"""How many folds are opened at once: Jupyter's server drops messages where more than a thousand come in a second."""
+
+
+def open_every_fold(hands: Hands) -> int:
+    """Open every fold of the form, and those within. Returns: how many there were."""
+    count = 0
+    while hands.chrome.ask(f"{CLOSED}.length"):
+        count += hands.chrome.ask(f"(window.folds = {CLOSED}.slice(0, {AT_ONCE})).map(one => one.click()).length")
+        hands.until(
+            lambda: hands.chrome.ask("folds.every(one => one.classList.contains('wb-opened') || !one.isConnected)"), "folds opened", 90
+        )
+    return count
+
+
+def test_a_record_is_chosen_looked_at_marked_and_used(lab: Lab, hands: Hands, pictures: Path):
+    site = lab.home("bungalow-100a", "recorded")
+    hands.at_home(site)
+    hands.press("Meter record")
+    hands.choose("File", "records/sedge-row-4-2025.csv")
+    hands.press("Look at it")
+    hands.until_told("This is what the file holds.")
+    heads = "[...document.querySelectorAll('.wb-right h3')].map(one => one.textContent)"
+    assert "Gaps in the record" in hands.chrome.ask(heads)
+    drawn = "[...document.querySelectorAll('.wb-right figure > [role=img]')].map(one => one.getAttribute('aria-label'))"
+    assert len(hands.chrome.ask(drawn)) == 3
+    assert all(len(one) > 80 for one in hands.chrome.ask(drawn))
+    assert "[records]" not in site.read_text(encoding="utf-8")
+    assert "Changes are not saved" not in hands.status(), "nothing is entered before it is used"
+    hands.picture(pictures, "10-a-record-looked-at", 1800)
+    window(hands.chrome, 1280, 900)
+    hands.choose("Register", "delivered")
+    hands.choose("Mark as", "vacant")
+    for label, text in (("From", "2025-07-01"), ("Until", "2025-07-15"), ("Because", "away")):
+        hands.enter(label, text)
+    hands.press("Mark this range")
+    marked = "Marked vacant from 2025-07-01 until 2025-07-15: away"
+    hands.until(lambda: marked in hands.seen(".wb-live .wb-right"), "the range is marked")
+    hands.until_told("This is what the file holds.")
+    hands.press("Use it so")
+    hands.until_told("Used as the load of the home")
+    hands.until(lambda: "Changes are not saved" in hands.status(), "it is entered")
+    hands.press("Save and render")
+    hands.press("Show what would be saved")
+    hands.until(lambda: "records/sedge-row-4-2025.csv" in hands.seen(".wb-difference"), "the record is what would be saved")
+    assert 'is = "vacant"' in hands.seen(".wb-difference")
+
+
+def test_what_is_shown_is_marked_as_older_while_a_simulation_runs_and_a_newer_change_wins(lab: Lab, hands: Hands, pictures: Path):
+    """The page writes down every state that it was in: none shows an older verdict as one of what is entered."""
+    site = lab.home("bungalow-control-100a", "simulated")
+    open_beside(hands.chrome, "ev_load_management")
+    hands.at_home(site)
+    before, setting = hands.verdict(), "Limit 1: control setting"
+    assert hands.has(setting)
+    hands.chrome.ask(
+        """(board => { window.states = []
+          const words = part => board.querySelector(part)?.textContent ?? ''
+          const note = () => states.push([words('.wb-status'), Boolean(board.querySelector('.wb-older')), words('.wb-controlling')])
+          note()
+          new MutationObserver(note).observe(board, {childList: true, subtree: true, characterData: true}) })(
+          [...document.querySelectorAll('.wb-board')].find(one => one.checkVisibility()))"""
+    )
+    hands.enter(setting, "70 A")
+    hands.until(lambda: hands.chrome.ask("states.some(([, older]) => older)"), "what is shown is marked as older")
+    hands.retype("60 A")
+    hands.until(lambda: hands.value(setting) == "60 A", "the newer change is typed")
+    hands.until_current()
+    states = hands.chrome.ask("states")
+    assert states[0][2]
+    entered = next(place for place, (words, _, _) in enumerate(states) if words.startswith("Calculating"))
+    told = [decider for words, older, decider in states[entered:] if "The verdict is of what is entered" in words and not older]
+    assert told
+    assert states[0][2] not in told, "the verdict of before is never shown as one of what is entered"
+    hands.picture(pictures, "11-after-a-simulation", 900)
+    changed = home.read_home(site, {"control.limiter.limit.0.setting": "60 A"})
+    sheet = ev_load_management.verdict_study(changed, editions.load(changed.edition_year))
+    assert content.bare_sentence(sheet, sheet.controlling)[:60] in " ".join(hands.chrome.ask(PLAIN).split())
+    assert hands.verdict() != before
+
+
+PLAIN = """(board => { const copy = board.cloneNode(true);
+  copy.querySelectorAll('.wb-no').forEach(one => one.remove()); return copy.textContent })(
+  [...document.querySelectorAll('.wb-board')].find(one => one.checkVisibility()))"""
+"""Words of the answers without the numbers of their references."""
+
+
+@pytest.fixture(scope="module")
+def town(lab: Lab) -> Path:
+    """A folder with two homes, one of them with faults, and the local files."""
+    folder = lab.tree / "town"
+    shutil.copytree(lab.sites / "jurisdictions", folder / "jurisdictions")
+    shutil.copy(lab.sites / "bungalow-100a.toml", folder)
+    text = (lab.sites / "bungalow-100a.toml").read_text(encoding="utf-8")
+    text = text.replace('id = "bungalow-100a"', 'id = "faulty"')
+    (folder / "faulty.toml").write_text(text.replace('"100 A", from = "nameplate"', '"100 kV", from = "nameplate"'), encoding="utf-8")
+    return folder
+
+
+def started(hands: Hands) -> None:
+    """Run the start notebook on the folder."""
+    set_parameters(hands.chrome, 'folder = "../town"\ninteractive = True', "folder")
+    command_run_all(hands.chrome)
+    hands.until(lambda: hands.has("Home"), "the start stands", 90)
+
+
+def test_homes_are_listed_with_their_verdicts_and_one_is_worked_at(town: Path, hands: Hands, pictures: Path):
+    open_beside(hands.chrome, "start")
+    started(hands)
+    rows = "[...document.querySelectorAll('.wb-live table tbody tr')].filter(one => one.checkVisibility()).map(one => one.innerText)"
+    hands.until(lambda: len(hands.chrome.ask(rows)) == 2 and "Being studied" not in hands.seen(".wb-live"), "every home has its verdict")
+    told = {row.split()[0]: row.lower() for row in hands.chrome.ask(rows)}
+    assert "106.07 a" in told["bungalow-100a"]
+    assert "input fault" in told["faulty"]
+    hands.picture(pictures, "12-start", 900)
+    hands.choose("Home", "bungalow-100a")
+    hands.press("Work on it here")
+    hands.until_told("bungalow-100a.toml is open below.")
+    hands.until(lambda: "106.07 A" in hands.board(), "its verdict")
+
+
+def test_a_new_home_is_begun_left_half_done_and_taken_up_in_a_new_kernel(town: Path, hands: Hands, pictures: Path):
+    open_beside(hands.chrome, "start")
+    started(hands)
+    hands.enter("Id of the home", "elder-7")
+    hands.press("Begin the visit")
+    hands.until_told("The visit of elder-7")
+    hands.until(lambda: hands.has("What is the address? (if known)"), "the first questions")
+    hands.enter("What is the address? (if known)", "7 Elder Row")
+    hands.choose("Under which code edition is the home studied?", "2023")
+    hands.press("Next step")
+    area = "What is the floor area by outside dimensions?"
+    hands.until(lambda: hands.has(area), "the questions of the next step")
+    hint = (
+        f"[...document.querySelectorAll('.wb-live label')].find(one => one.textContent === {json.dumps(area)}).closest('.wb-row').innerText"
+    )
+    assert "Why:" in hands.chrome.ask(hint)
+    assert "Where:" in hands.chrome.ask(hint)
+    hands.enter(area, "1250 ft^2")
+    hands.picture(pictures, "13-a-visit", 1200)
+    window(hands.chrome, 1280, 900)
+    site = town / "elder-7.toml"
+    hands.until(lambda: (kept := keeping.working(site)) is not None and "1250 ft^2" in kept.text, "what is answered is kept")
+    assert not site.exists(), "there is no site file before it is saved"
+    hands.chrome.ask(f"{PANEL}.sessionContext.session.kernel.restart()")
+    kernel_ready(hands.chrome)
+    started(hands)
+    hands.choose("Half done", "elder-7")
+    hands.press("Take the visit up")
+    hands.until_told("The visit of elder-7")
+    hands.until(lambda: hands.has("What is the address? (if known)"), "the first step that lacks something")
+    hands.press("Next step")
+    hands.until(lambda: hands.value(area) == "1250 ft^2", "the answer is there")
+    hands.press("Show what would be saved")
+    hands.until(lambda: "7 Elder Row" in hands.seen(".wb-difference"), "and would be saved")
+    hands.press("Save it so")
+    hands.until_told("Saved: elder-7.toml")
+    assert 'address = "7 Elder Row"' in site.read_text(encoding="utf-8")
+    accessible(hands)
+
+
+def test_the_form_has_no_serious_fault_of_access_and_never_scrolls_sideways(lab: Lab, hands: Hands, pictures: Path):
+    """Every fold open, on a laptop with the lab's sidebar, and at a zoom of 200 %."""
+    open_beside(hands.chrome, "service_load")
+    hands.at_home(lab.home("metered-year-100a", "everyone"))
+    assert open_every_fold(hands) > 25
+    for name, size in (("laptop", (1280, 800, 1)), ("zoomed", (640, 400, 2))):
+        window(hands.chrome, *size)
+        hands.to_form()
+        hands.picture(pictures, f"14-{name}", size[1])
+        assert hands.chrome.ask(TOO_WIDE) == []
+        assert hands.chrome.ask(OUTSIDE) == []
+        accessible(hands)
+
+
+def test_a_drawing_of_the_form_has_its_words(lab: Lab, hands: Hands, pictures: Path):
+    open_beside(hands.chrome, "ev_load_management")
+    hands.at_home(lab.home("bungalow-control-100a", "drawn"))
+    hands.press("Figures")
+    drawn = """[...document.querySelectorAll('.wb-live figure, .jp-OutputArea-output figure.wb-figure')]
+      .filter(one => one.checkVisibility()).map(one => [one.querySelector('[role=img]')?.getAttribute('aria-label') ?? '',
+        one.querySelector('figcaption').textContent])"""
+    hands.until(lambda: len(hands.chrome.ask(drawn)) >= 4, "the drawings of the form")
+    assert all(len(alternative) > 80 and len(told) > 80 for alternative, told in hands.chrome.ask(drawn))
+    hands.picture(pictures, "15-drawings", 1600)
+    accessible(hands)
