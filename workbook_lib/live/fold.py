@@ -59,6 +59,17 @@ class Fold:
         else:
             self.inside.children = ()
 
+    def renew(self, title: str, make: Callable[[], Sequence[object]]) -> None:
+        """Another title and content in the same place; what is the same stays as it is. Parameters: title, what makes the content."""
+        self._make = make
+        if self.opened:
+            children = tuple(make())
+            if children != self.inside.children:
+                self.inside.children = children
+        else:
+            self._made = False
+        self.say(title, self._note)
+
     def say(self, title: str | None = None, note: str = "") -> None:
         """Another title, or a note behind it. Parameters: title (None: as it is), note."""
         if title is not None:

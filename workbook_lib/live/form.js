@@ -2,6 +2,7 @@
   const name = 'dwellingServiceForm';
   if (window[name]) return;
   window[name] = true;
+  const ENTRY = 'input, select, textarea';
   const KEYS = 'data-lm-suppress-shortcuts';
   let number = 0;
   const row = box => {
@@ -45,7 +46,10 @@
   document.addEventListener('focusin', event => {
     const form = event.target.closest?.('.wb-live');
     if (!form) { last = null; return; }
-    last = { one: event.target, form, tag: event.target.tagName, name: called(event.target), place: able(form).indexOf(event.target) };
+    const box = event.target.closest('.wb-row');
+    const at = box && [...box.classList].find(one => one.startsWith('wb-at-'));
+    const which = box ? [...box.querySelectorAll(ENTRY)].indexOf(event.target) : -1;
+    last = { one: event.target, form, tag: event.target.tagName, name: called(event.target), place: able(form).indexOf(event.target), at, which };
   });
   document.addEventListener('click', event => {
     if (event.target.closest?.('.wb-live .wb-go')) go = Date.now();
@@ -64,8 +68,12 @@
     const nobody = !document.activeElement || document.activeElement === document.body || !document.activeElement.closest('.wb-live');
     if (!gone || !nobody) return;
     const there = able(last.form);
-    const next = there.find(one => one.tagName === last.tag && last.name && called(one) === last.name) || there[Math.min(last.place, there.length - 1)];
-    if (next) next.focus({ preventScroll: true });
+    const rows = last.at ? [...last.form.querySelectorAll('.' + last.at)].filter(one => one.offsetWidth > 0) : [];
+    const alike = last.at ? [] : there.filter(one => one.tagName === last.tag && last.name && called(one) === last.name);
+    const next = rows.length ? rows[0].querySelectorAll(ENTRY)[last.which] : alike.length === 1 ? alike[0] : there[Math.max(0, Math.min(last.place - 1, there.length - 1))];
+    if (!next) return;
+    next.focus({ preventScroll: true });
+    if (next.tagName === 'INPUT' && next.type === 'text') next.setSelectionRange(next.value.length, next.value.length);
   };
   const outcomes = new Map();
   const show = () => {

@@ -140,7 +140,7 @@ class Meter:
                 description=words,
                 layout=kit.entry,
                 style={"description_width": "6rem"},
-                placeholder="" if name == "reason" else "2025-07-01",
+                placeholder="" if name == "reason" else "as 2025-07-01",
             )
             for name, words in names.items()
         }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from html import escape
 
@@ -52,6 +53,7 @@ class Row:
         known = [] if self.origin is None else [self.origin, self.note]
         self.box = widgets.Box([self.entry, *known, self.hint], layout=kit.row)
         self.box.add_class("wb-row")
+        self.box.add_class("wb-at-" + re.sub(r"[^a-z0-9]+", "-", field.path.lower()))
         self.refresh(field, draft.wrong.get(field.path))
 
     def _provenance(self, field: Field) -> None:
@@ -85,12 +87,16 @@ class Row:
             self._boxes = boxes
             return widgets.Box([title, *boxes], layout=kit.boxes)
         self._boxes = []
-        if (field.options or field.refers) and not field.several:
+        self._typed_choice = _begin_alike(field.options) and not field.several
+        if self._typed_choice:
+            entry = widgets.Combobox(options=field.options, description=label, layout=kit.entry, style=kit.wide)
+            entry.placeholder = f"as {field.example}" if field.example and not field.given else ""
+        elif (field.options or field.refers) and not field.several:
             entry = widgets.Dropdown(options=self._choices(field), description=label, layout=kit.entry, style=kit.wide)
         else:
             slow = isinstance(field.leaf, Id)
             entry = widgets.Text(description=label, layout=kit.entry, style=kit.wide, continuous_update=not slow)
-            entry.placeholder = field.example if not field.given else ""
+            entry.placeholder = f"as {field.example}" if field.example and not field.given else ""
         entry.tooltip = label
         entry.observe(self._typed, "value")
         return entry
@@ -155,7 +161,7 @@ class Row:
                 members = field.text.split(", ")
                 for box in self._boxes:
                     box.value = box.description in members
-            elif hasattr(self.entry, "options"):
+            elif hasattr(self.entry, "index"):
                 choices = self._choices(field)
                 if tuple(choices) != tuple(self.entry.options):
                     self.entry.options = choices
@@ -187,6 +193,11 @@ class Row:
             (self.box.add_class if said else self.box.remove_class)("wb-wrong")
 
 
+def _begin_alike(options: tuple[str, ...]) -> bool:
+    """Whether one choice begins as another does: then a letter typed in a menu would choose the wrong one, and it is typed out."""
+    return any(one != other and other.startswith(one) for one in options for other in options if one[:1].isdecimal())
+
+
 class Known:
     """How all that is entered is known, until it is said otherwise: chosen once for a nameplate or a photo. `box`: the widget."""
 
@@ -195,10 +206,11 @@ class Known:
 
         wide = {"description_width": "initial"}
         self.origin = widgets.Dropdown(options=ORIGINS, value="stated", description="What I enter now is known from", style=wide)
-        self.note = widgets.Text(description="note", placeholder="photo 3", style=wide)
+        self.note = widgets.Text(description="note", placeholder="as photo 3", style=wide)
         self.origin.layout.width, self.note.layout.width = "22rem", "13rem"
         self.box = widgets.Box([self.origin, self.note], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
         self.box.add_class("wb-known")
+        self.origin.observe(lambda change: setattr(self.note, "value", ""), "value")  # a note is of the source that it was written for
 
     def tell(self, draft: Draft, path: str) -> None:
         """Say of a field that was just entered how it is known. Parameters: draft, key path."""

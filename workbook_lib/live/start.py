@@ -44,7 +44,7 @@ class Start:
             style={"description_width": "5rem"},
         )
         self._name = widgets.Text(
-            description="Id of the home", layout=kit.entry, style={"description_width": "7rem"}, placeholder="elder-7"
+            description="Id of the home", layout=kit.entry, style={"description_width": "7rem"}, placeholder="as elder-7"
         )
         self._visits = widgets.Dropdown(description="Half done", layout=kit.entry, style={"description_width": "7rem"})
         self._widget = self._assembled()

@@ -21,10 +21,10 @@ from workbook_lib.render.content import sentence
 class Adding:
     """Adds one thing of a step: its id and what it cannot do without, then a button. `box`: the widget."""
 
-    def __init__(self, of: Visit, rows: visit.RowsAt, loc, title: str):
+    def __init__(self, of: Visit, rows: visit.RowsAt, loc, title: str, done):
         import ipywidgets as widgets
 
-        self._of, self._loc, self._rows = of, loc, rows
+        self._of, self._loc, self._rows, self._done = of, loc, rows, done
         self._draft, self._kit, self._told = of.draft, of.kit, of.say
         draft, kit = of.draft, of.kit
         self._entries: dict[str, object] = {}
@@ -48,8 +48,19 @@ class Adding:
             options = [(NOT_GIVEN, ABSENT), *((one, one) for one in field.options)]
             return widgets.Dropdown(options=options, description=label, layout=self._kit.entry, style=self._kit.wide)
         entry = widgets.Text(description=label, layout=self._kit.entry, style=self._kit.wide)
-        entry.placeholder = field.example
+        entry.placeholder = f"as {field.example}" if field.example else ""
         return entry
+
+    def renew(self) -> None:
+        """What may be chosen by now; what is entered stays."""
+        for name, field in self._draft.blank(self._loc).items():
+            entry = self._entries.get(name)
+            if entry is not None and hasattr(entry, "index"):
+                options = ((NOT_GIVEN, ABSENT), *((one, one) for one in field.options))
+                if tuple(entry.options) != options:
+                    chosen = entry.value
+                    entry.options = options
+                    entry.value = chosen if chosen in field.options else ABSENT
 
     def add(self) -> None:
         """Add it with what is entered."""
@@ -67,6 +78,7 @@ class Adding:
         except Unpatchable as error:
             self._told(str(error), trouble=True)
         else:
+            self._done()
             self._of.added(path)
 
 
@@ -79,8 +91,9 @@ class Visit:
         self.session, self.draft = session, session.draft
         self.known = Known()
         self.kit = Kit(lambda path: None, entry="100%", label="55%", known=self.known)
-        self._opened: set[str] = set()
-        self._folds: dict[str, Fold] = {}
+        self._kept: dict[object, object] = {}
+        self._kept_of = ""
+        self._things: dict[str, tuple[Fold, tuple[str, ...]]] = {}
         self._rows: dict[str, Row] = {}
         self._shape: tuple | None = None
         self._line = Line(self.kit)
@@ -126,13 +139,15 @@ class Visit:
         content = self._content()
         self._title(content)
         step = visit.step_of(self._step)
-        self._opened |= {key for key, fold in self._folds.items() if fold.opened}
-        self._opened -= {key for key, fold in self._folds.items() if not fold.opened}
-        self._rows, self._folds = {}, {}
+        if self._kept_of != self._step:
+            self._kept, self._kept_of = {}, self._step
+        self._rows, self._things = {}, {}
         self._shape = self._shape_of(content, step)
         keys = [one.key for one in visit.steps()]
         self._back.disabled, self._next.disabled = self._step == keys[0], self._step == keys[-1]
-        self._inside.children = tuple(self._parts(content, step))
+        parts = tuple(self._parts(content, step))
+        if parts != self._inside.children:
+            self._inside.children = parts
 
     def _title(self, content) -> None:
         whole = visit.progress(content)
@@ -169,7 +184,8 @@ class Visit:
         rows = visit.standing(content, step)
         parts: list[object] = []
         if step.skip and not any(row.rows.first for row in rows):
-            parts.append(widgets.HTML(f'<p class="wb"><strong>{escape(step.skip)}</strong> If not, go to the next step.</p>'))
+            told = f'<p class="wb"><strong>{escape(step.skip)}</strong> If not, go to the next step.</p>'
+            parts.append(self._same("skip", lambda: widgets.HTML(told)))
         asked = list(visit.asked(content, step))
         own = {row.key for row in rows}
         loose = [one for one in asked if not any(one.key.startswith(f"{key}.") for key in own)]
@@ -187,18 +203,29 @@ class Visit:
         title = self.draft.group(row.key).title
 
         def make() -> list[object]:
-            import ipywidgets as widgets
 
             found = self._questions(asked)
             if row.rows.first and not row.rows.one:
-                button = widgets.Button(description=f"Take out {title}", layout=self.kit.button)
-                button.on_click(lambda _: self._remove(row.key))
-                found.append(button)
+                found.append(self._same(f"out {row.key}", lambda: self._out(row.key, title)))
             return found
 
         fold = self._fold(row.key, title, make, opened=bool(lacking))
         fold.say(note=f"{lacking} needed open" if lacking else self._summary(asked))
+        self._things[row.key] = (fold, tuple(one.key for one in asked))
         return fold.box
+
+    def _out(self, key: str, title: str):
+        import ipywidgets as widgets
+
+        button = widgets.Button(description=f"Take out {title}", layout=self.kit.button)
+        button.on_click(lambda _: self._remove(key))
+        return button
+
+    def _same(self, key: object, make):
+        """What was made before for a place of this step, or what is made now: what is typed into keeps its place on the screen."""
+        if key not in self._kept:
+            self._kept[key] = make()
+        return self._kept[key]
 
     @staticmethod
     def _summary(asked: list[visit.Asked]) -> str:
@@ -211,12 +238,16 @@ class Visit:
             field = self.draft.field(one.key)
             if field is None:
                 continue
-            words = one.question.ask + ("" if one.needed else " (if known)")
-            hint = one.question.where + (f" Often: {one.question.suggest}." if one.question.suggest else "")
-            row = Row(self.draft, field, self.kit, ask=words, why=one.question.why, where=hint)
+            row = self._row(one, field)
+            row.refresh(field, self.draft.wrong.get(one.key), self.session.faults().get(one.key, ""))
             self._rows[one.key] = row
             boxes.append(row.box)
         return boxes
+
+    def _row(self, one: visit.Asked, field: Field) -> Row:
+        words = one.question.ask + ("" if one.needed else " (if known)")
+        hint = one.question.where + (f" Often: {one.question.suggest}." if one.question.suggest else "")
+        return self._same((one.key, words), lambda: Row(self.draft, field, self.kit, ask=words, why=one.question.why, where=hint))
 
     def _adders(self, step: visit.Step, standing) -> list[object]:
         """What may be added at a step: what there must be stands open, else the first where nothing stands yet."""
@@ -235,16 +266,19 @@ class Visit:
         return found
 
     def _fold(self, key: str, title: str, make, *, opened: bool) -> Fold:
-        """A fold that stays open where it was."""
-        fold = Fold(title, make, self.kit, opened=opened or key in self._opened)
-        self._folds[key] = fold
-        return fold
+        """A fold that stays open where it was, with what is in it."""
+        if key in self._kept:
+            self._kept[key].renew(title, make)
+        return self._same(key, lambda: Fold(title, make, self.kit, opened=opened))
 
     def _maker(self, rows: visit.RowsAt, loc, words: str):
         return lambda: [self._adding(rows, loc, words).box]
 
     def _adding(self, rows: visit.RowsAt, loc, title: str) -> Adding:
-        return Adding(self, rows, loc, title)
+        key = ("adding", rows.name, loc)
+        if key in self._kept:
+            self._kept[key].renew()
+        return self._same(key, lambda: Adding(self, rows, loc, title, lambda: self._kept.pop(key, None)))
 
     def say(self, words: str, *, trouble: bool = False) -> None:
         """Tell what came of it. Parameters: words, whether it is trouble."""
@@ -261,12 +295,14 @@ class Visit:
             asked = [one for one in visit.asked(self._content(), step) if one.key.endswith(".conductor.raceway") and not one.answered]
             if len(asked) == 1:
                 self.draft.set(asked[0].key, path.partition(".")[2])
+        self.show()
         self._line.say(f"Added {path}.")
 
     def _one(self, rows: visit.RowsAt):
         """The first field of a table of which there is one: with it the table is there."""
         field = next(self.draft.field(f"{rows.path}.{name}") for name in rows.first)
-        return Row(self.draft, field, self.kit, ask=sentence(f"{rows.name or rows.path}: {field.leaf.label}")).box
+        ask = sentence(f"{rows.name or rows.path}: {field.leaf.label}")
+        return self._same(("one", field.path), lambda: Row(self.draft, field, self.kit, ask=ask)).box
 
     def _lists(self, rows: visit.RowsAt, standing) -> list[tuple[tuple, str]]:
         """Places in the file of the lists that rows are added to, each with the id of what it belongs to."""
@@ -293,6 +329,11 @@ class Visit:
         else:
             self._title(content)
             self._refresh()
+            asked = {one.key: one for one in visit.asked(content, step)}
+            for fold, keys in self._things.values():
+                here = [asked[key] for key in keys if key in asked]
+                lacking = sum(one.needed and not one.answered for one in here)
+                fold.say(note=f"{lacking} needed open" if lacking else self._summary(here))
 
     def _refresh(self) -> None:
         faults = self.session.faults()
