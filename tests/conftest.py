@@ -40,6 +40,12 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
         terminalreporter.write_line(f"{NO_SKIPS} is set and {skipped_count(terminalreporter)} were skipped: the run failed", red=True)
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Deal files out in the order of their names: by their numbers of tests the few long ones would come last, and one core would idle."""
+    if hasattr(config.option, "loadscopereorder"):
+        config.option.loadscopereorder = False
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_make_collect_report(collector: pytest.Collector) -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
     """Refuse a browser test outside the folder in which `.ci/run` looks for them: it would never be run there."""

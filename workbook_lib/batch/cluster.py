@@ -113,7 +113,7 @@ class ClusterCrew:
     def _taken(self, task: Task, future) -> Done:
         """What came of a task that is back; a study that came with it is written."""
         try:
-            sent = future.result()
+            sent = future.result(timeout=WORKERS_S)  # a worker that is lost takes with it what it had not sent yet
         except Exception as error:  # whatever a lost worker or a broken line raises
             return Done(task, run.MACHINERY_FAULT, f"lost on the way: {type(error).__name__}: {error}", retry=True)
         finally:
