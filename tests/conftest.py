@@ -41,8 +41,8 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Deal files out in the order of their names: by their numbers of tests the few long ones would come last, and one core would idle."""
-    if hasattr(config.option, "loadscopereorder"):
+    """Deal files out by name: by their numbers of tests the few long ones would come last; of browser tests those come first."""
+    if hasattr(config.option, "loadscopereorder") and config.option.markexpr != "browser":
         config.option.loadscopereorder = False
 
 

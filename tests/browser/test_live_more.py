@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import tomllib
 from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
@@ -26,10 +25,9 @@ from tests.browser.lab import (  # noqa: F401
     pictures_folder,
     set_parameters,
     started_lab,
-    words,
 )
 from workbook_lib import editions, home
-from workbook_lib.live import keeping, visit
+from workbook_lib.live import keeping
 from workbook_lib.render import content
 from workbook_lib.workbooks import ev_load_management
 
@@ -274,36 +272,3 @@ def test_a_drawing_of_the_form_has_its_words(lab: Lab, hands: Hands, pictures: P
     assert all(len(alternative) > 80 and len(told) > 80 for alternative, told in hands.chrome.ask(drawn))
     hands.picture(pictures, "15-drawings", 1600)
     accessible(hands)
-
-
-def test_the_focus_stays_with_its_field_while_questions_come_and_go(town: Path, hands: Hands):
-    """Two breakers ask the same question; the answer of one brings a question more, and what is typed on goes to the same field."""
-    rows = "".join(
-        f'[[panel.breakers]]\nid = "{name}-breaker"\nrating = "20 A"\npoles = {poles}\n' for name, poles in (("range", 2), ("dryer", 2))
-    )
-    panel = f'[[panel]]\nid = "main"\nkind = "panelboard"\nconnected_to = "service"\n{rows}'
-    keeping.keep_working(town / "elder-9.toml", f'{visit.beginning("elder-9")}{panel}[[load]]\nid = "lamp"\nkind = "fastened"\n', None)
-    open_beside(hands.chrome, "start")
-    started(hands)
-    hands.choose("Half done", "elder-9")
-    hands.press("Take the visit up")
-    hands.until_told("The visit of elder-9")
-    steps = hands.chrome.ask("[...document.querySelectorAll('.wb-live label')].find(one => one.textContent === 'Step').htmlFor")
-    names = hands.chrome.ask(f"[...document.getElementById('{steps}').options].map(one => one.textContent)")
-    hands.choose("Step", next(one for one in map(words, names) if "Breakers of the main panel" in one))
-    for thing in ("Breaker range-breaker", "Breaker dryer-breaker"):
-        hands.until(lambda thing=thing: hands.has_button(thing), thing)
-        hands.press(thing)
-    poles = "document.querySelector('.wb-at-panel-main-breakers-dryer-breaker-poles input')"
-    hands.until(lambda: hands.chrome.ask(f"Boolean({poles}?.checkVisibility())"), "the poles of the second")
-    hands.chrome.ask(f"{poles}.focus()")
-    hands.retype("1")
-    leg = "document.querySelector('.wb-at-panel-main-breakers-dryer-breaker-leg')?.checkVisibility() === true"
-    hands.until(lambda: hands.chrome.ask(leg), "its leg is asked")
-    hands.until(lambda: hands.chrome.ask(f"document.activeElement === {poles}"), "the focus is where it was", 5)
-    hands.key("Backspace")
-    hands.key("2")
-    hands.until(lambda: not hands.chrome.ask(leg), "the leg is asked no more")
-    assert hands.chrome.ask(f"document.activeElement === {poles}")
-    kept = tomllib.loads(keeping.working(town / "elder-9.toml").text)
-    assert [one["poles"] for one in kept["panel"][0]["breakers"]] == [2, 2]
