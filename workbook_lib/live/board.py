@@ -99,12 +99,15 @@ class Board:
     def _drawn(self) -> str:
         session = self.session
         older = "" if session.sheet_current else "<p><strong>OLDER than what is entered.</strong></p>"
-        drawn = [
-            f'<figure class="wb-figure"><div role="img" aria-label="{escape(f"{title}. {told}")}">{svg}</div>'
-            f"<figcaption>{escape(title)}. {escape(told)}</figcaption></figure>{table}"
-            for title, told, svg, table in session.state.sheet.figures
-        ]
+        drawn = [figure(*one) for one in session.state.sheet.figures]
         return f'<div class="wb">{older}{"".join(drawn) or "<p>This sheet has no figure.</p>"}</div>'
+
+
+def figure(title: str, told: str, svg: str, table: str = "") -> str:
+    """A drawing with its words for those who do not see it, and its table. Parameters: title, description, SVG, table as HTML."""
+    words = escape(f"{title}. {told}")
+    drawn = f'<div role="img" aria-label="{words}">{svg}</div>'
+    return f'<figure class="wb-figure">{drawn}<figcaption>{words}</figcaption></figure>{table}'
 
 
 def _own(session: Session) -> str:

@@ -51,14 +51,6 @@ class Fold:
         (self.button.add_class if opened else self.button.remove_class)("wb-opened")
         self._word()
 
-    def anew(self) -> None:
-        """Make the content again the next time that it is shown, or now where it is."""
-        self._made = False
-        if self.opened:
-            self.turn(True)
-        else:
-            self.inside.children = ()
-
     def renew(self, title: str, make: Callable[[], Sequence[object]]) -> None:
         """Another title and content in the same place; what is the same stays as it is. Parameters: title, what makes the content."""
         self._make = make

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.patch import Unpatchable
+from workbook_lib.live.board import figure
 from workbook_lib.live.draft import Draft
 from workbook_lib.live.fields import Field
 from workbook_lib.live.fold import Fold, Line, settled, spaced
@@ -198,11 +199,7 @@ class Meter:
         looked = state.looked
         self._build(looked.options)
         fields, reason = looked.asked
-        drawn = "".join(
-            f'<figure class="wb-figure"><div role="img" aria-label="{escape(f"{title}. {told}")}">{svg}</div>'
-            f"<figcaption>{escape(title)}. {escape(told)}</figcaption></figure>"
-            for title, told, svg, _ in looked.figures
-        )
+        drawn = "".join(figure(title, told, svg) for title, told, svg, _ in looked.figures)
         self._shown.value = looked.markup + drawn
         self._before = self.session.draft.text
         self._take.layout.display = "none" if fields else None

@@ -9,7 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from workbook_lib.live import keeping
-from workbook_lib.live.board import Board
+from workbook_lib.live.board import Board, figure
 from workbook_lib.live.fold import Fold, spaced
 from workbook_lib.live.form import Form
 from workbook_lib.live.panels import all_of
@@ -59,16 +59,7 @@ class Part:
     def _made(self, sheet) -> str:
         if self._name != "figures":
             return sheet.parts[self._name]
-        return "".join(
-            f'<figure class="wb-figure"><div role="img" aria-label="{title}. {told}">{svg}</div>'
-            f"<figcaption>{title}. {told}</figcaption></figure>{table}"
-            for title, told, svg, table in map(_escaped, sheet.figures)
-        )
-
-
-def _escaped(figure: tuple[str, str, str, str]) -> tuple[str, str, str, str]:
-    title, told, svg, table = figure
-    return escape(title), escape(told), svg, table
+        return "".join(figure(*one) for one in sheet.figures)
 
 
 _OPEN: dict[tuple[str, str, str], LiveStudy] = {}
