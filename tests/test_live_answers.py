@@ -45,11 +45,15 @@ class Heard:
         return task
 
     def until(self, seen) -> None:
-        for _ in range(4000):
+        for _ in range(1200):
             if seen():
                 return
             self.answers.pump(0.25)
         raise AssertionError(f"not heard; last: {self.told[-3:]}")
+
+    def rest(self) -> None:
+        """Until every process is idle: what an earlier test left there is at its end."""
+        self.until(lambda: all(hand.task is None for hand in self.answers._hands))
 
     def done(self, task: Task) -> list[object]:
         """What was told of a task, once it is done."""
@@ -114,6 +118,7 @@ def test_of_many_changes_only_the_newest_is_told(heard):
 
 
 def test_an_older_study_that_does_not_come_to_a_stage_is_ended(heard, monkeypatch):
+    heard.rest()
     monkeypatch.setattr(module, "GRACE_S", dict.fromkeys(module.GRACE_S, 0.0))
     ended, old = heard.answers.ended_count, heard.ask(heard.task(CONTROL, question=LONG))
     heard.until(lambda: any(isinstance(one, Progress) and one.number == old.number for one in heard.told))
@@ -130,13 +135,14 @@ def test_an_older_study_that_does_not_come_to_a_stage_is_ended(heard, monkeypatc
 
 
 def test_an_older_study_is_left_at_its_next_stage_and_its_process_kept(heard, monkeypatch):
+    heard.rest()
     monkeypatch.setattr(module, "GRACE_S", dict.fromkeys(module.GRACE_S, 1e6))
     ended, old = heard.answers.ended_count, heard.ask(heard.task(CONTROL, question=LONG))
     heard.until(lambda: any(isinstance(one, Progress) and one.number == old.number for one in heard.told))
     said = len(heard.told)
     news = [heard.ask(heard.task(BUNGALOW)) for _ in range(3)]
     heard.done(news[-1])
-    heard.until(lambda: all(hand.task is None for hand in heard.answers._hands))
+    heard.rest()
     assert heard.answers.ended_count == ended
     assert {one.number for one in heard.told[said:]} == {news[-1].number}
     assert not any(isinstance(one, Inverse) and one.number == old.number for one in heard.told)

@@ -25,6 +25,8 @@ ROLES = (QUICK, QUICK, LONG)
 PROCESSES = len(ROLES)
 GRACE_S = {QUICK: 2.0, LONG: 0.25}
 """How long an older study may take to its next stage before its process is ended."""
+NICE = {QUICK: 5, LONG: 10}
+"""How far each steps back behind the kernel and the browser, which show what is typed, and the rest behind the verdict."""
 PRELOAD = ("workbook_lib.live.loaded",)
 
 
@@ -135,7 +137,7 @@ class Answers:
 
     def _made(self, role: str) -> _Hand:
         ours, theirs = self._context.Pipe()
-        process = self._context.Process(target=worker.serve, args=(theirs,), daemon=True)
+        process = self._context.Process(target=worker.serve, args=(theirs, NICE[role]), daemon=True)
         process.start()
         theirs.close()
         return _Hand(role, process, ours)

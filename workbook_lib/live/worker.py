@@ -7,6 +7,7 @@ remembers, so it may be ended at any moment.
 from __future__ import annotations
 
 import importlib
+import os
 import re
 import signal
 import traceback
@@ -162,8 +163,12 @@ class Done:
     left: bool = False
 
 
-def serve(channel) -> None:
-    """Take tasks from a channel until it is closed; None says that a task is to be left. Parameters: connection of `multiprocessing`."""
+def serve(channel, steps_back: int = 0) -> None:
+    """Take tasks from a channel until it is closed; None says that a task is to be left.
+
+    Parameters: connection of `multiprocessing`, by how much this process steps back behind others.
+    """
+    os.nice(steps_back)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a cell of the notebook that is interrupted is no affair of this process
     while True:
         try:
@@ -248,7 +253,7 @@ def _beside(task: Task, home, edition, name: str) -> object:
 def _answer(task: Task, home, edition, workbook: str) -> Answer:
     sheet = quick_sheet(home, edition, workbook)
     trace = Trace(sheet)
-    lines = {check.key: check_line(sheet, check) for check in sheet.checks}
+    lines = {check.key: check_line(trace, check) for check in sheet.checks}
     decider, told = sheet.controlling, content.verdict(trace)
     tightest = content.tightest(sheet) if decider is not None and decider.margin is None else None
     missing = tuple(dict.fromkeys(path for check in sheet.checks if check.counts for path in check.fields))
@@ -263,14 +268,14 @@ def _answer(task: Task, home, edition, workbook: str) -> Answer:
         _fields(sheet.inputs()),
         _rests(decider, tightest),
         missing,
-        "" if tightest is None else content.bare_sentence(sheet, tightest),
+        "" if tightest is None else content.traced_sentence(trace, tightest),
     )
 
 
-def check_line(sheet: Sheet, check: Check) -> CheckLine:
-    """A check in words. Parameters: sheet, check. Returns: CheckLine."""
+def check_line(trace: Trace, check: Check) -> CheckLine:
+    """A check in words. Parameters: trace of its sheet, check. Returns: CheckLine."""
     room = numbers.sides(check)[2] if check.margin is not None else ""
-    return CheckLine(check.key, check.question, str(check.verdict), room, check.counts, content.bare_sentence(sheet, check))
+    return CheckLine(check.key, check.question, str(check.verdict), room, check.counts, content.traced_sentence(trace, check))
 
 
 DECIDED_BY = {
@@ -344,7 +349,8 @@ def _asked(task: Task, newer: Callable[[], bool]) -> Iterator[object]:
         home = home_of(one, entries)
         sheet = quick_sheet(home, editions.load(home.edition_year), task.question.workbook)
         counted = {check.key: check for check in sheet.checks if check.counts}
-        return {key: check_line(sheet, check) for key, check in counted.items()}
+        trace = Trace(sheet)
+        return {key: check_line(trace, check) for key, check in counted.items()}
 
     for told in answer_of(task.question, task.text, trial):
         if isinstance(told, tuple):

@@ -29,17 +29,7 @@ def unmarked(record: Record) -> Record:
     """The readings of a record that no marked range touches; the same record where it has no marks."""
     if not record.marks:
         return record
-    kept = np.flatnonzero(~touched(record.marks, record.start, record.end))
-    return replace(
-        record,
-        start=record.start[kept],
-        length=record.length[kept],
-        amount=record.amount[kept],
-        quality=record.quality[kept],
-        legs={leg: values[kept] for leg, values in record.legs.items()},
-        received=None if record.received is None else record.received[kept],
-        marks=(),
-    )
+    return replace(record.keeping(~touched(record.marks, record.start, record.end)), marks=())
 
 
 def marked_wall_s(record: Record, first: int, last: int, kind: str = "") -> int:

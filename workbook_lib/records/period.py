@@ -46,16 +46,7 @@ def _cut(record: Record, kept: np.ndarray) -> Record:
     """Some readings of a record; a sum that the file states of all of it is one of the time of all its readings."""
     first, last = int(record.start.min()), int(record.end.max())
     sums = tuple(replace(one, start=first, end=last) if one.start is None and one.end is None else one for one in record.summaries)
-    return replace(
-        record,
-        start=record.start[kept],
-        length=record.length[kept],
-        amount=record.amount[kept],
-        quality=record.quality[kept],
-        legs={leg: values[kept] for leg, values in record.legs.items()},
-        received=None if record.received is None else record.received[kept],
-        summaries=sums,
-    )
+    return replace(record.keeping(kept), summaries=sums)
 
 
 def quarter_rate(record: Record) -> float | None:

@@ -7,7 +7,7 @@ and holds the readings as they were read: nothing is repaired, joined or left ou
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -178,6 +178,18 @@ class Record:
 
     def __len__(self) -> int:
         return len(self.start)
+
+    def keeping(self, kept: np.ndarray) -> Record:
+        """Some readings of the record, all else as it stands. Parameters: booleans of shape (n,), or indices in order. Returns: Record."""
+        return replace(
+            self,
+            start=self.start[kept],
+            length=self.length[kept],
+            amount=self.amount[kept],
+            quality=self.quality[kept],
+            legs={leg: values[kept] for leg, values in self.legs.items()},
+            received=None if self.received is None else self.received[kept],
+        )
 
     @property
     def end(self) -> np.ndarray:

@@ -123,7 +123,7 @@ def _settled(record: Record) -> tuple[Record, int, tuple[Contradiction, ...]]:
         return record, 0, ()
     order = np.argsort(record.start, kind="stable")
     if bool((np.diff(record.start[order]) > 0).all()):
-        return _taken(record, order), 0, ()
+        return record.keeping(order), 0, ()
     estimated = np.isin(record.quality, ESTIMATED)
     order = np.lexsort((record.quality, ~estimated, *(-column for column in reversed(columns)), record.length, record.start))
     start, length = record.start[order], record.length[order]
@@ -134,7 +134,7 @@ def _settled(record: Record) -> tuple[Record, int, tuple[Contradiction, ...]]:
     for column in columns:
         same[1:] &= column[order][1:] == column[order][:-1]
     heads = np.flatnonzero(new)
-    kept = _taken(record, order[heads])
+    kept = record.keeping(order[heads])
     if bool((new | same).all()):
         return kept, int(same.sum()), ()
     legs = {leg: np.maximum.reduceat(values[order], heads) for leg, values in record.legs.items()}
@@ -149,23 +149,10 @@ def _settled(record: Record) -> tuple[Record, int, tuple[Contradiction, ...]]:
     return replace(kept, legs=legs, received=received), int(same.sum()), contradicting
 
 
-def _taken(record: Record, index: np.ndarray) -> Record:
-    """Some readings of a record, in the order of the index."""
-    return replace(
-        record,
-        start=record.start[index],
-        length=record.length[index],
-        amount=record.amount[index],
-        quality=record.quality[index],
-        legs={leg: values[index] for leg, values in record.legs.items()},
-        received=None if record.received is None else record.received[index],
-    )
-
-
 def examine(record: Record) -> Report:
     """What a record holds and what is wrong with it. Errors: CalculationFault where no reading has a length."""
     settled, equal_count, contradicting = _settled(record)
-    timed = settled if bool((settled.length > 0).all()) else _taken(settled, np.flatnonzero(settled.length > 0))
+    timed = settled if bool((settled.length > 0).all()) else settled.keeping(np.flatnonzero(settled.length > 0))
     if not len(timed):
         raise CalculationFault("the record holds no reading with a length", value=f"{len(record)} readings", where=record.file)
     first, last, counted = int(timed.start[0]), int(timed.end.max()), unmarked(timed)

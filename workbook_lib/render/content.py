@@ -192,7 +192,12 @@ def _relation(check: Check) -> str:
 
 def bare_sentence(sheet: Sheet, check: Check) -> str:
     """A check as a sentence without references, for a page that does not show its steps."""
-    return "".join(piece if isinstance(piece, str) else piece.label for piece in check_sentence(Trace(sheet), check))
+    return traced_sentence(Trace(sheet), check)
+
+
+def traced_sentence(trace: Trace, check: Check) -> str:
+    """As `bare_sentence`, of a sheet that is traced already."""
+    return "".join(piece if isinstance(piece, str) else piece.label for piece in check_sentence(trace, check))
 
 
 def _outcome(check: Check, room: str) -> str:

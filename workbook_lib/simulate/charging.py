@@ -203,6 +203,21 @@ def _draw(at, session, need, energy, lost, cars, ways, answers, lost_s, hours, s
         energy[one, here] += now * kwh
 
 
+@numba.njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _idle(at, session, need, energy, lost, command, ways, arrived, pilot_a, state):
+    """Whether no vehicle wants anything and nothing is commanded: such a step draws nothing, and needs no more than its time to pass."""
+    for one in range(len(command)):
+        here = session[one, at]
+        if command[one] != 0.0 or (here >= 0 and need[one, here] - energy[one, here] > 1e-12):
+            return False
+    for one in range(len(command)):
+        state[one] = 0.0
+        if lost == 0:
+            sent = at - 1 - ways[one]
+            arrived[one] = pilot_a[one, sent] if sent >= 0 else 0.0
+    return True
+
+
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _command(room, may, wanted, command, rising, off, on, cars, numbers, times, spread):
     """New commands of a sampling instant: first all that fall, then what may rise beside the others."""
@@ -244,6 +259,18 @@ def _run(house, session, need, sensing, lost_sensor, lost_command, hours, number
     seen, blind, cut, due = house[0], 0, 0, times[6]
     for at in range(house.shape[0]):
         cut = cut + 1 if lost_command[at] else 0
+        if sensing and _idle(at, session, need, energy, cut, command, ways, arrived, pilot_a, state):
+            seen += (house[max(at - seen_s, 0)] - seen) * weight
+            blind = blind + 1 if lost_sensor[at] else 0
+            for one in range(count):
+                off[one], on[one] = off[one] + 1, 0
+                if at == 0 or session[one, at] != session[one, at - 1]:
+                    came[one] = at
+            due -= 1
+            if due < 0:
+                due = sample - 1
+                rising[:] = 0
+            continue
         _draw(at, session, need, energy, cut, cars, ways, answers, lost_s, hours, state, arrived, vehicle_a, pilot_a)
         if not sensing:
             for one in range(count):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
@@ -55,17 +56,34 @@ def excursions(service_a: np.ndarray, setting_a: float, step_s: float, least_a: 
     service = np.asarray(service_a, dtype=np.float64)
     if not len(service) or not np.isfinite(service).all():
         raise CalculationFault("a service current that is empty or no number", value=len(service), where="excursions")
-    over = service - setting_a
-    above = over > least_a
-    if not above.any():
-        return Excursions(0.0, 0.0, 0.0, 0.0, float(service.max()), None)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], above, [False]]).astype(np.int8)))
-    begins, ends = edges[::2], edges[1::2]
-    held = np.concatenate([[0.0], np.cumsum(np.where(above, over, 0.0))]) * step_s
-    each = held[ends] - held[begins]
-    worst = int(np.argmax(each))
-    longest = float((ends - begins).max() * step_s)
-    return Excursions(float(above.sum() * step_s), longest, float(held[-1]), float(each[worst]), float(service.max()), int(begins[worst]))
+    steps, longest, over_as, worst_as, peak, worst_at = _passed(service, setting_a, least_a, step_s)
+    return Excursions(steps * step_s, longest * step_s, over_as, worst_as, peak, worst_at if steps else None)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _passed(service, setting, least, step):
+    """Steps above a setting, the longest run of them, ampere-seconds of all and of the worst run, highest current, where the worst begins.
+
+    Ampere-seconds of a run are told as a difference of those from the first step on.
+    """
+    count, longest, begun, worst_at = 0, 0, -1, -1
+    held, at_begin, worst, peak = 0.0, 0.0, 0.0, service[0]
+    for at in range(len(service) + 1):
+        over = service[at] - setting if at < len(service) else -np.inf
+        if at < len(service):
+            peak = max(peak, service[at])
+        if over > least:
+            if begun < 0:
+                begun, at_begin = at, held
+            held += over
+            count += 1
+        elif begun >= 0:
+            longest = max(longest, at - begun)
+            spent = held * step - at_begin * step
+            if worst_at < 0 or spent > worst:
+                worst, worst_at = spent, begun
+            begun = -1
+    return count, longest, held * step, worst, peak, worst_at
 
 
 def starts(vehicle_a: np.ndarray) -> np.ndarray:

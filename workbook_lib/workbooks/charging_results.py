@@ -10,7 +10,7 @@ from workbook_lib.sheet import Check, Input, Quantity, Step, Verdict, compare, n
 from workbook_lib.workbooks.charging_faults import Tried, lost_lacks, shared_excursion, tried
 from workbook_lib.workbooks.charging_fleet import NEED_SHARE, Fleet
 from workbook_lib.workbooks.charging_house import YEAR_DAYS, House
-from workbook_lib.workbooks.charging_runs import Case, Seconds, case, minutes, seconds
+from workbook_lib.workbooks.charging_runs import Case, Seconds, case, seconds, year
 from workbook_lib.workbooks.charging_work import Work, hours, simulated
 
 HOLDS = "is the longest time above the setting within what is allowed?"
@@ -42,23 +42,23 @@ class Answers:
     all_night_s: float = 0.0
 
 
-def answers(work: Work, year: House, fine: House, made: Fleet) -> Answers:
+def answers(work: Work, long: House, fine: House, made: Fleet) -> Answers:
     """Run the year and the seconds. Errors: MissingInput where no night fits."""
-    whole, unused = case(year, made), ""
+    whole, unused = case(long, made), ""
     close = whole
-    if fine is not year:
+    if fine is not long:
         try:
             close = case(fine, made)
         except MissingInput as lack:
             unused = f"the fast record is not used: {lack}"
-    totals = [sum(float(energy.sum()) for energy in minutes(whole, shape).energy_kwh) for shape in range(len(year.shapes_a))]
-    shares = [min((one.share for one in _nights(whole, shape).values()), default=1.0) for shape in range(len(year.shapes_a))]
+    totals = [sum(float(energy.sum()) for energy in year(whole, shape).energy_kwh) for shape in range(len(long.shapes_a))]
+    shares = [min((one.share for one in _nights(whole, shape).values()), default=1.0) for shape in range(len(long.shapes_a))]
     lead = min(range(len(totals)), key=lambda shape: (shares[shape], totals[shape]))
     ran = [seconds(close, shape) for shape in range(len(close.house.shapes_a))]
     hard = max(range(len(ran)), key=lambda shape: (ran[shape].over_as, ran[shape].longest_s, ran[shape].peak_a))
     least, beside, lost = min(one.longest_s for one in ran), None, 0.0
     if close is not whole and made.service is not None:
-        others = [seconds(whole, shape) for shape in range(len(year.shapes_a))]
+        others = [seconds(whole, shape) for shape in range(len(long.shapes_a))]
         least, beside = max(least, min(one.longest_s for one in others)), _worst(others)
         worst = max(range(len(others)), key=lambda shape: (others[shape].over_as, others[shape].peak_a))
         told = tried(work, whole, worst, others[worst].worst)
@@ -80,7 +80,7 @@ def _nights(one: Case, shape: int) -> dict:
     """Nights of each charger whose vehicle is known."""
     from workbook_lib.simulate.charging_outcome import nights
 
-    ran, found = minutes(one, shape), {}
+    ran, found = year(one, shape), {}
     for name, plan, energy in zip(one.fleet.order, one.plans, ran.energy_kwh, strict=True):
         if plan.known:
             found[name] = nights(energy, plan.need_kwh, plan.plugged)
@@ -89,9 +89,9 @@ def _nights(one: Case, shape: int) -> dict:
 
 def results(work: Work, found: Answers) -> None:
     """Currents, starts, energy and nights by their agreed names."""
-    ran, group = minutes(found.year, found.lead), found.fine.fleet.service
+    ran, group = year(found.year, found.lead), found.fine.fleet.service
     over = f"over {_span(found.year.house)}"
-    whole = float(ran.service_a.max())
+    whole = ran.peak_a
     top = max(found.most.peak_a, whole if group is None else min(whole, group.setting.value), float(found.year.house.shapes_a[0].max()))
     if found.year.house.known:
         note = f"over {_span(found.fine.house)}"
@@ -115,7 +115,7 @@ def results(work: Work, found: Answers) -> None:
     work.result(
         "charger_starts_per_day_max", simulated("starts_day", "most starts of a charger in 24 hours", float(max(day)), "count", 0, over)
     )
-    free = minutes(found.year, found.lead, free=True)
+    free = year(found.year.free(), found.lead)
     for place, name in enumerate(found.year.fleet.order):
         if name not in found.nights:
             continue
@@ -160,12 +160,10 @@ def longest(found: Answers) -> tuple[float, str]:
 
 def _starts(found: Answers) -> tuple[list[int], list[int]]:
     """Most starts of each charger in an hour and in a day, over both scales; of a store none are counted."""
-    from workbook_lib.simulate.charging_outcome import most_starts
-
-    ran = minutes(found.year, found.lead)
+    ran = year(found.year, found.lead)
     cars = [0 if plan.store else 1 for plan in found.year.plans]
-    hour = [max(most_starts(row, 60.0, 3600.0), fine) for row, fine in zip(ran.vehicle_a, found.most.hour_starts, strict=True)]
-    day = [max(most_starts(row, 60.0, 86400.0), fine) for row, fine in zip(ran.vehicle_a, found.most.day_starts, strict=True)]
+    hour = [max(long, fine) for long, fine in zip(ran.hour_starts, found.most.hour_starts, strict=True)]
+    day = [max(long, fine) for long, fine in zip(ran.day_starts, found.most.day_starts, strict=True)]
     return [most * car for most, car in zip(hour, cars, strict=True)], [most * car for most, car in zip(day, cars, strict=True)]
 
 
@@ -277,7 +275,7 @@ def _lost(work: Work, found: Answers) -> None:
 
 def _unheld(work: Work, found: Answers) -> Check:
     """Check `service-peak`: what house and chargers reach together where nothing holds the service, beside the calculation."""
-    top = float(minutes(found.year, 0).service_a.max())
+    top = year(found.year, 0).peak_a
     value = simulated("unheld", "highest current of house and chargers together", top, "A", 1)
     check = compare("service-peak", "does the service carry what house and chargers reach together?", value, "<=", work.limit)
     if check.verdict is Verdict.PASS:

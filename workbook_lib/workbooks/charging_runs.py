@@ -77,6 +77,23 @@ class Seconds:
 
 
 @dataclass(frozen=True)
+class Year:
+    """What came of all days at one minute: energy of nights [kWh], highest current of the service [A], most starts in an hour and a day.
+
+    By night at one second: `came`, to which the run brings the service, and `could_come`, the house and every vehicle at its limit [A];
+    `given_kwh` to each charger before the minute at which the night is begun.
+    """
+
+    energy_kwh: tuple
+    peak_a: float
+    hour_starts: tuple[int, ...]
+    day_starts: tuple[int, ...]
+    came_a: tuple[float, ...]
+    could_come_a: tuple[float, ...]
+    given_kwh: dict[int, tuple[float, ...]]
+
+
+@dataclass(frozen=True)
 class Case:
     """A house, its fleet, the plan of its nights: what all runs of a study have in common. Equal where its digest is.
 
@@ -95,6 +112,13 @@ class Case:
     def with_fleet(self, made: Fleet) -> Case:
         """The same nights under other controls or vehicles."""
         return _under(self.nights, self.house, made, self.plans)
+
+    def free(self) -> Case:
+        """The same nights without any control."""
+        from workbook_lib.simulate.charging import Control
+
+        groups = [replace(group, control=Control("none")) for group in self.fleet.groups]
+        return self.with_fleet(Fleet(groups, list(self.fleet.open)))
 
     def wanting(self) -> Case:
         """The same with vehicles that charge as long as they are there."""
@@ -181,34 +205,67 @@ def _overnight(night) -> int:
     return int(night.depart.value <= night.arrive.value)
 
 
-def minutes(one: Case, shape: int, *, free: bool = False, less_a=None) -> Ran:
-    """All days at one minute.
-
-    Parameters: shape of the house, free to leave every control out, less_a what an array takes off the house, shape (n,) [A]. Returns:
-    Ran.
-    """
+def minutes(one: Case, shape: int, *, less_a=None) -> Ran:
+    """All days at one minute. Parameters: shape of the house, less_a what an array takes off it, shape (n,) [A]. Returns: Ran."""
     if less_a is None:
-        return _remembered(one, shape, free)
-    session = [plan.session for plan in one.plans]
-    return follow(one.fleet, one.house.shapes_a[shape] - less_a, session, [plan.need_kwh for plan in one.plans], MINUTE_S, free=free)
+        return _remembered(one, shape)
+    return _all_days(one, one.house.shapes_a[shape] - less_a)
 
 
 @functools.lru_cache(maxsize=2)
-def _remembered(one: Case, shape: int, free: bool) -> Ran:
-    house = one.house.shapes_a[shape]
-    session = [plan.session for plan in one.plans]
-    return follow(one.fleet, house, session, [plan.need_kwh for plan in one.plans], MINUTE_S, free=free)
+def _remembered(one: Case, shape: int) -> Ran:
+    return _all_days(one, one.house.shapes_a[shape])
 
 
-def follow(made: Fleet, house, session, need, step_s: float, *, free: bool = False, sensor_lost=None, command_lost=None) -> Ran:
+def _all_days(one: Case, house_a) -> Ran:
+    return follow(one.fleet, house_a, [plan.session for plan in one.plans], [plan.need_kwh for plan in one.plans], MINUTE_S)
+
+
+@functools.lru_cache(maxsize=24)
+def year(one: Case, shape: int) -> Year:
+    """What came of all days at one minute, without their currents. Parameters: shape of the house. Returns: Year."""
+    from workbook_lib.simulate.charging_outcome import most_starts
+
+    ran, nights = minutes(one, shape), windows(one)
+    service = ran.service_a
+    starts = [tuple(most_starts(row, float(MINUTE_S), within) for row in ran.vehicle_a) for within in (HOUR_S, float(DAY_S))]
+    came = tuple(float(service[low:high].max()) for low, high in nights)
+    given = {low: _given(one, ran, low) for low in (warmed(begin) for begin, _ in nights)}
+    return Year(ran.energy_kwh, float(service.max()), *starts, came, tuple(reach(one, shape)), given)
+
+
+def _given(one: Case, ran: Ran, low: int) -> tuple[float, ...]:
+    """What each charger has given before a minute in the night that it lies in [kWh]."""
+    found = []
+    vehicles = [vehicle for group in one.fleet.groups for vehicle in group.vehicles]
+    for drawn, plan, vehicle in zip(ran.vehicle_a, one.plans, vehicles, strict=True):
+        begin = _begun(plan.every, low)
+        found.append(float(drawn[begin:low].sum()) * vehicle.volts_of(240.0) / MINUTE_S / 1000.0)
+    return tuple(found)
+
+
+def _begun(number, low: int) -> int:
+    """The minute at which the night that a minute lies in has begun, that minute itself where it lies in none that began before."""
+    import numpy as np
+
+    if low <= 0 or number[low] < 0 or number[low - 1] != number[low]:
+        return low
+    for begin in (max(0, low - 2 * DAY_MIN), 0):
+        others = np.flatnonzero(number[begin:low] != number[low])
+        if len(others):
+            return begin + int(others[-1]) + 1
+    return 0
+
+
+def follow(made: Fleet, house, session, need, step_s: float, *, sensor_lost=None, command_lost=None) -> Ran:
     """Every group over a time, the one that looks at the service last.
 
-    Parameters: fleet; house shape (n,) [A]; session and need of each charger in the order of the fleet; step_s [s]; free to leave every
-    control out; sensor_lost, command_lost shape (n,) of the group that looks at the service. Returns: Ran.
+    Parameters: fleet; house shape (n,) [A]; session and need of each charger in the order of the fleet; step_s [s]; sensor_lost,
+    command_lost shape (n,) of the group that looks at the service. Returns: Ran.
     """
     import numpy as np
 
-    from workbook_lib.simulate.charging import Control, charge
+    from workbook_lib.simulate.charging import charge
 
     drawn, pilots, energies, place = [], [], [], 0
     base = np.asarray(house, dtype=float)
@@ -220,10 +277,9 @@ def follow(made: Fleet, house, session, need, step_s: float, *, free: bool = Fal
         needs = np.zeros((count, nights))
         for row, one in enumerate(need[mine]):
             needs[row, : len(one)] = one
-        control = Control("none") if free else group.control
         seen = base if group.sees else np.zeros_like(base)
-        lost = {"sensor_lost": sensor_lost, "command_lost": command_lost} if group.sees and not free else {}
-        found = charge(seen, np.array(session[mine]), needs, step_s, 240.0, control, group.vehicles, **lost)
+        lost = {"sensor_lost": sensor_lost, "command_lost": command_lost} if group.sees else {}
+        found = charge(seen, np.array(session[mine]), needs, step_s, 240.0, group.control, group.vehicles, **lost)
         drawn.append(found.vehicle_a)
         pilots.append(found.pilot_a)
         energies += [row[: len(one)] for row, one in zip(found.energy_kwh, need[mine], strict=True)]
@@ -271,16 +327,16 @@ def at_seconds(one: Case, shape: int, low: int, high: int) -> Ran:
 
 def needs_from(one: Case, shape: int, low: int) -> list:
     """Need of each night from a minute on: what the run of the year has given before is taken off the night that has begun [kWh]."""
-    vehicles = [vehicle for group in one.fleet.groups for vehicle in group.vehicles]
-    found = []
-    for place, (plan, vehicle) in enumerate(zip(one.plans, vehicles, strict=True)):
-        number = int(plan.every[low])
-        need = plan.every_kwh
-        if low > 0 and number >= 0 and plan.every[low - 1] == number:
-            begun = minutes(one, shape).vehicle_a[place, :low][plan.every[:low] == number]
-            given = float(begun.sum()) * vehicle.volts_of(240.0) / MINUTE_S / 1000.0
+    if all(_begun(plan.every, low) == low for plan in one.plans):
+        return [plan.every_kwh for plan in one.plans]
+    given, found = year(one, shape).given_kwh.get(low), []
+    if given is None:
+        given = _given(one, minutes(one, shape), low)
+    for plan, spent in zip(one.plans, given, strict=True):
+        number, need = int(plan.every[low]), plan.every_kwh
+        if spent > 0.0:
             need = need.copy()
-            need[number] = max(need[number] - given, 0.0)
+            need[number] = max(need[number] - spent, 0.0)
         found.append(need)
     return found
 
@@ -292,9 +348,8 @@ def warmed(low: int) -> int:
 
 def ranked(one: Case, shape: int) -> list[int]:
     """Places of the nights, those first in which the run at one minute brings the service highest, then by what could come together."""
-    service, tops = minutes(one, shape).service_a, reach(one, shape)
-    came = [float(service[low:high].max()) for low, high in windows(one)]
-    return sorted(range(len(tops)), key=lambda place: (-came[place], -tops[place]))
+    found = year(one, shape)
+    return sorted(range(len(found.came_a)), key=lambda place: (-found.came_a[place], -found.could_come_a[place]))
 
 
 def top_nights(one: Case, shape: int, count: int) -> list[tuple[int, int]]:
@@ -312,7 +367,7 @@ def seconds(one: Case, shape: int) -> Seconds:
 
     group = one.fleet.service
     setting = group.setting.value if group is not None else np.inf
-    nights, tops = windows(one), reach(one, shape)
+    nights, tops = windows(one), year(one, shape).could_come_a
     order = ranked(one, shape)
     chosen = [place for place in order if tops[place] > setting] if np.isfinite(setting) else order[:1]
     if not one.house.fine:
@@ -326,11 +381,13 @@ def seconds(one: Case, shape: int) -> Seconds:
         low, high = nights[place]
         begin = warmed(low)
         ran = at_seconds(one, shape, begin, high)
-        whole = above(ran.service_a, setting)
+        service = ran.service_a
+        whole = above(service, setting)
         if whole.worst_at is not None and _samples_apart(group.control):
             ran = at_seconds(_just_missed(one, whole.worst_at), shape, begin, high)
-            whole = above(ran.service_a, setting)
-        found = above(ran.service_a[(low - begin) * SECONDS :], setting)
+            service = ran.service_a
+            whole = above(service, setting)
+        found = above(service[(low - begin) * SECONDS :], setting)
         over_s, over_as = over_s + found.time_s, over_as + found.overshoot_as
         longest, peak = max(longest, whole.longest_s), max(peak, found.peak_a)
         if found.worst_as > worst_as:
@@ -378,4 +435,5 @@ def replaced(made: Fleet, group: Group, other: Group) -> Fleet:
 def forget() -> None:
     """Leave every remembered run behind."""
     _remembered.cache_clear()
+    year.cache_clear()
     seconds.cache_clear()

@@ -7,7 +7,7 @@ import calendar
 from workbook_lib.editions.trip_bounds import bounds_of
 from workbook_lib.sheet import Figure, Input, Section, Step, Table
 from workbook_lib.workbooks.charging_results import Answers
-from workbook_lib.workbooks.charging_runs import DAY_MIN, Plan, minutes
+from workbook_lib.workbooks.charging_runs import DAY_MIN, Plan, minutes, year
 from workbook_lib.workbooks.charging_work import Work, simulated
 from workbook_lib.workbooks.panels import main_of
 from workbook_lib.workbooks.prepare import root_panels
@@ -178,7 +178,7 @@ def _night_days(found: Answers, name: str) -> list[tuple[tuple[int, int, int], f
 
     place = found.year.fleet.order.index(name)
     plan: Plan = found.year.plans[place]
-    energy = minutes(found.year, found.lead).energy_kwh[place]
+    energy = year(found.year, found.lead).energy_kwh[place]
     first = plan.first
     nights = []
     for number in np.flatnonzero(plan.plugged):
@@ -250,8 +250,8 @@ def _durations(work: Work, found: Answers) -> Figure:
     import numpy as np
 
     shapes, setting = range(len(found.year.house.shapes_a)), found.year.fleet.service.setting.value
-    shape = max(shapes, key=lambda one: float(minutes(found.year, one, free=True).service_a.max()))
-    own, free = minutes(found.year, shape), minutes(found.year, shape, free=True)
+    shape = max(shapes, key=lambda one: year(found.year.free(), one).peak_a)
+    own, free = minutes(found.year, shape), minutes(found.year.free(), shape)
     held = np.minimum(own.service_a, np.maximum(own.house_a, setting))  # what the run at one minute leaves above is gone within seconds
     curves = [np.sort(one)[::-1] for one in (free.service_a, held)]
     count = len(curves[0])

@@ -78,15 +78,7 @@ def ordered(record: Record) -> Record:
         raise CalculationFault("the record has no reading with an average", value=found, limit="1 or more", where=record.file)
     if len(timed) == len(settled):
         return settled
-    return replace(
-        settled,
-        start=settled.start[timed],
-        length=settled.length[timed],
-        amount=settled.amount[timed],
-        quality=settled.quality[timed],
-        legs={leg: values[timed] for leg, values in settled.legs.items()},
-        received=None if settled.received is None else settled.received[timed],
-    )
+    return settled.keeping(timed)
 
 
 def shown_unit(record: Record) -> str:
