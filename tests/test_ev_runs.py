@@ -30,7 +30,7 @@ from tests.charging_records import (
     verdict,
 )
 from workbook_lib.simulate.charging_outcome import excursions
-from workbook_lib.workbooks.charging_runs import at_seconds, seconds, windows
+from workbook_lib.workbooks.charging_runs import at_seconds, minutes, needs_from, seconds, windows, year
 
 # seconds
 
@@ -182,6 +182,42 @@ def test_every_night_by_hand_and_those_left_out_cannot_pass_the_setting(tmp_path
     assert told.over_as == pytest.approx(sum(each.overshoot_as for each in by_hand))
     assert told.longest_s == max(each.longest_s for each in by_hand)
     assert told.peak_a == max(each.peak_a for each in by_hand)
+
+
+@pytest.mark.parametrize("house_a", [20.0, 60.0])
+def test_what_a_night_has_given_before_its_seconds_begin_is_taken_off_its_need(tmp_path, house_a):
+    """By hand: the room beside the house for the minutes since 18:00, the first that of the command; in no night nothing is taken off."""
+    records = fast(tmp_path, constant(4, house_a))
+    _, found = answers(home(tmp_path, records=records, vehicles={"evse-1": {"need_per_night": '"60 kWh"'}}))
+    drawn = min(48.0, 80.0 - house_a)
+    for clock, spent_min in (("18:00", 0), ("18:01", 0), ("18:30", 29), ("20:00", 119), ("23:59", 358)):
+        low = minute(1, clock)
+        night = int(found.fine.plans[0].every[low])
+        needs = needs_from(found.fine, 0, low)[0]
+        assert needs[night] == pytest.approx(max(60.0 - kwh(drawn, spent_min), 0.0), abs=1e-9), clock
+        others = np.delete(needs, night)
+        assert (others == 60.0).all()
+    assert (needs_from(found.fine, 0, minute(1, "12:00"))[0] == 60.0).all()
+
+
+def test_the_year_in_figures_is_that_of_its_run(tmp_path):
+    """Two chargers with a night each: energy, peak, starts and the highest of each night, from the currents of the run."""
+    rng = np.random.default_rng(3)
+    house = np.repeat(rng.choice([5.0, 30.0, 70.0], 6 * 96), 15)
+    _, found = answers(home(tmp_path, records=fast(tmp_path, house), chargers=TWO, vehicles=CARS, control={"response": '"20 s"'}))
+    for one in (found.fine, found.fine.free()):
+        ran, told = minutes(one, 0), year(one, 0)
+        service = ran.house_a + ran.vehicle_a.sum(axis=0)
+        assert told.peak_a == service.max()
+        assert told.came_a == tuple(service[low:high].max() for low, high in windows(one))
+        for place, energy in enumerate(told.energy_kwh):
+            assert energy.sum() == pytest.approx(kwh(float(ran.vehicle_a[place].sum()), 1.0))
+            running = ran.vehicle_a[place] > 0
+            began = np.flatnonzero(running & ~np.roll(running, 1))
+            assert told.hour_starts[place] == max(int(((began >= at) & (began < at + 60)).sum()) for at in began)
+            assert told.day_starts[place] == max(int(((began >= at) & (began < at + 1440)).sum()) for at in began)
+    assert (minutes(found.fine.free(), 0).vehicle_a.max(axis=1) == 32.0).all()
+    assert year(found.fine.free(), 0).peak_a == 134.0
 
 
 # energy and nights
