@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import functools
+import string
 import tomllib
 from dataclasses import replace
 
@@ -105,6 +106,7 @@ def test_every_question_has_its_words_and_they_are_sentences():
 
 
 QUESTION = visit.Question("load.*.rating", "What?", "Why.", "Where.")
+TAKES = visit.Takes("connected_to", "panel.*.breakers.*", "poles", (("2", "240 V"),), "poles")
 LOADS = visit.RowsAt("load", "load", ("kind",))
 STEP = visit.Step("loads", "Loads", "", "", (LOADS,), (QUESTION,))
 
@@ -126,6 +128,13 @@ STEP = visit.Step("loads", "Loads", "", "", (LOADS,), (QUESTION,))
         (replace(STEP, rows=(replace(LOADS, first=("sort",)),)), "load.*.sort is no field"),
         (replace(STEP, rows=(replace(LOADS, first=()),)), "not both"),
         (replace(STEP, rows=(replace(LOADS, which="last"),)), "which = 'last'"),
+        (replace(STEP, rows=(replace(LOADS, into="evse.*.breaker"),)), "evse.*.breaker is no field"),
+        (replace(STEP, questions=(replace(QUESTION, takes=replace(TAKES, beside="fed_by")),)), "takes load.*.fed_by"),
+        (replace(STEP, questions=(replace(QUESTION, takes=replace(TAKES, has="legs")),)), "takes panel.*.breakers.*.legs"),
+        (
+            replace(STEP, questions=(replace(QUESTION, only_if=(visit.Condition("load.*.id", row="panel.*", has="leg"),)),)),
+            "panel.*.leg is no field",
+        ),
         (replace(STEP, rows=(replace(LOADS, only=(visit.Condition("load.*.id", among=("x.y",)),)),)), "a condition on x.y"),
     ],
 )
@@ -275,6 +284,47 @@ def test_one_of_several_answers_is_enough():
     job = {one.key: one for one in visit.asked(known, visit.step_of("job"))}
     assert job["site.edition"].needed
     assert "site.permit_date" not in job
+
+
+def test_the_leg_of_a_load_is_asked_where_its_breaker_does_not_say_it():
+    known = content("bungalow-100a")
+    loads = {row["id"]: row for row in known["load"]}
+    assert plain(loads["dishwasher"]["voltage"]) == "120 V"
+    breaker = next(row for row in known["panel"][0]["breakers"] if row["id"] == plain(loads["dishwasher"]["connected_to"]))
+    assert plain(breaker["leg"]) == "A"
+
+    def asked() -> set[str]:
+        return {one.key for one in visit.asked(known, visit.step_of("loads")) if one.key.endswith(".leg")}
+
+    assert asked() == set()
+    del breaker["leg"]
+    assert asked() == {"load.dishwasher.leg"}
+    loads["microwave"]["connected_to"] = "main"
+    assert asked() == {"load.dishwasher.leg", "load.microwave.leg"}
+
+
+def test_what_is_told_by_what_is_chosen_is_a_value_that_a_site_file_takes():
+    found = 0
+    for question in (question for step in visit.steps() for question in step.questions if question.takes):
+        model, leaf = Site, None
+        for part in question.path.split("."):
+            if part != visit.EVERY:
+                shape = shapes(model)[part]
+                model, leaf = shape.model, shape.leaf
+        for _, answer in question.takes.gives:
+            leaf.parse(Raw(question.path, (), answer))
+            found += 1
+        assert {"row", "of"} == {name for _, name, _, _ in string.Formatter().parse(question.takes.words) if name}
+    assert found == 4
+
+
+def test_only_the_breaker_of_the_circuit_stands_with_the_charger():
+    known = content("bungalow-100a")
+    own = plain(known["evse"][0]["connected_to"])
+    standing = [row.id for row in visit.standing(known, visit.step_of("charger")) if row.rows.path == "panel.*.breakers"]
+    assert standing == [own]
+    del known["evse"]
+    assert visit.asked(known, visit.step_of("charger")) == ()
 
 
 def test_the_first_panel_is_the_main_one_and_its_rows_stand_apart():

@@ -35,7 +35,7 @@ def row(form, path: str) -> Row:
 
 def adding(form, name: str) -> visit_form.Adding:
     """The entries of a new thing."""
-    return next(one for one in form._kept.values() if isinstance(one, visit_form.Adding) and one._rows.name == name)
+    return next(one for one in form._kept.values() if isinstance(one, visit_form.Adding) and one.rows.name == name)
 
 
 def add(form, name: str, **entries: str) -> None:
@@ -168,3 +168,309 @@ def test_a_thing_that_lacks_what_it_cannot_be_without_is_not_added(form):
     add(form, "main", kind="panelboard")
     assert form.draft.text == before
     assert "Enter Connected to first" in form._line.box.value
+    assert aimed(form) is adding(form, "main")._entries["connected_to"]
+
+
+def test_where_an_entry_cannot_be_read_the_keys_go_to_it(form):
+    with_panel(form)
+    before = form.draft.text
+    add(form, "breaker", id="dryer-2", rating="40 kV", poles="2")
+    assert form.draft.text == before
+    assert "Not done" in form._line.box.value
+    assert aimed(form) is adding(form, "breaker")._entries["rating"]
+
+
+# keys: where the focus goes after a press, and how many stops there are
+
+
+def stops(box) -> list[object]:
+    """What the Tab key stops at within a widget, in order."""
+    import ipywidgets as widgets
+
+    if box.layout.display == "none":
+        return []
+    own = [box] if isinstance(box, (widgets.Button, widgets.Text, widgets.Dropdown, widgets.Checkbox)) and not box.disabled else []
+    return own + [stop for part in getattr(box, "children", ()) for stop in stops(part)]
+
+
+def aimed(form) -> object:
+    """The entry or button that a press has led to."""
+    return stops(form.aim.at)[0]
+
+
+def open_ones(form) -> list[str]:
+    """Questions on the screen that the Enter key goes to, in the order of the screen."""
+    boxes = {id(stops(one.box)[0]): path for path, one in form._rows.items() if "wb-open" in one.box._dom_classes and stops(one.box)}
+    return [boxes[id(stop)] for stop in stops(form.box) if id(stop) in boxes]
+
+
+def test_what_is_added_is_opened_and_the_keys_go_on_at_what_it_lacks_and_the_rest_is_folded(form):
+    with_panel(form)
+    to(form, "loads")
+    add(form, "load", kind="range", connected_to="range-breaker")
+    assert aimed(form) is row(form, "load.range.rating").entry
+    assert {"wb-aim", "wb-aim-4"} <= set(row(form, "load.range.rating").box._dom_classes)
+    row(form, "load.range.rating").entry.value = "12 kW"
+    row(form, "load.range.voltage").entry.value = "240 V"
+    assert form._things["load.range"][0].opened, "it stays open while it is answered"
+    add(form, "load", kind="dryer", connected_to="dryer-breaker")
+    assert aimed(form) is row(form, "load.dryer.rating").entry
+    assert not form._things["load.range"][0].opened
+    assert not [one for one in row(form, "load.range.rating").box._dom_classes if one.startswith("wb-aim")], "one mark at a time"
+    add(form, "load", kind="water-heater", connected_to="main")
+    assert form._things["load.dryer"][0].opened, "what lacks something stays open"
+
+
+def test_where_what_is_added_lacks_nothing_the_keys_go_on_at_the_next_of_its_kind(form):
+    with_panel(form)
+    assert aimed(form) is adding(form, "breaker")._entries["id"]
+    assert not any(fold.opened for fold, _ in form._things.values())
+    assert "wb-of-panel-breakers" in form.aim.at._dom_classes
+    assert "wb-kind-panel-breakers" in form._things["panel.main.breakers.range-breaker"][0].box._dom_classes
+
+
+def test_no_answer_of_the_program_and_no_entry_moves_the_keys(form, session):
+    with_panel(form)
+    to(form, "loads")
+    add(form, "load", kind="range", connected_to="range-breaker")
+    at, marks = form.aim.at, tuple(form.aim.at._dom_classes)
+    for told in session.told:
+        told()
+    row(form, "load.range.voltage").entry.value = "240 V"
+    form.draft.undo()
+    assert form.aim.at is at
+    assert [one for one in at._dom_classes if one.startswith("wb-aim")] == [one for one in marks if one.startswith("wb-aim")]
+
+
+def test_only_buttons_that_a_person_presses_to_go_on_are_followed(form):
+    import ipywidgets as widgets
+
+    with_panel(form)
+    followed = [stop.description for stop in stops(form.box) if isinstance(stop, widgets.Button) and "wb-goes" in stop._dom_classes]
+    assert followed == ["Add a breaker to main", "Back", "Next step"]
+
+
+def test_a_step_begins_at_what_it_needs_else_at_a_new_thing_else_at_the_way_on(form):
+    form.go(1)
+    assert aimed(form) is row(form, "dwelling.floor_area").entry
+    to(form, "panel")
+    form.go(1)
+    assert form._step == "breakers"
+    assert aimed(form).description == "Next step", "there is no panel to which a breaker could be added"
+    with_panel(form)
+    form.go(1)
+    assert form._step == "sub-panels"
+    assert aimed(form) is adding(form, "panel")._entries["id"]
+    to(form, "record")
+    form.go(1)
+    assert aimed(form) is adding(form, "paper")._entries["for"]
+
+
+def test_what_is_needed_stands_before_what_helps_if_it_is_known_and_the_enter_key_meets_it_alone(form):
+    to(form, "panel")
+    add(form, "main", kind="panelboard", connected_to="service")
+    asked = [stop.description for stop in stops(form._things["panel.main"][0].inside)]
+    told = [words.endswith("(if known)") for words in asked if not words.startswith("Take out")]
+    assert told == sorted(told)
+    assert open_ones(form) == ["panel.main.bus", "panel.main.main"]
+    row(form, "panel.main.bus").entry.value = "200 A"
+    assert open_ones(form) == ["panel.main.main"]
+    row(form, "panel.main.bus").entry.value = ""
+    assert open_ones(form) == ["panel.main.bus", "panel.main.main"]
+
+
+def test_a_second_main_panel_is_not_offered(form):
+    to(form, "panel")
+    assert [one for one in form._adders_here if one.startswith("panel ")]
+    add(form, "main", kind="panelboard", connected_to="service")
+    assert not [one for one in form._adders_here if one.startswith("panel ")]
+
+
+def test_a_load_needs_no_stop_more_however_many_stand_before_it(form):
+    """Tab stops from the entry that a press leads to, to the entry of the next needed answer."""
+    with_panel(form)
+    to(form, "loads")
+    counts = []
+    for kind in ("range", "dryer", "water-heater", "dishwasher"):
+        add(form, "load", kind=kind, connected_to="main")
+        entries = stops(form.box)
+        where = {path: entries.index(row(form, f"load.{kind}.{path}").entry) for path in ("rating", "voltage")}
+        counts.append((entries.index(aimed(form)) - where["rating"], where["voltage"] - where["rating"]))
+        row(form, f"load.{kind}.rating").entry.value = "1.2 kW"
+        row(form, f"load.{kind}.voltage").entry.value = "240 V"
+    assert len(set(counts)) == 1
+    assert counts[0][0] == 0
+
+
+# the breaker of a circuit, and what it tells
+
+
+def test_the_breaker_of_a_circuit_is_added_where_the_charger_is_and_taken_as_its_breaker(form):
+    with_panel(form)
+    to(form, "charger")
+    form.known.origin.value = "photo"
+    fold = next(one for key, one in form._kept.items() if isinstance(key, str) and "charger-breaker" in key)
+    assert fold.button.description.startswith("Add a breaker for this circuit to main")
+    add(form, "charger-breaker", rating="60 A", poles="2")
+    new = adding(form, "charger")
+    assert new._entries["connected_to"].value == "charger-breaker"
+    assert aimed(form) is new._button, "nothing is open any more: it may be added"
+    new.add()
+    assert form.draft.field("evse.charger.connected_to").text == "charger-breaker"
+    assert form.draft.field("panel.main.breakers.charger-breaker.rating").origin == "photo"
+    assert [key for key in form._things if key.startswith("panel.")] == ["panel.main.breakers.charger-breaker"]
+    assert aimed(form) is row(form, "evse.charger.rating").entry
+
+
+def test_a_breaker_that_is_added_where_one_is_chosen_takes_the_place_of_none(form):
+    with_panel(form)
+    to(form, "charger")
+    add(form, "charger", connected_to="range-breaker")
+    next(iter(form._adders_here.values())).turn(False)
+    add(form, "charger-breaker", rating="60 A", poles="2")
+    assert form.draft.field("evse.charger.connected_to").text == "range-breaker"
+    assert aimed(form) is row(form, "evse.charger.connected_to").entry
+    assert "charger-breaker" in [value for _, value in aimed(form).options]
+
+
+@pytest.mark.parametrize("step,name,kind", [("solar", "pv", "pv-inverter"), ("storage", "battery-inverter", "storage-inverter")])
+def test_the_breaker_of_an_inverter_is_added_in_its_step(form, step, name, kind):
+    with_panel(form)
+    to(form, step)
+    breaker = {"solar": "pv-breaker", "storage": "storage-breaker"}[step]
+    add(form, breaker, rating="40 A", poles="2")
+    new = adding(form, name)
+    assert new._entries["connected_to"].value == breaker
+    assert aimed(form) is new._entries["kind"]
+    new._entries["kind"].value = kind
+    new.add()
+    assert next(one for one in form.draft.groups() if one.kind == "source").fields
+    assert f"panel.main.breakers.{breaker}" in form._things
+
+
+def test_the_voltage_is_taken_from_the_poles_of_the_breaker_with_how_they_are_known_and_can_be_undone(form):
+    to(form, "panel")
+    add(form, "main", kind="panelboard", connected_to="service")
+    to(form, "breakers")
+    form.known.origin.value = "directory"
+    form.known.note.value = "photo 4"
+    add(form, "breaker", id="range-breaker", rating="40 A", poles="2")
+    add(form, "breaker", id="disposer-breaker", rating="20 A", poles="1")
+    to(form, "loads")
+    form.known.origin.value = "nameplate"
+    add(form, "load", kind="range", connected_to="range-breaker")
+    field = form.draft.field("load.range.voltage")
+    assert (field.text, field.origin, field.note) == ("240 V", "directory", "photo 4; poles of range-breaker: 2")
+    assert "240 V (poles of range-breaker: 2)" in form._line.box.value
+    assert row(form, "load.range.voltage").entry.value == "240 V"
+    assert open_ones(form) == ["load.range.rating"]
+    add(form, "load", kind="disposer", connected_to="main")
+    assert form.draft.field("load.disposer.voltage").text == "", "a panel tells no voltage"
+    row(form, "load.disposer.connected_to").entry.value = "disposer-breaker"
+    assert form.draft.field("load.disposer.voltage").text == "120 V"
+    row(form, "load.disposer.connected_to").entry.value = "range-breaker"
+    assert form.draft.field("load.disposer.voltage").text == "120 V", "what is there is never changed"
+    for _ in range(3):
+        form.draft.undo()
+    assert form.draft.field("load.disposer.voltage").text == ""
+    assert form.draft.field("load.disposer.connected_to").text in ("main", "disposer-breaker")
+
+
+@pytest.mark.parametrize("entries,text", [({"multiwire": "true"}, ""), ({"multiwire": "false"}, "240 V"), ({"poles": ""}, "")])
+def test_no_voltage_is_taken_where_the_breaker_does_not_tell_it(form, entries, text):
+    with_panel(form)
+    for name, value in entries.items():
+        form.draft.set(f"panel.main.breakers.range-breaker.{name}", value)
+    to(form, "loads")
+    add(form, "load", kind="range", connected_to="range-breaker")
+    assert form.draft.field("load.range.voltage").text == text
+
+
+def test_rating_or_current_is_enough_and_the_question_says_so(form):
+    with_panel(form)
+    to(form, "loads")
+    add(form, "load", kind="air-conditioner", connected_to="range-breaker")
+    rating, current = (row(form, f"load.air-conditioner.{name}") for name in ("rating", "current"))
+    assert "enough in its place" in rating.entry.description
+    assert current.entry.description.endswith("in place of the rating?")
+    entries = stops(form.box)
+    assert entries.index(current.entry) == entries.index(rating.entry) + 1
+    assert open_ones(form) == ["load.air-conditioner.rating"]
+    current.entry.value = "21 A"
+    assert open_ones(form) == []
+    assert row(form, "load.air-conditioner.current") is current, "what is typed into stays"
+    assert "needed open" not in form._things["load.air-conditioner"][0].button.description
+
+
+# the next photo
+
+
+@pytest.mark.parametrize(
+    "note,after",
+    [("photo 3", "photo 4"), ("photo", "photo 1"), ("", "photo 1"), ("photo 09", "photo 10"), ("plan 2, photo 9", "plan 2, photo 10")],
+)
+def test_the_next_photo_raises_the_number_of_the_note(form, note, after):
+    form.known.note.value = note
+    form.known._photo.click()
+    assert form.known.note.value == after
+
+
+def test_the_next_photo_of_another_source_goes_on_from_the_last_one(form):
+    form.known.origin.value = "nameplate"
+    form.known.note.value = "photo 3"
+    form.known.origin.value = "directory"
+    assert form.known.note.value == ""
+    form.known._photo.click()
+    assert form.known.note.value == "photo 4"
+    to(form, "house")
+    row(form, "dwelling.floor_area").entry.value = "1420 ft^2"
+    known = form.draft.field("dwelling.floor_area")
+    assert (known.origin, known.note) == ("directory", "photo 4")
+    assert [stop.description for stop in stops(form.known.box)] == ["What I enter now is known from", "note", "Next photo"]
+
+
+# what is so
+
+
+def state_of(form, key: str) -> str:
+    """What is said of a step where it is chosen."""
+    return next(words.rpartition(": ")[2] for words, one in form._choice.options if one == key)
+
+
+def test_a_step_says_what_is_so_of_it(form):
+    assert state_of(form, "breakers") == "nothing entered yet"
+    assert state_of(form, "solar") == "nothing entered yet"
+    assert state_of(form, "panel") == "1 needed open"
+    with_panel(form)
+    assert state_of(form, "breakers") == "answered"
+    to(form, "solar")
+    form.go(-1)
+    assert state_of(form, "solar") == "nothing entered yet", "it was not passed by"
+    to(form, "solar")
+    form.go(1)
+    assert state_of(form, "solar") == "nothing stands here"
+    to(form, "solar")
+    add(form, "pv", id="roof", kind="pv-inverter", connected_to="range-breaker")
+    assert state_of(form, "solar").endswith("needed open")
+
+
+def test_what_is_kept_and_what_is_saved_is_said_in_one_way(form, session):
+    whole = visit_form.assembled(session)
+    told = " ".join(box.value for box in texts(whole))
+    assert "Changes are not saved" not in told
+    assert "the site file itself, elder-7.toml, is written with Save it so" in told
+    to(form, "house")
+    row(form, "dwelling.floor_area").entry.value = "1420 ft^2"
+    for show in session.told:
+        show()
+    told = " ".join(box.value for box in texts(whole))
+    assert "What you enter is kept in the working copy; the site file, elder-7.toml, is written with Save it so." in told
+    assert "Changes are not saved" not in told
+    assert session.draft.changed
+
+
+def texts(box) -> list[object]:
+    """Every text that stands in a widget."""
+    import ipywidgets as widgets
+
+    return [box] * isinstance(box, widgets.HTML) + [one for part in getattr(box, "children", ()) for one in texts(part)]

@@ -27,7 +27,7 @@ PICTURES = "WORKBOOK_PICTURES"
 
 PANEL = "window.jupyterapp.shell.currentWidget"
 CELLS = f"{PANEL}.content.widgets"
-SHIFT, CONTROL = 8, 2
+ALT, CONTROL, SHIFT = 1, 2, 8
 CODES = {"Tab": 9, "Enter": 13, "Escape": 27, " ": 32, "End": 35, "Home": 36, "ArrowUp": 38, "ArrowDown": 40, "Backspace": 8, "Delete": 46}
 
 
@@ -336,7 +336,7 @@ class Hands:
         number = CODES.get(name) or ord(name.upper())
         code = name if name in CODES and name != " " else "Space" if name == " " else f"Key{name.upper()}" if name.isalpha() else ""
         given = {"key": name, "code": code, "windowsVirtualKeyCode": number, "modifiers": modifiers}
-        text = "\r" if name == "Enter" else name if len(name) == 1 and not modifiers & CONTROL else ""
+        text = "\r" if name == "Enter" else name if len(name) == 1 and not modifiers & (ALT | CONTROL) else ""
         down = {"type": "keyDown", "text": text} if text else {"type": "rawKeyDown"}
         if name == "a" and modifiers & CONTROL:
             down["commands"] = ["selectAll"]

@@ -13,6 +13,7 @@ import pytest
 
 from tests.browser.chrome import Chrome
 from tests.browser.lab import (  # noqa: F401
+    ALT,
     FIELD,
     PANEL,
     SEEN,
@@ -25,9 +26,11 @@ from tests.browser.lab import (  # noqa: F401
     pictures_folder,
     set_parameters,
     started_lab,
+    words,
 )
 from workbook_lib import editions, home
-from workbook_lib.live import keeping
+from workbook_lib.live import keeping, visit
+from workbook_lib.live.draft import Draft
 from workbook_lib.render import content
 from workbook_lib.workbooks import ev_load_management
 
@@ -245,6 +248,103 @@ def test_a_new_home_is_begun_left_half_done_and_taken_up_in_a_new_kernel(town: P
     hands.until_told("Saved: elder-7.toml")
     assert 'address = "7 Elder Row"' in site.read_text(encoding="utf-8")
     accessible(hands)
+
+
+def at(hands: Hands, start: str) -> None:
+    """Wait until something has the focus. Parameters: beginning of its words."""
+    hands.until(lambda: hands.focused().startswith(start), f"the focus is at {start}", 20)
+
+
+def onward(hands: Hands, *pairs: tuple[str, str]) -> None:
+    """Type or choose at each place in turn, Enter after each. Parameters: what to type, and the words of where Enter leads."""
+    for text, then in pairs:
+        if text and hands.chrome.ask("document.activeElement.tagName") == "SELECT":
+            hands.pick(text)
+        else:
+            hands.keys(text)
+        hands.key("Enter")
+        at(hands, then)
+
+
+def test_a_home_is_entered_by_keys_alone_without_a_tab(town: Path, hands: Hands):
+    """Enter goes to what is needed next, adds, and opens what it added; a verdict that comes moves nothing."""
+    open_beside(hands.chrome, "start")
+    started(hands)
+    hands.enter("Id of the home", "elder-9")
+    hands.press("Begin the visit")
+    hands.until_told("The visit of elder-9")
+    hands.until(lambda: hands.has("What is the address? (if known)"), "the first questions")
+    hands.chrome.ask(f"{FIELD.format(json.dumps('note'))}.focus()")
+    hands.key("p", ALT)
+    hands.until(lambda: hands.value("note") == "photo 1", "the next photo")
+    assert hands.focused() == "note"
+
+    def kept() -> str:
+        return keeping.working(town / "elder-9.toml").text
+
+    onward(hands, ("", "Under which code edition"), ("2023", "Which method of the service load"))
+    for start in ("What is the floor area", "What is the service rated?", "Adapter:", "Which size have the conductors"):
+        hands.key("n", ALT)
+        at(hands, start)
+    onward(hands, ("4/0", "Are the conductors"), ("Al", "Which insulation type"), ("XHHW-2", "Which size is the neutral"))
+    onward(hands, ("2/0", "In which raceway"), ("", "Name (id)"), ("", "Kind of raceway"), ("RMC", "How hot does the air"))
+    hands.until(lambda: 'raceway = "riser"' in kept(), "the new raceway is that of the run")
+    hands.key("n", ALT)
+    at(hands, "Name (id)")
+    onward(hands, ("", "Kind of panel"), ("panelboard", "Connected to"), ("service", "What is the bus rated?"))
+    onward(hands, ("200 A", "What is the main breaker's rating?"), ("200 A", "Next step"), ("", "Name (id)"))
+    for name in ("range-breaker", "dryer-breaker"):
+        onward(hands, (name, "Breaker rating"), ("40 A", "Poles"), ("2", ""))
+        hands.until_told(f"Added panel.main.breakers.{name}")
+        at(hands, "Name (id)")
+    hands.key("n", ALT)
+    hands.until(lambda: hands.has_button("Add a feeder"), "the step of sub-panels")
+    hands.key("n", ALT)
+    hands.until(lambda: hands.has("Kind of load"), "the step of the loads")
+    at(hands, "Name (id)")
+    for kind in ("range", "dryer"):
+        onward(hands, ("", "Kind of load"), (kind, "Connected to"), (f"{kind}-breaker", "What is its nameplate rating?"))
+        hands.keys("5 kW")
+        hands.until(lambda kind=kind: f'id = "{kind}"' in (text := kept()) and '"5 kW"' in text.split(f'id = "{kind}"')[1], "it is kept")
+        hands.until_current()
+        assert hands.focused().startswith("What is its nameplate rating?"), "a verdict that comes moves nothing"
+        onward(hands, ("", "Name (id)"))
+    assert 'note = "photo 1"' in kept()
+    assert kept().count("poles of") == 2, "the voltage is taken from the breaker"
+    assert len(hands.chrome.ask("[...document.querySelectorAll('.wb-kind-load > .wb-opened')].filter(one => one.checkVisibility())")) == 1
+
+
+def test_the_breaker_of_a_charger_is_added_in_its_step_by_keys_and_what_is_refused_is_gone_back_to(town: Path, hands: Hands):
+    begun = Draft(visit.beginning("elder-10"))
+    begun.add(("panel",), {"id": "main", "kind": "panelboard", "connected_to": "service"})
+    site = town / "elder-10.toml"
+    keeping.folder_of(site).mkdir()
+    (keeping.folder_of(site) / keeping.WORKING).write_text(begun.text, encoding="utf-8")
+    open_beside(hands.chrome, "start")
+    started(hands)
+    hands.choose("Half done", "elder-10")
+    hands.press("Take the visit up")
+    hands.until_told("The visit of elder-10")
+    steps = "[...document.querySelectorAll('.wb-visit option')].map(one => one.textContent).find(one => one.startsWith('10.'))"
+    hands.until(lambda: hands.chrome.ask(steps), "the steps")
+    charger = "10. The charger and its circuit: nothing entered yet"
+    assert words(hands.chrome.ask(steps)) == charger
+    hands.choose("Step", charger)
+    hands.until(lambda: hands.has_button("Add a charger"), "the step of the charger")
+    hands.tab_to("Add a breaker for this circuit to main")
+    hands.key(" ")
+    hands.until(lambda: hands.has("Breaker rating"), "the entries of a breaker")
+    hands.tab_to("Name (id)", 1)
+    onward(hands, ("", "Breaker rating"), ("60 kA", "Poles"), ("2", ""))
+    hands.until_told("Not done:")
+    at(hands, "Breaker rating")
+    hands.retype("60 A")
+    onward(hands, ("", "Poles"), ("", ""))
+    hands.until_told("Added panel.main.breakers.charger-breaker")
+    at(hands, "Add a charger")
+    onward(hands, ("", "What is the charger rated?"))
+    hands.until(lambda: 'connected_to = "charger-breaker"' in keeping.working(site).text, "it is the breaker of the charger")
+    hands.until(lambda: "poles of charger-breaker" in keeping.working(site).text, "and its voltage is told by it")
 
 
 def test_the_form_has_no_serious_fault_of_access_and_never_scrolls_sideways(lab: Lab, hands: Hands, pictures: Path):

@@ -13,15 +13,16 @@ from workbook_lib.render.content import sentence
 
 MOST_MOVED = 8
 MOST_FAULTS = 12
+UNSAVED = "Changes are not saved."
 
 
 class Board:
-    """The answers of a session. `box`: the widget."""
+    """The answers of a session. `box`: the widget; `unsaved`: what is said while the site file does not say what is entered."""
 
-    def __init__(self, session: Session):
+    def __init__(self, session: Session, unsaved: str = UNSAVED):
         import ipywidgets as widgets
 
-        self.session = session
+        self.session, self._unsaved = session, unsaved
         kit = Kit(lambda path: None)
         self.status, self.verdict, self.moved, self.short = (widgets.HTML(layout=kit.line) for _ in range(4))
         self.status.add_class("wb-status")
@@ -81,7 +82,7 @@ class Board:
             at = f": {escape(_at_work(state.progress, session.at_work_s))}" if state.progress is not None else ""
             words.append(f"<strong>Calculating{at}</strong>; what is shown is older than what is entered.")
         if session.draft.changed:
-            words.append("Changes are not saved.")
+            words.append(escape(self._unsaved))
         if session.trouble:
             words.append(f'<strong class="wb-flag">{escape(session.trouble)}</strong>')
         return f'<p class="wb wb-state" role="status" aria-live="polite">{" ".join(words)}</p>'

@@ -84,11 +84,63 @@
       if (said && told.offsetWidth > 0) told.scrollIntoView({ block: 'nearest' });
     }
   };
+  // a press of the person's own button is followed to what the kernel marks after it, unless something else is done meanwhile
+  let pressed = null;
+  const mark = form => [...form.querySelectorAll('.wb-aim')].map(one => one.className.match(/wb-aim-\d+/)?.[0]).pop();
+  const take = one => { one.focus(); if (one.tagName === 'INPUT' && one.type === 'text') one.select(); };
+  document.addEventListener('click', event => {
+    const button = event.target.closest?.('.wb-live .wb-goes'), form = button?.closest('.wb-live');
+    pressed = form ? { form, before: mark(form) } : null;
+  }, true);
+  const follow = () => {
+    const now = pressed && pressed.form.isConnected && mark(pressed.form);
+    if (!now || now === pressed.before) return;
+    const box = pressed.form.querySelector('.' + now), one = box.matches('button, ' + ENTRY) ? box : box.querySelector(ENTRY);
+    if (!one || !one.offsetWidth) return;
+    pressed = null;
+    take(one);
+    one.closest('.wb-row, .wb-adding')?.scrollIntoView({ block: 'nearest' });
+  };
+  // keys of a visit: Enter goes to the next needed answer that is open, in a new thing to its next entry and at last adds it
+  const shown = (within, which) => [...within.querySelectorAll(which)].filter(one => one.offsetWidth > 0 && !one.disabled);
+  const empty = box => { const all = [...box.querySelectorAll(ENTRY)];
+    return all.every(one => one.type === 'checkbox' ? !one.checked : one.tagName === 'SELECT' ? one.selectedIndex < 1 : !one.value.trim()); };
+  const press = button => {
+    if (!button || button.disabled) return;
+    if (button.matches('.wb-goes')) button.focus();
+    button.click();
+  };
+  const onward = (one, visit) => {
+    const adding = one.closest('.wb-adding');
+    if (adding) {
+      const entries = shown(adding, ENTRY), next = entries[entries.indexOf(one) + 1];
+      return next ? take(next) : press(shown(adding, 'button')[0]);
+    }
+    const rows = shown(visit, '.wb-open').filter(box => empty(box) && !box.contains(one));
+    if (!rows.length && one.value && one.closest('.wb-first')) return;
+    const after = rows.find(box => one.compareDocumentPosition(box) & Node.DOCUMENT_POSITION_FOLLOWING) ?? rows[0];
+    const kind = [...(one.closest('[class*="wb-kind-"]')?.classList ?? [])].find(name => name.startsWith('wb-kind-'));
+    const waits = one.closest('.wb-known') || (one.closest('.wb-open') && empty(one.closest('.wb-open')));
+    const another = shown(visit, kind ? '.' + kind.replace('-kind-', '-of-') : waits ? '.wb-adding' : '.wb-none')[0];
+    const next = after?.querySelector(ENTRY) ?? another?.querySelector(ENTRY) ?? shown(visit, '.wb-next')[0];
+    if (next) take(next);
+  };
+  window.addEventListener('keydown', event => {
+    pressed = null;
+    const one = event.target, form = one.closest?.('.wb-live'), visit = form?.querySelector('.wb-visit');
+    if (!visit || event.isComposing || event.repeat || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    const letter = /^[a-z]$/i.test(event.key) ? event.key.toLowerCase() : (event.code ?? '').replace('Key', '').toLowerCase();
+    const button = event.altKey && { n: '.wb-next', p: '.wb-photo' }[letter];
+    if (button) press(visit.querySelector(button));
+    else if (event.key === 'Enter' && !event.altKey && one.matches(ENTRY) && one.closest('.wb-visit :is(.wb-adding, .wb-row, .wb-known)')) onward(one, visit);
+    else return;
+    event.preventDefault();
+  }, true);
   let waiting = false;
   const soon = () => {
     if (waiting) return;
     waiting = true;
-    requestAnimationFrame(() => { waiting = false; mend(); refocus(); show(); });
+    requestAnimationFrame(() => { waiting = false; mend(); refocus(); show(); follow(); });
   };
   new MutationObserver(soon).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ['class'] });
   soon();

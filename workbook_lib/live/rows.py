@@ -10,6 +10,7 @@ from workbook_lib.home.fields import Id, Number
 from workbook_lib.home.raw import ORIGINS
 from workbook_lib.live.draft import Draft, Wrong
 from workbook_lib.live.fields import ABSENT, EMPTY_LIST, Field
+from workbook_lib.live.fold import settled
 from workbook_lib.quantities import COMMON_UNITS, QuantityError, read_quantity
 from workbook_lib.render.content import sentence
 
@@ -118,6 +119,10 @@ class Row:
         """Put what was typed into the draft, and how it is known where that was said before it or for all that is entered."""
         if self._draft.set(self.path, text) is not None:
             return
+        self._say_known()
+        self._kit.entered(self.path)
+
+    def _say_known(self) -> None:
         field, known = self._draft.field(self.path), self._kit.known
         if field is None or not field.given or not field.has_provenance:
             return
@@ -198,6 +203,12 @@ def _begin_alike(options: tuple[str, ...]) -> bool:
     return any(one != other and other.startswith(one) for one in options for other in options if one[:1].isdecimal())
 
 
+def following(note: str) -> str:
+    """The note of the next photo. Parameters: note. Returns: it with the number at its end raised by one, number 1 where it has none."""
+    words, number = re.fullmatch(r"(.*?)([0-9]{0,9})", note, re.DOTALL).groups()
+    return f"{words}{int(number) + 1:0{len(number)}}" if number else f"{words or 'photo'} 1"
+
+
 class Known:
     """How all that is entered is known, until it is said otherwise: chosen once for a nameplate or a photo. `box`: the widget."""
 
@@ -208,9 +219,23 @@ class Known:
         self.origin = widgets.Dropdown(options=ORIGINS, value="stated", description="What I enter now is known from", style=wide)
         self.note = widgets.Text(description="note", placeholder="as photo 3", style=wide)
         self.origin.layout.width, self.note.layout.width = "22rem", "13rem"
-        self.box = widgets.Box([self.origin, self.note], layout=widgets.Layout(flex_flow="row wrap", width="100%"))
+        self._photo = widgets.Button(description="Next photo", tooltip="raise the number of the note by one (Alt+P)")
+        self._photo.layout.width = "auto"
+        self._photo.add_class("wb-photo")
+        self._photo.on_click(settled(self.next_photo))
+        self._note_before = ""
+        parts = [self.origin, self.note, self._photo]
+        self.box = widgets.Box(parts, layout=widgets.Layout(flex_flow="row wrap", width="100%", align_items="baseline"))
         self.box.add_class("wb-known")
-        self.origin.observe(lambda change: setattr(self.note, "value", ""), "value")  # a note is of the source that it was written for
+        self.origin.observe(self._other_source, "value")
+
+    def _other_source(self, change) -> None:
+        """A note is of the source that it was written for; the number of the last photo is kept to go on from."""
+        self._note_before, self.note.value = self.note.value or self._note_before, ""
+
+    def next_photo(self) -> None:
+        """Raise the number at the end of the note by one; where the source was changed since, go on from the note before."""
+        self.note.value = following(self.note.value.strip() or self._note_before.strip())
 
     def tell(self, draft: Draft, path: str) -> None:
         """Say of a field that was just entered how it is known. Parameters: draft, key path."""
@@ -221,14 +246,14 @@ class Known:
 class Kit:
     """What all rows share: layouts, styles, the units shown, who is told that a field is being changed.
 
-    `known`: how all that is entered is known, where that is said once for all rows.
+    `known`: how all that is entered is known, where that is said once for all rows; `entered`: who is told of a field that was taken.
     """
 
     def __init__(self, changing: Callable[[str], None], *, entry: str = "27rem", label: str = "13rem", known: Known | None = None):
         import ipywidgets as widgets
 
         self.known = known
-
+        self.entered: Callable[[str], None] = lambda path: None
         layout = widgets.Layout
         self.changing, self.units = changing, AS_WRITTEN
         self.row = layout(flex_flow="row wrap", align_items="baseline", width="100%")

@@ -13,7 +13,9 @@ from functools import lru_cache
 from importlib.resources import files
 
 from workbook_lib.home.lines import Loc
-from workbook_lib.home.raw import ID, ID_RULE, Raw, Rows, Table, prepare
+from workbook_lib.home.raw import Raw, Rows, Table, prepare
+from workbook_lib.live.beginning import beginning as beginning
+from workbook_lib.live.beginning import free_id as free_id
 
 EVERY = "*"
 """Stands in a path for each row of a list."""
@@ -24,20 +26,40 @@ FIRST, OTHERS = "first", "others"
 class Condition:
     """Something that holds of what is known: at a path stands one of `values`, or something that stands at one of `among` too.
 
-    Without either it is enough that something stands there. `absent`: turned round.
+    Without either it is enough that something stands there. `row`, `has`: what stands there is the id of a row of a list (`*` at its end),
+    and it is the field `has` of that row which is meant. `absent`: turned round.
     """
 
     path: str
     values: tuple[object, ...] = ()
     among: tuple[str, ...] = ()
     absent: bool = False
+    row: str = ""
+    has: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Takes:
+    """What tells an answer as soon as it is chosen: the field `beside` names a row of the list `row`, whose field `has` is one of `gives`.
+
+    `gives`: pairs of what stands there and the answer; `unless`: a field of that row with which it tells nothing; `words`: as it is told,
+    with {of} for what stands there and {row} for the id.
+    """
+
+    beside: str
+    row: str
+    has: str
+    gives: tuple[tuple[str, str], ...]
+    words: str
+    unless: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
     """One question: path of its answer (`*` for each row), words, why it is asked, where it is read, when it is needed.
 
-    `instead`: paths that answer it as well; `only_if`, `needed_if`: conditions that must all hold; `suggest`: shown, never taken.
+    `instead`: paths that answer it as well; `only_if`, `needed_if`: conditions that must all hold; `suggest`: shown, never taken; `takes`:
+    what is entered once the thing that tells it is chosen.
     """
 
     path: str
@@ -49,6 +71,7 @@ class Question:
     only_if: tuple[Condition, ...] = ()
     needed_if: tuple[Condition, ...] = ()
     suggest: str = ""
+    takes: Takes | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +79,7 @@ class RowsAt:
     """A list of things at a step: its path, a thing's name (the stem of its id), what a new one cannot do without besides its id.
 
     `first` is empty where the step asks of rows that stand elsewhere; `one`: a single table; `least`: rows that there must be; `which`: the
-    first row of the file or the others; `only`: conditions on a row.
+    first row of the file or the others; `only`: conditions on a row; `into`: path of the field that takes a new one.
     """
 
     path: str
@@ -66,6 +89,7 @@ class RowsAt:
     least: int = 0
     which: str = ""
     only: tuple[Condition, ...] = ()
+    into: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +199,9 @@ class _Known:
     def holds(self, condition: Condition) -> bool:
         """Whether a condition holds, for one at least of the rows that its path leads to."""
         found = self.values(condition.path)
+        if condition.row:
+            named = (row for _, _, row, _ in self.places(condition.row) if isinstance(row, Table) and _plain(row.get("id")) in found)
+            found = [_plain(row.get(condition.has)) for row in named if _given(row.get(condition.has))]
         if condition.values:
             held = any(value in condition.values for value in found)
         elif condition.among:
@@ -189,6 +216,10 @@ def _into(one: tuple, part: str) -> tuple[str, Loc, object, Mapping[str, int]]:
     key, loc, node, bound = one
     inner = node.get(part) if isinstance(node, Table) else None
     return (f"{key}.{part}" if key else part), (*loc, part), inner, bound
+
+
+def _plain(node: object) -> object:
+    return node.value if isinstance(node, Raw) else node
 
 
 def _given(node: object) -> bool:
@@ -251,6 +282,8 @@ def _read(kind: type, content: Mapping[str, object]):
     for name in ("only", "only_if", "needed_if"):
         if name in given:
             given[name] = _conditions(given[name])
+    if "takes" in given:
+        given["takes"] = Takes(**{**given["takes"], "gives": tuple(map(tuple, given["takes"]["gives"]))})
     return kind(**given)
 
 
@@ -281,6 +314,7 @@ def _rows_faults(key: str, rows: RowsAt) -> list[str]:
     problems += [] if bool(rows.first) == bool(rows.name) else [f"{key}: {rows.path} has a name or what comes first, not both"]
     inner = rows.path if rows.one else f"{rows.path}.{EVERY}"
     problems += [f"{key}: {inner}.{name} is no field" for name in rows.first if _kind_at(f"{inner}.{name}") != "leaf"]
+    problems += [f"{key}: {rows.into} is no field" for path in [rows.into] if path and _kind_at(path) != "leaf"]
     return problems + [problem for one in rows.only for problem in _condition_faults(key, one)]
 
 
@@ -291,6 +325,9 @@ def _question_faults(step: Step, question: Question) -> list[str]:
     listed = {rows.path for rows in step.rows}
     starred = [".".join(question.path.split(".")[:end]) for end, part in enumerate(question.path.split(".")) if part == EVERY]
     problems += [f"{where}: {prefix} are no rows of this step" for prefix in starred if prefix not in listed]
+    if question.takes is not None:
+        paths = (f"{question.path.rpartition('.')[0]}.{question.takes.beside}", f"{question.takes.row}.{question.takes.has}")
+        problems += [f"{where}: takes {path}, which is no field" for path in paths if _kind_at(path) != "leaf"]
     for condition in (*question.only_if, *question.needed_if):
         problems += _condition_faults(where, condition)
     return problems
@@ -300,6 +337,8 @@ def _condition_faults(where: str, condition: Condition) -> list[str]:
     problems = [
         f"{where}: a condition on {path}, which the model lacks" for path in (condition.path, *condition.among) if not _kind_at(path)
     ]
+    if condition.row and _kind_at(f"{condition.row}.{condition.has}") != "leaf":
+        problems.append(f"{where}: {condition.row}.{condition.has} is no field")
     if _kind_at(condition.path) != "leaf" and (condition.values or condition.among):
         problems.append(f"{where}: {condition.path} has no value to compare")
     return problems
@@ -413,65 +452,3 @@ def _lacking(tree: Table, step: Step) -> int:
     """How many rows are missing of those that there must be."""
     there = [row.rows.path for row in _standing(tree, step)]
     return sum(max(0, rows.least - there.count(rows.path)) for rows in step.rows)
-
-
-# a new file
-
-_BEGINNING = """\
-# Site file of one home, in the order of a site visit. A quantity is written with its unit, as "200 A" or "12 kW".
-# How a value is known stands beside it: { value = "200 A", from = "nameplate", note = "photo 3" }; from is nameplate, photo, directory,
-# measured, drawing, data-sheet, utility or assumed. What is not known is left out: the sheets then ask for it by its name.
-format = 1
-
-# The job: who asks for what, where, and under which code.
-[site]
-id = "%s"
-
-# Choices of the engineer, not facts.
-[study]
-
-# The house.
-[dwelling]
-
-# At the meter.
-[service]
-
-[service.meter_socket]
-
-# Service conductors, from the service point to the service disconnect.
-[service.conductor]
-
-# Below, a block for each thing as it was entered: [[panel]] with its breakers, [[load]], [[evse]], [[raceway]], [[source]] and others.
-# connected_to names the next thing on the utility's side.
-"""
-
-
-def beginning(name: str) -> str:
-    """The text of a new site file with nothing in it but the id of the home and the tables that every home has.
-
-    Parameters: id of the home. Returns: TOML. Errors: ValueError for a text that is no id.
-    """
-    if not ID.match(name):
-        raise ValueError(f"{name!r} cannot be the id of a home: {ID_RULE}")
-    return _BEGINNING % name
-
-
-def free_id(content: Mapping[str, object], stem: str) -> str:
-    """An id that nothing in a home has yet. Parameters: content of the site file, how it begins. Returns: the stem, else with a number."""
-    taken = set(_ids(content))
-    if stem not in taken:
-        return stem
-    return next(name for number in range(2, len(taken) + 3) if (name := f"{stem}-{number}") not in taken)
-
-
-def _ids(content: object) -> Iterator[str]:
-    if isinstance(content, Mapping):
-        name = content.get("id")
-        name = name.get("value") if isinstance(name, Mapping) else name
-        if isinstance(name, str):
-            yield name
-        for inner in content.values():
-            yield from _ids(inner)
-    elif isinstance(content, list):
-        for inner in content:
-            yield from _ids(inner)

@@ -5,81 +5,25 @@ from __future__ import annotations
 import tomllib
 from html import escape
 
-from workbook_lib.home.leaf import LeafFault
-from workbook_lib.home.patch import Unpatchable
 from workbook_lib.live import visit
+from workbook_lib.live.adding import Adding, kind_of
+from workbook_lib.live.aim import GOES, Aim
 from workbook_lib.live.board import Board
-from workbook_lib.live.fields import ABSENT, Field
-from workbook_lib.live.fold import Fold, Line, settled, spaced
+from workbook_lib.live.fields import Field
+from workbook_lib.live.fold import Fold, Line, spaced
 from workbook_lib.live.panels import Saving, Steps
-from workbook_lib.live.rows import NOT_GIVEN, Kit, Known, Row
+from workbook_lib.live.rows import Kit, Known, Row
 from workbook_lib.live.session import Session
-from workbook_lib.live.things import ADDED, STEMS
+from workbook_lib.live.taking import take
+from workbook_lib.live.things import ADDED
 from workbook_lib.render.content import sentence
 
-
-class Adding:
-    """Adds one thing of a step: its id and what it cannot do without, then a button. `box`: the widget."""
-
-    def __init__(self, of: Visit, rows: visit.RowsAt, loc, title: str, done):
-        import ipywidgets as widgets
-
-        self._of, self._loc, self._rows, self._done = of, loc, rows, done
-        self._draft, self._kit, self._told = of.draft, of.kit, of.say
-        draft, kit = of.draft, of.kit
-        self._entries: dict[str, object] = {}
-        blank = draft.blank(loc)
-        names = (["id"] if "id" in blank else []) + list(rows.first)
-        for name in names:
-            self._entries[name] = self._entry(blank[name])
-        if "id" in self._entries:
-            stem = STEMS.get(rows.name, rows.name).replace(" ", "-")
-            self._first_id = visit.free_id(tomllib.loads(draft.text), stem)
-            self._entries["id"].value = self._first_id
-        self._button = widgets.Button(description=f"Add {title}", layout=kit.button)
-        self._button.on_click(settled(self.add))
-        self.box = spaced(*self._entries.values(), self._button, kit=kit, kind="wb-adding")
-
-    def _entry(self, field: Field):
-        import ipywidgets as widgets
-
-        label = "Name (id)" if field.name == "id" else sentence(field.leaf.label)
-        if field.options and not field.several:
-            options = [(NOT_GIVEN, ABSENT), *((one, one) for one in field.options)]
-            return widgets.Dropdown(options=options, description=label, layout=self._kit.entry, style=self._kit.wide)
-        entry = widgets.Text(description=label, layout=self._kit.entry, style=self._kit.wide)
-        entry.placeholder = f"as {field.example}" if field.example else ""
-        return entry
-
-    def renew(self) -> None:
-        """What may be chosen by now; what is entered stays."""
-        for name, field in self._draft.blank(self._loc).items():
-            entry = self._entries.get(name)
-            if entry is not None and hasattr(entry, "index"):
-                options = ((NOT_GIVEN, ABSENT), *((one, one) for one in field.options))
-                if tuple(entry.options) != options:
-                    chosen = entry.value
-                    entry.options = options
-                    entry.value = chosen if chosen in field.options else ABSENT
-
-    def add(self) -> None:
-        """Add it with what is entered."""
-        row = {name: entry.value for name, entry in self._entries.items() if entry.value.strip()}
-        lacking = [self._entries[name].description for name in self._entries if name not in row]
-        if lacking:
-            self._told(f"Enter {', '.join(lacking)} first.", trouble=True)
-            return
-        if row.get("id") == getattr(self, "_first_id", None) and row.get("kind") and self._rows.name not in row["kind"]:
-            row["id"] = visit.free_id(tomllib.loads(self._draft.text), row["kind"] if self._rows.path == "load" else row["id"])
-        try:
-            path = self._draft.add(self._loc, row)
-        except LeafFault as fault:
-            self._told("; ".join(f"{one.what}: {one.value}. Do: {one.todo}" for one in fault.troubles), trouble=True)
-        except Unpatchable as error:
-            self._told(str(error), trouble=True)
-        else:
-            self._done()
-            self._of.added(path)
+KEYS = (
+    "Keys: <strong>Enter</strong> goes on to the next answer that is needed; in a new thing to its next entry, and from the last it adds "
+    "it. <strong>Tab</strong> goes to every field, <strong>Alt+N</strong> is Next step, <strong>Alt+P</strong> Next photo."
+)
+KEPT = "What you enter is kept at once in the working copy beside the site file; the site file itself, {file}, is written with Save it so."
+UNSAVED = "What you enter is kept in the working copy; the site file, {file}, is written with Save it so."
 
 
 class Visit:
@@ -91,9 +35,13 @@ class Visit:
         self.session, self.draft = session, session.draft
         self.known = Known()
         self.kit = Kit(lambda path: None, entry="100%", label="55%", known=self.known)
+        self.kit.entered = self._entered
         self._kept: dict[object, object] = {}
         self._kept_of = ""
         self._things: dict[str, tuple[Fold, tuple[str, ...]]] = {}
+        self.aim = Aim()
+        self._adders_here: dict[str, Fold] = {}
+        self._ones: list[object] = []
         self._rows: dict[str, Row] = {}
         self._shape: tuple | None = None
         self._line = Line(self.kit)
@@ -104,17 +52,26 @@ class Visit:
         self._back.on_click(lambda _: self.go(-1))
         self._next.on_click(lambda _: self.go(1))
         self._quiet = False
+        self._kept_where = KEPT.format(file=session.file.name)
         content = self._content()
         self._step = (visit.first_open(content, session.passed) or visit.steps()[-1]).key
         self._choice.observe(self._chosen, "value")
         for button in (self._back, self._next):
             button.add_class("wb-go")
+            button.add_class(GOES)
+        self._next.add_class("wb-next")
         moves = spaced(self._back, self._next, kit=self.kit)
-        left = [self._head, self._choice, self.known.box, self._line.box, self._inside, moves]
+        told = widgets.HTML(f'<p class="wb-keys">{KEYS}</p>', layout=self.kit.line)
+        left = [self._head, self._choice, told, self.known.box, self._line.box, self._inside, moves]
         self.box = widgets.VBox(left, layout=self.kit.line)
+        self.box.add_class("wb-visit")
         self.draft.listeners.append(self._changed)
         session.told.append(self._told)
         self.show()
+
+    def _asked(self) -> tuple[visit.Asked, ...]:
+        """The questions of the step as they are asked now."""
+        return visit.asked(self._content(), visit.step_of(self._step))
 
     def _content(self) -> dict[str, object]:
         return tomllib.loads(self.draft.text)
@@ -124,10 +81,25 @@ class Visit:
     def go(self, by: int) -> None:
         """To the step before or after. Parameters: -1 or 1."""
         keys = [step.key for step in visit.steps()]
-        self.session.pass_over(self._step)
+        if by > 0:
+            self.session.pass_over(self._step)
         self._step = keys[min(max(keys.index(self._step) + by, 0), len(keys) - 1)]
         self._line.say()
+        self.aim.clear()
         self.show()
+        self._aim_at_step()
+
+    def _aim_at_step(self) -> None:
+        """The keys go on at the first answer of the step that is needed and open, else at a new thing, else at the way on."""
+        here = self._open_rows(tuple(self._rows))
+        adding = [*(fold.inside.children[0] for fold in self._adders_here.values() if fold.opened), *self._ones]
+        last = self._choice if self._next.disabled else self._next
+        self.aim.take(next(iter((*(row.box for row in here), *adding, last))))
+
+    def _open_rows(self, keys: tuple[str, ...]) -> list[Row]:
+        """Questions on the screen that are needed and open, in their order. Parameters: key paths."""
+        asked = {one.key: one for one in self._asked()}
+        return [self._rows[key] for key in keys if key in asked and key in self._rows and _is_open(asked[key])]
 
     def _chosen(self, change) -> None:
         if not self._quiet and change["new"]:
@@ -141,7 +113,7 @@ class Visit:
         step = visit.step_of(self._step)
         if self._kept_of != self._step:
             self._kept, self._kept_of = {}, self._step
-        self._rows, self._things = {}, {}
+        self._rows, self._things, self._adders_here, self._ones = {}, {}, {}, []
         self._shape = self._shape_of(content, step)
         keys = [one.key for one in visit.steps()]
         self._back.disabled, self._next.disabled = self._step == keys[0], self._step == keys[-1]
@@ -155,7 +127,9 @@ class Visit:
         for number, step in enumerate(visit.steps(), 1):
             here = visit.progress(content, step)
             lacking = here.needed - here.needed_answered
-            state = f"{lacking} needed open" if lacking else "nothing stands here" if step.skip and not here.of else "answered"
+            passed = bool(step.skip) and step.key in self.session.passed
+            nothing = "nothing stands here" if passed and not here.of else "" if here.answered else "nothing entered yet"
+            state = f"{lacking} needed open" if lacking else nothing or "answered"
             options.append((f"{number}. {step.title}: {state}", step.key))
         self._quiet = True
         try:
@@ -171,7 +145,7 @@ class Visit:
         step = visit.step_of(self._step)
         head = f'<h3 class="wb-head">{escape(step.title)}</h3><p class="wb">{escape(step.words)}</p>'
         self._head.value = (
-            f'<p class="wb">{words} ({whole.answered} of {whole.of} questions answered). What you enter is kept at once.</p>{head}'
+            f'<p class="wb">{words} ({whole.answered} of {whole.of} questions answered). {escape(self._kept_where)}</p>{head}'
         )
 
     @staticmethod
@@ -199,7 +173,7 @@ class Visit:
         return parts + self._questions(loose)
 
     def _thing(self, row: visit.Standing, asked: list[visit.Asked]):
-        lacking = sum(one.needed and not one.answered for one in asked)
+        lacking = sum(map(_is_open, asked))
         title = self.draft.group(row.key).title
 
         def make() -> list[object]:
@@ -211,6 +185,7 @@ class Visit:
 
         fold = self._fold(row.key, title, make, opened=bool(lacking))
         fold.say(note=f"{lacking} needed open" if lacking else self._summary(asked))
+        fold.box.add_class(f"wb-kind-{kind_of(row.rows)}")
         self._things[row.key] = (fold, tuple(one.key for one in asked))
         return fold.box
 
@@ -234,18 +209,21 @@ class Visit:
 
     def _questions(self, asked: list[visit.Asked]) -> list[object]:
         boxes = []
-        for one in asked:
+        in_place = {path for one in asked if one.needed for path in one.question.instead}
+        matter = {one.key for one in asked if one.needed or one.question.path in in_place}
+        for one in sorted(asked, key=lambda one: one.key not in matter):
             field = self.draft.field(one.key)
             if field is None:
                 continue
-            row = self._row(one, field)
+            row = self._row(one, field, "" if one.key in matter else " (if known)")
             row.refresh(field, self.draft.wrong.get(one.key), self.session.faults().get(one.key, ""))
             self._rows[one.key] = row
+            _mark(row, one)
             boxes.append(row.box)
         return boxes
 
-    def _row(self, one: visit.Asked, field: Field) -> Row:
-        words = one.question.ask + ("" if one.needed else " (if known)")
+    def _row(self, one: visit.Asked, field: Field, known: str) -> Row:
+        words = one.question.ask + known
         hint = one.question.where + (f" Often: {one.question.suggest}." if one.question.suggest else "")
         return self._same((one.key, words), lambda: Row(self.draft, field, self.kit, ask=words, why=one.question.why, where=hint))
 
@@ -257,12 +235,16 @@ class Visit:
             if rows.one:
                 found += [] if has else [self._one(rows)]
                 continue
+            if rows.which == visit.FIRST and has:
+                continue
             for loc, of in self._lists(rows, standing):
-                words = f"{_words(rows)} to {of}" if of else _words(rows)
+                words = f"{ADDED[rows.path.rpartition('.')[2]]} for this circuit" if rows.into else _words(rows)
+                words += f" to {of}" if of else ""
                 opened = not has and (rows.least > 0 or not found)
-                found.append(
-                    self._fold(f"add {self._step} {rows.name} {loc}", f"Add {words}", self._maker(rows, loc, words), opened=opened).box
-                )
+                key = f"add {self._step} {rows.name} {loc}"
+                fold = self._fold(key, f"Add {words}", self._maker(rows, loc, words), opened=opened)
+                self._adders_here[f"{kind_of(rows)} {loc}"] = fold
+                found.append(fold.box)
         return found
 
     def _fold(self, key: str, title: str, make, *, opened: bool) -> Fold:
@@ -278,31 +260,83 @@ class Visit:
         key = ("adding", rows.name, loc)
         if key in self._kept:
             self._kept[key].renew()
-        return self._same(key, lambda: Adding(self, rows, loc, title, lambda: self._kept.pop(key, None)))
 
-    def say(self, words: str, *, trouble: bool = False) -> None:
-        """Tell what came of it. Parameters: words, whether it is trouble."""
-        self._line.say(words, trouble=trouble)
+        def done(path: str) -> None:
+            self._kept.pop(key, None)
+            self.added(path, rows, f"{kind_of(rows)} {loc}")
 
-    def added(self, path: str) -> None:
-        """A thing was added: what is entered of it is known as the rest is; a run that is asked for here takes a raceway that is new."""
+        return self._same(key, lambda: Adding(self.draft, self.kit, rows, loc, title, done, self._refused))
+
+    def _refused(self, words: str, entry) -> None:
+        """A thing was not added: why, and the keys go on at the entry that it is for."""
+        self._line.say(words, trouble=True)
+        self.aim.take(entry)
+
+    def added(self, path: str, rows: visit.RowsAt, adder: str) -> None:
+        """A thing was added: what is entered of it is known as the rest is; a run that is asked for here takes a raceway that is new.
+
+        It is opened where it lacks an answer, and the keys go on there, else at the next thing of its kind; what lacks nothing is folded.
+        Parameters: its key path; its list; name of what it was added with.
+        """
         group = self.draft.group(path)
         for field in group.fields:
             if field.given and field.has_provenance:
                 self.known.tell(self.draft, field.path)
         if group.kind == "raceway":
-            step = visit.step_of(self._step)
-            asked = [one for one in visit.asked(self._content(), step) if one.key.endswith(".conductor.raceway") and not one.answered]
+            asked = [one for one in self._asked() if one.key.endswith(".conductor.raceway") and not one.answered]
             if len(asked) == 1:
                 self.draft.set(asked[0].key, path.partition(".")[2])
+        told = [words for field in group.fields if field.given for words in take(self.draft, self._asked(), field.path)]
+        self.aim.clear()
         self.show()
-        self._line.say(f"Added {path}.")
+        for key, (fold, keys) in self._things.items():
+            if key == path:
+                fold.turn(bool(self._lacking(keys)))
+            elif fold.opened and not self._lacking(keys):
+                fold.turn(False)
+        self._line.say(". ".join([f"Added {path}", *(f"Taken from it: {words}" for words in told), ""]).strip())
+        if not (rows.into and self._taken_into(rows, path.rpartition(".")[2])):
+            self._aim_at(path, adder)
+
+    def _taken_into(self, rows: visit.RowsAt, name: str) -> bool:
+        """A new thing that is meant for a field: chosen in the row that is being entered, else the one that is there is next."""
+        path, _, field = rows.into.rpartition(f".{visit.EVERY}.")
+        for fold in (fold for key, fold in self._adders_here.items() if fold.opened and key.startswith(f"{path} ")):
+            adding = next(one for one in self._kept.values() if isinstance(one, Adding) and one.box is fold.inside.children[0])
+            place = adding.choose(field, name)
+            if place is not None:
+                self.aim.take(place)
+                return True
+        standing = [key for key in self._things if key.rpartition(".")[0] == path]
+        if len(standing) == 1:
+            self._things[standing[0]][0].turn(True)
+            self.aim.take(self._rows[f"{standing[0]}.{field}"].box)
+        return len(standing) == 1
+
+    def _lacking(self, keys: tuple[str, ...]) -> int:
+        """How many answers are needed and open. Parameters: key paths of questions."""
+        return sum(_is_open(one) for one in self._asked() if one.key in keys)
+
+    def _aim_at(self, path: str, adder: str) -> None:
+        """The keys go on at the first open answer of a thing, else at the next of its kind, else at the way on."""
+        rows = self._open_rows(self._things[path][1]) if path in self._things else []
+        fold = self._adders_here.get(adder)
+        if rows:
+            self.aim.take(min(rows, key=list(self._rows.values()).index).box)
+        elif fold is not None:
+            fold.turn(True)
+            self.aim.take(fold.inside.children[0])
+        else:
+            self.aim.take(self._next)
 
     def _one(self, rows: visit.RowsAt):
         """The first field of a table of which there is one: with it the table is there."""
         field = next(self.draft.field(f"{rows.path}.{name}") for name in rows.first)
         ask = sentence(f"{rows.name or rows.path}: {field.leaf.label}")
-        return self._same(("one", field.path), lambda: Row(self.draft, field, self.kit, ask=ask)).box
+        box = self._same(("one", field.path), lambda: Row(self.draft, field, self.kit, ask=ask)).box
+        box.add_class("wb-first")
+        self._ones.append(box)
+        return box
 
     def _lists(self, rows: visit.RowsAt, standing) -> list[tuple[tuple, str]]:
         """Places in the file of the lists that rows are added to, each with the id of what it belongs to."""
@@ -330,10 +364,18 @@ class Visit:
             self._title(content)
             self._refresh()
             asked = {one.key: one for one in visit.asked(content, step)}
+            for key, row in self._rows.items():
+                if key in asked:
+                    _mark(row, asked[key])
             for fold, keys in self._things.values():
                 here = [asked[key] for key in keys if key in asked]
-                lacking = sum(one.needed and not one.answered for one in here)
+                lacking = sum(map(_is_open, here))
                 fold.say(note=f"{lacking} needed open" if lacking else self._summary(here))
+
+    def _entered(self, path: str) -> None:
+        """A field was taken: what it tells of another one is entered too."""
+        if any(one.takes is not None and path.endswith(f".{one.takes.beside}") for one in visit.step_of(self._step).questions):
+            take(self.draft, self._asked(), path)
 
     def _refresh(self) -> None:
         faults = self.session.faults()
@@ -344,6 +386,15 @@ class Visit:
 
     def _told(self) -> None:
         self._refresh()
+
+
+def _is_open(one: visit.Asked) -> bool:
+    return one.needed and not one.answered
+
+
+def _mark(row: Row, one: visit.Asked) -> None:
+    """Tell the browser whether a question is needed and open: the Enter key goes from one such to the next."""
+    (row.box.add_class if _is_open(one) else row.box.remove_class)("wb-open")
 
 
 def _words(rows: visit.RowsAt) -> str:
@@ -359,7 +410,7 @@ def assembled(session: Session):
     from workbook_lib.live.study import columns
 
     whole = Visit(session)
-    board = Board(session)
+    board = Board(session, UNSAVED.format(file=session.file.name))
     saving = Fold("Save and render", lambda: [Saving(session, whole.kit).box], whole.kit, opened=True)
     title = f"New home {session.file.stem}"
     return columns(title, [], widgets.VBox([whole.box]), widgets.VBox([board.box, Steps(session, whole.kit).box, saving.box]), whole.kit)

@@ -1,0 +1,112 @@
+"""A new thing of a step of a visit: its id and what it cannot do without, then a button that adds it."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping
+
+from workbook_lib.home.leaf import LeafFault
+from workbook_lib.home.lines import Loc
+from workbook_lib.home.patch import Unpatchable
+from workbook_lib.live import visit
+from workbook_lib.live.aim import GOES
+from workbook_lib.live.draft import Draft
+from workbook_lib.live.fields import ABSENT, Field, typed
+from workbook_lib.live.fold import settled, spaced
+from workbook_lib.live.rows import NOT_GIVEN, Kit
+from workbook_lib.live.things import STEMS
+from workbook_lib.render.content import sentence
+
+
+class Adding:
+    """Adds one thing of a step. `box`: the widget; `done` is called with the key path of what was added, `refused` with words and entry."""
+
+    def __init__(self, draft: Draft, kit: Kit, rows: visit.RowsAt, loc: Loc, title: str, done: Callable[[str], None], refused: Callable):
+        import ipywidgets as widgets
+
+        self._draft, self._kit, self._refused = draft, kit, refused
+        self._loc, self.rows, self._done = loc, rows, done
+        self._entries: dict[str, object] = {}
+        blank = draft.blank(loc)
+        for name in (["id"] if "id" in blank else []) + list(rows.first):
+            self._entries[name] = self._entry(blank[name])
+        if "id" in self._entries:
+            stem = STEMS.get(rows.name, rows.name).replace(" ", "-")
+            self._first_id = visit.free_id(tomllib.loads(draft.text), stem)
+            self._entries["id"].value = self._first_id
+        self._button = widgets.Button(description=f"Add {title}", layout=kit.button)
+        self._button.add_class(GOES)
+        self._button.on_click(settled(self.add))
+        self.box = spaced(*self._entries.values(), self._button, kit=kit, kind="wb-adding")
+        self.box.add_class(f"wb-of-{kind_of(rows)}")
+
+    def _entry(self, field: Field):
+        import ipywidgets as widgets
+
+        label = "Name (id)" if field.name == "id" else sentence(field.leaf.label)
+        if field.options and not field.several:
+            options = [(NOT_GIVEN, ABSENT), *((one, one) for one in field.options)]
+            return widgets.Dropdown(options=options, description=label, layout=self._kit.entry, style=self._kit.wide)
+        entry = widgets.Text(description=label, layout=self._kit.entry, style=self._kit.wide)
+        entry.placeholder = f"as {field.example}" if field.example else ""
+        return entry
+
+    def renew(self) -> None:
+        """What may be chosen by now; what is entered stays."""
+        for name, field in self._draft.blank(self._loc).items():
+            entry = self._entries.get(name)
+            if entry is not None and hasattr(entry, "index"):
+                options = ((NOT_GIVEN, ABSENT), *((one, one) for one in field.options))
+                if tuple(entry.options) != options:
+                    chosen = entry.value
+                    entry.options = options
+                    entry.value = chosen if chosen in field.options else ABSENT
+
+    def choose(self, name: str, text: str):
+        """Choose something that was added just now, where nothing is chosen yet.
+
+        Parameters: field, what is chosen. Returns: where to go on, the first entry that is empty, else the button; None where it was not.
+        """
+        entry = self._entries.get(name)
+        if entry is None or entry.value.strip() or (hasattr(entry, "index") and text not in [value for _, value in entry.options]):
+            return None
+        entry.value = text
+        return next((one for one in self._entries.values() if not one.value.strip()), self._button)
+
+    def _row(self) -> Mapping[str, str]:
+        row = {name: entry.value for name, entry in self._entries.items() if entry.value.strip()}
+        if row.get("id") == getattr(self, "_first_id", None) and row.get("kind") and self.rows.name not in row["kind"]:
+            row["id"] = visit.free_id(tomllib.loads(self._draft.text), row["kind"] if self.rows.path == "load" else row["id"])
+        return row
+
+    def add(self) -> None:
+        """Add it with what is entered."""
+        row = self._row()
+        lacking = [entry for name, entry in self._entries.items() if name not in row]
+        if lacking:
+            self._refused(f"Enter {', '.join(entry.description for entry in lacking)} first.", lacking[0])
+            return
+        try:
+            path = self._draft.add(self._loc, row)
+        except LeafFault as fault:
+            words = "; ".join(f"{one.what}: {one.value}. Do: {one.todo}" for one in fault.troubles)
+            self._refused(words, self._unread(row))
+        except Unpatchable as error:
+            self._refused(str(error), self._button)
+        else:
+            self._done(path)
+
+    def _unread(self, row: Mapping[str, str]):
+        """The first entry that cannot be read; the button where each can."""
+        for name, field in self._draft.blank(self._loc).items():
+            try:
+                if name in row:
+                    typed(field, row[name])
+            except LeafFault:
+                return self._entries[name]
+        return self._button
+
+
+def kind_of(rows: visit.RowsAt) -> str:
+    """The list that a thing stands in, as one word. Parameters: list. Returns: small letters, digits and hyphens."""
+    return rows.path.replace(f".{visit.EVERY}.", "-").replace(".", "-")
