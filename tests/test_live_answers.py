@@ -14,7 +14,7 @@ import pytest
 
 from tests.conftest import ROOT
 from workbook_lib import editions, home, notebook
-from workbook_lib.errors import Fault, InputFault
+from workbook_lib.errors import CalculationFault, Fault, InputFault
 from workbook_lib.live import answers as module
 from workbook_lib.live import keeping, session, worker
 from workbook_lib.live.answers import Answers
@@ -332,6 +332,46 @@ def test_faults_then_mended(opened):
     assert not opened.state.running
 
 
+def test_a_fault_of_the_whole_sheet_leaves_the_verdict_that_stands(opened):
+    opened._hear(answer(opened))
+    opened._hear(Faults(opened.asked, (), "a value cannot be computed: no row"))
+    opened._hear(Done(opened.asked))
+    assert opened.current
+    assert opened.faults() == {}
+    assert opened.state.unmade.words == "a value cannot be computed: no row"
+    assert not opened.sheet_current
+    assert not opened.state.running
+    opened.draft.set("evse.evse-1.rating", "32 A")
+    assert opened.state.unmade is None, "of another text nothing is known yet"
+    opened._hear(Faults(opened.asked, (), "broken"))
+    assert opened.state.faults.words == "broken"
+    assert opened.state.unmade is None, "without its own verdict it is a fault of what is entered"
+    assert not opened.current
+    opened.draft.set("evse.evse-1.rating", "30 A")
+    settle(opened)
+    assert opened.state.faults is None
+    assert opened.sheet_current
+
+
+def test_the_rest_of_a_study_that_cannot_be_computed_is_told_with_its_number(monkeypatch):
+    def broken(task, home, edition, before):
+        raise CalculationFault("no row for this")
+        yield
+
+    monkeypatch.setattr(worker, "_whole", broken)
+    task = Task(7, BUNGALOW, BUNGALOW.read_text(encoding="utf-8"), "service_load", stage=worker.REST)
+    told = list(worker.stages(task, lambda: False))
+    assert told[-1] == Faults(7, (), "a value cannot be computed: no row for this")
+    assert len([one for one in told if isinstance(one, Answer)]) == len(REGISTRY) - 1
+
+
+def test_the_room_of_a_check_has_its_unit():
+    task = Task(7, BUNGALOW, BUNGALOW.read_text(encoding="utf-8"), "service_load")
+    (one,) = worker.stages(task, lambda: False)
+    assert one.decider.room == "\N{MINUS SIGN}6.07 A"
+    assert {line.room.partition(" ")[2] for line in one.checks if line.room} == {"A"}, "every margin of this home is a current"
+
+
 def question_of(opened) -> Question:
     return Question("spare", "service", "spare amperes", "service_load")
 
@@ -438,7 +478,7 @@ def test_what_an_earlier_session_kept_becomes_a_variant_before_it_is_written_ove
     assert keeping.working(opened.file).text == next_one.draft.text
 
 
-def test_saving_is_refused_over_what_changed_and_reading_anew_takes_it(opened):
+def test_saving_is_refused_over_what_changed_and_what_is_entered_is_put_on_it(opened):
     opened.draft.set("evse.evse-1.rating", "32 A")
     other = opened.read_text + "# by another\n"
     opened.file.write_text(other)
@@ -448,14 +488,12 @@ def test_saving_is_refused_over_what_changed_and_reading_anew_takes_it(opened):
     assert opened.draft.changed
     assert keeping.working(opened.file) is not None
     entered = opened.draft.text
-    opened.read_anew()
-    assert opened.draft.text == other
-    assert not opened.draft.changed
+    assert (opened.read_and_put().both, opened.read_text) == ((), other)
+    assert opened.draft.text == entered + "# by another\n"
+    assert opened.draft.changed
     assert opened.draft.undo()
     assert opened.draft.text == entered
-    assert opened.draft.changed
     opened.draft.redo()
-    opened.draft.set("evse.evse-1.rating", "32 A")
     opened.save()
     assert opened.file.read_text() == other.replace('value = "48 A", from = "data-sheet"', "X").replace("{ X }", '"32 A"')
     assert not opened.draft.changed

@@ -10,7 +10,8 @@ from html import unescape
 import pytest
 
 from tests.conftest import ROOT
-from workbook_lib.errors import Fault
+from workbook_lib import home
+from workbook_lib.errors import Fault, InputFault
 from workbook_lib.home.raw import ORIGINS, prepare
 from workbook_lib.home.references import REFERS, Index
 from workbook_lib.live import keeping, panels, session, study
@@ -386,6 +387,22 @@ def test_what_is_older_says_so_everywhere(opened):
     assert "OLDER" not in part._widget.value
 
 
+def test_a_whole_sheet_that_cannot_be_made_leaves_the_verdict_and_says_why(opened):
+    board, part = Board(opened), study.Part(opened, "checks")
+    opened._hear(answer(opened))
+    opened._hear(Faults(opened.asked, (), "a value cannot be computed: no row for <this>"))
+    opened._hear(Done(opened.asked))
+    assert "THE VERDICT" in board.verdict.value
+    assert "OLDER" not in board.verdict.value
+    assert "The verdict is of what is entered." in words(board.status)
+    assert "The whole sheet could not be made: a value cannot be computed: no row for <this>." in words(board.status)
+    assert "<this>" not in board.status.value
+    assert words(part._widget) == "This part could not be made: a value cannot be computed: no row for <this>"
+    settle(opened)
+    assert "could not be made" not in words(board.status)
+    assert "could not be made" not in words(part._widget)
+
+
 def test_what_moved_is_named_with_before_and_now(opened):
     board = Board(opened)
     settle(opened)
@@ -407,6 +424,31 @@ def test_with_faults_no_sheet_is_shown(opened):
 
 
 # panels
+
+
+def test_a_misspelt_key_is_renamed_or_taken_out_beside_its_fault(opened):
+    right = opened.draft.text
+    wrong = right.replace("\nfloor_area =", "\nflor_area =").replace("\n[dwelling]", '\nodd_thing = "x"\n[dwelling]')
+    assert wrong.count("flor_area") == 1
+    board = Board(opened)
+    opened.draft.take_up(wrong)
+    with pytest.raises(InputFault) as found:
+        home.read_home(opened.file, text=wrong)
+    opened._hear(Faults(opened.asked, tuple(found.value.faults)))
+    opened._hear(Done(opened.asked))
+    buttons = {one.description: one for one in every(board.mending.box) if hasattr(one, "click")}
+    odd = next(one for one in buttons if one.endswith("odd_thing"))
+    assert set(buttons) == {"Rename it to floor_area", "Take out dwelling.flor_area", odd}
+    buttons["Rename it to floor_area"].click()
+    assert tomllib.loads(opened.draft.text)["dwelling"] == tomllib.loads(right)["dwelling"]
+    buttons[odd].click()
+    assert tomllib.loads(opened.draft.text) == tomllib.loads(right)
+    assert "odd_thing" not in opened.draft.text
+    settle(opened)
+    assert board.mending._bars.children == ()
+    opened.draft.undo()
+    opened.draft.undo()
+    assert opened.draft.text == wrong
 
 
 def test_undo_and_redo_are_live_only_where_there_is_something(opened):
@@ -532,6 +574,25 @@ def test_the_whole_study_says_what_an_earlier_session_kept(opened, monkeypatch):
     again = study.LiveStudy(opened.file, "service_load")
     told = " ".join(words(one) for one in every(again.widget()) if hasattr(one, "value") and isinstance(one.value, str))
     assert "The file has changed since they were entered" in told
+
+
+def test_a_home_that_is_opened_anew_closes_its_older_form_which_says_so(opened):
+    first = study.opened(opened.file, "service_load")
+    part, widget = first.checks(), first.widget()
+    settle(first.session)
+    first.session.draft.set(RATING, "32 A")
+    entered = first.session.draft.text
+    other = study.opened(opened.file, "backup_duration")
+    assert not first.session.left, "another workbook has a form of its own"
+    second = study.opened(opened.file, "service_load")
+    assert first.session.left
+    assert "This form is closed" in " ".join(words(one) for one in every(widget) if hasattr(one, "value") and isinstance(one.value, str))
+    assert not any(hasattr(one, "continuous_update") or hasattr(one, "click") for one in every(widget)), "nothing to type into or press"
+    assert "of a form that is closed" in words(part._widget)
+    assert not second.session.left
+    assert second.session.begun.text == entered
+    for one in (other, second):
+        one.leave()
 
 
 def test_a_thing_with_another_id_stays_open_and_where_it_was(form, opened):

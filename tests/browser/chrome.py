@@ -106,9 +106,11 @@ class Chrome:
         self.call("Page.navigate", url=address)
         self.until(lambda: self.ask("document.readyState") == "complete" and self._loaded, "the page is loaded")
 
-    def ask(self, expression: str) -> object:
-        """Value of an expression in the page, promises awaited. Errors: RuntimeError if it throws."""
+    def ask(self, expression: str, seconds: float = WAIT_S) -> object:
+        """Value of an expression in the page, promises awaited, each message for so long. Errors: RuntimeError if it throws."""
+        self._channel.settimeout(seconds)
         answer = self.call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
+        self._channel.settimeout(WAIT_S)
         if "exceptionDetails" in answer:
             raise RuntimeError(answer["exceptionDetails"].get("exception", {}).get("description", "the expression failed"))
         return answer["result"].get("value")

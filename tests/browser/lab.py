@@ -75,6 +75,7 @@ def running(top: Path) -> Iterator[Lab]:
     own = {f"JUPYTER_{kind}_DIR": str(top / kind.lower()) for kind in ("CONFIG", "RUNTIME", "DATA")}
     own |= {"PYTHONPATH": str(ROOT), "IPYTHONDIR": str(top / "ipython"), "JUPYTERLAB_SETTINGS_DIR": str(top / "settings")}
     own |= {"JUPYTERLAB_WORKSPACES_DIR": str(top / "workspaces")}
+    own |= {"PYTHONDONTWRITEBYTECODE": "", "PYTHONPYCACHEPREFIX": str(top / "compiled")}  # as on a user's machine: compiled once
     quiet = top / "settings" / "@jupyterlab" / "apputils-extension"
     quiet.mkdir(parents=True)
     (quiet / "notification.jupyterlab-settings").write_text('{"fetchNews": "false", "checkForUpdates": false}', encoding="utf-8")
@@ -119,6 +120,34 @@ def pictures_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = Path(named) if named else tmp_path_factory.mktemp("pictures")
     folder.mkdir(parents=True, exist_ok=True)
     return folder
+
+
+@pytest.fixture(name="page", scope="module")
+def page_of_a_notebook(lab: Lab, browser: str, request: pytest.FixtureRequest) -> Iterator[Chrome]:
+    """A browser with the notebook of the service load open, in a workspace of the file of tests."""
+    with Chrome(browser) as chrome:
+        opened(lab.notebook("service_load", request.module.__name__.rpartition(".")[2]), chrome)
+        yield chrome
+
+
+@pytest.fixture(name="hands")
+def hands_at_it(page: Chrome) -> Iterator[Hands]:
+    """A person in that browser. What a test does must leave no complaint of the page."""
+    window(page, 1280, 900)
+    page.complaints.clear()
+    yield Hands(page)
+    uncomplaining(page)
+
+
+def uncomplaining(chrome: Chrome) -> None:
+    """Look that a page has thrown no script error and given no complaint, once what it was at is done. Parameters: browser."""
+    chrome.ask("new Promise(done => requestAnimationFrame(() => setTimeout(done)))")
+    assert [one for one in chrome.complaints if "Connection lost" not in one] == []  # so the lab says that a kernel is restarted
+
+
+def window(chrome: Chrome, width_px: int, height_px: int, scale: int = 1) -> None:
+    """Make the window a size, at a zoom. Parameters: browser, width and height [px of the page], zoom."""
+    chrome.call("Emulation.setDeviceMetricsOverride", width=width_px, height=height_px, deviceScaleFactor=scale, mobile=False)
 
 
 # the notebook

@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.browser.chrome import Chrome
-from tests.browser.lab import CELLS, FIELD, PANEL, Hands, Lab, kernel_ready, opened, pictures_folder, started_lab  # noqa: F401
+from tests.browser.lab import (  # noqa: F401
+    CELLS,
+    FIELD,
+    PANEL,
+    Hands,
+    Lab,
+    hands_at_it,
+    kernel_ready,
+    opened,
+    page_of_a_notebook,
+    pictures_folder,
+    started_lab,
+    uncomplaining,
+)
 from workbook_lib.live import keeping
 
 pytestmark = pytest.mark.browser
@@ -17,23 +29,6 @@ pytestmark = pytest.mark.browser
 RATING = "Charger evse-1: charger rating"
 SHORT = "106.07 A is more than limit of the service 100 A, short by 6.07 A"
 CARRIES = "Does the service carry the calculated load?"
-
-
-@pytest.fixture(scope="module")
-def page(lab: Lab, browser: str) -> Iterator[Chrome]:
-    """A browser with the notebook of the service load open."""
-    with Chrome(browser) as chrome:
-        opened(lab.notebook("service_load", "live"), chrome)
-        yield chrome
-
-
-@pytest.fixture
-def hands(page: Chrome) -> Iterator[Hands]:
-    """A person at that notebook. What a test does must leave no complaint of the page."""
-    page.call("Emulation.setDeviceMetricsOverride", width=1280, height=900, deviceScaleFactor=1, mobile=False)
-    page.complaints.clear()
-    yield Hands(page)
-    assert [one for one in page.complaints if "Connection lost" not in one] == []  # so the lab says that a kernel is restarted
 
 
 def rated(text: str) -> str:
@@ -230,6 +225,7 @@ def test_a_browser_closed_in_the_middle_loses_nothing_that_was_held_or_entered(l
         one.enter(RATING, "24 A")
         one.until(lambda: "98.87 A" in one.board(), "the load of the smallest charger")
         one.until(lambda: (kept := keeping.working(site)) is not None and '"24 A"' in kept.text, "the working copy is written")
+        uncomplaining(first)
     with Chrome(browser) as second:
         opened(address, second)
         other = Hands(second)
@@ -240,6 +236,37 @@ def test_a_browser_closed_in_the_middle_loses_nothing_that_was_held_or_entered(l
         other.choose("Variant", "before the end")
         other.press("Take it up")
         other.until(lambda: other.value(RATING) == "32 A", "and so is the variant")
+        uncomplaining(second)
+
+
+def test_a_notebook_in_two_windows_has_one_form_and_one_that_is_opened_anew_closes_the_other(lab: Lab, browser: str):
+    """Where it is saved the second window shows the same form; where its cells are run there, that of the first says that it is closed."""
+    site, address = lab.home("bungalow-100a", "twice"), lab.notebook("service_load", "window-1", copy="twice")
+    with Chrome(browser) as first, Chrome(browser) as second:
+        opened(address, first)
+        one, other = Hands(first), Hands(second)
+        one.at_home(site)
+        one.enter(RATING, "40 A")
+        one.until(lambda: "102.87 A" in one.board(), "the load of the smaller charger")
+        first.ask("window.jupyterapp.commands.execute('docmanager:save').then(() => null)")
+        opened(address.replace("window-1", "window-2"), second)
+        other.until_form(site)
+        assert other.value(RATING) == "40 A", "the second window shows what was entered in the first"
+        for here, there, text, load in ((other, one, "24 A", "98.87 A"), (one, other, "32 A", "99.67 A"), (other, one, "48 A", "106.07 A")):
+            here.enter(RATING, text)
+            there.until(lambda there=there, text=text: there.value(RATING) == text, f"{text} is shown in the other window")
+            for hands in (here, there):
+                hands.until(lambda hands=hands, load=load: load in hands.verdict() or load in hands.board(), f"{load} in both windows")
+                assert hands.value(RATING) == text
+        one.enter(RATING, "24 A")
+        one.until(lambda: (kept := keeping.working(site)) is not None and '"24 A"' in kept.text, "it is kept")
+        other.at_home(site)
+        one.until(lambda: "This form is closed" in one.seen(".wb-live"), "the form of the first window says that it is closed")
+        assert not one.has(RATING), "nothing can be typed into it"
+        other.press("Take up what was entered")
+        other.until(lambda: other.value(RATING) == "24 A", "what was entered in the first window is there")
+        for chrome in (first, second):
+            uncomplaining(chrome)
 
 
 OUTLINES = """[...document.querySelectorAll('.wb-live button, .wb-live input, .wb-live select, .wb-live a, .wb-live [tabindex]')]

@@ -5,8 +5,9 @@ from __future__ import annotations
 from html import escape
 
 from workbook_lib.live.fold import Fold
+from workbook_lib.live.mending import Mending
 from workbook_lib.live.rows import Kit
-from workbook_lib.live.session import Session
+from workbook_lib.live.session import Session, told_of
 from workbook_lib.live.things import workbook_words
 from workbook_lib.live.worker import Answer, CheckLine
 from workbook_lib.render.content import sentence
@@ -31,7 +32,8 @@ class Board:
         self.checks = Fold("Every check of this workbook", lambda: [self._checks], kit)
         self.figures = Fold("Figures", lambda: [self._figures], kit)
         self._held: dict[int, str] = {}
-        parts = [self.status, self.verdict, self.moved, self.others, self.short, self.checks.box, self.figures.box]
+        self.mending = Mending(session, kit)
+        parts = [self.status, self.verdict, self.mending.box, self.moved, self.others, self.short, self.checks.box, self.figures.box]
         self.box = widgets.VBox(parts, layout=kit.line)
         self.box.add_class("wb-board")
         session.told.append(self.show)
@@ -54,6 +56,7 @@ class Board:
             self._put(self.moved, "" if older else _moved(session))
             self._put(self.short, mark + own.short)
             self._put(self._checks, mark + _checks(own))
+        self.mending.show()
         self._put(self.others, self._beside())
         if state.sheet is not None:
             self._put(self._figures, self._drawn())
@@ -81,6 +84,10 @@ class Board:
         else:
             at = f": {escape(_at_work(state.progress, session.at_work_s))}" if state.progress is not None else ""
             words.append(f"<strong>Calculating{at}</strong>; what is shown is older than what is entered.")
+        if state.unmade is not None:
+            words.append(
+                f'<strong class="wb-flag">The whole sheet could not be made</strong>: {escape(told_of(state.unmade).rstrip("."))}.'
+            )
         if session.draft.changed:
             words.append(escape(self._unsaved))
         if session.trouble:

@@ -248,6 +248,15 @@ class Draft:
             self._take(take_out(self.text, group.loc), "", structure=True)
         return naming
 
+    def put_right(self, loc: Loc, name: str) -> None:
+        """Give a key that is no field another name, its value kept, or take it out. Parameters: its place, name (empty: take it out).
+
+        Errors: Unpatchable.
+        """
+        value = value_at_loc(tomllib.loads(self.text), loc)
+        without = take_out(self.text, loc)
+        self._take(put(without, (*loc[:-1], name), value) if name else without, "", structure=True)
+
     # going back, taking up
 
     @property

@@ -33,13 +33,12 @@ class Fold:
         self._title, self._make, self._made = title, make, False
         self._note = ""
         self.opened = False
-        self.button = widgets.Button(layout=kit.button)
-        self.button.add_class(level)
-        self.inside = widgets.VBox(layout=widgets.Layout(width="100%"))
-        self.inside.add_class("wb-inside")
+        self.button = widgets.Button(description=self._words(), layout=kit.button, style=kit.pressed, _dom_classes=(level,))
+        self.inside = widgets.VBox(layout=widgets.Layout(width="100%", display="none"), _dom_classes=("wb-inside",))
         self.box = widgets.VBox([self.button, self.inside], layout=kit.line)
         self.button.on_click(lambda _: self.turn(not self.opened))
-        self.turn(opened)
+        if opened:
+            self.turn(True)
 
     def turn(self, opened: bool) -> None:
         """Show or hide. Parameters: whether it is to be shown."""
@@ -70,10 +69,13 @@ class Fold:
         self._word()
 
     def _word(self) -> None:
-        mark = "\N{MINUS SIGN} hide" if self.opened else "+ show"
-        words = f"{self._title}  ({mark})" + (f"  {self._note}" if self._note else "")
+        words = self._words()
         if self.button.description != words:
             self.button.description = words
+
+    def _words(self) -> str:
+        mark = "\N{MINUS SIGN} hide" if self.opened else "+ show"
+        return f"{self._title}  ({mark})" + (f"  {self._note}" if self._note else "")
 
 
 class Line:

@@ -122,11 +122,13 @@ class Form:
             children.append(self._section(inner, opened).box)
         rows = rows_of(group)
         for name in rows:
-            button = widgets.Button(description=f"Add {ADDED[name]} to {group.title.lower()}", layout=self.kit.button)
+            button = widgets.Button(
+                description=f"Add {ADDED[name]} to {group.title.lower()}", layout=self.kit.button, style=self.kit.pressed
+            )
             button.on_click(lambda _, name=name: self._add((*group.loc, name), {}, name))
             children.append(button)
         if group.row:
-            button = widgets.Button(description=f"Take out {group.title.lower()}", layout=self.kit.button)
+            button = widgets.Button(description=f"Take out {group.title.lower()}", layout=self.kit.button, style=self.kit.pressed)
             button.on_click(lambda _: self._remove(path))
             children.append(button)
         return children

@@ -50,12 +50,13 @@ class Row:
         self._waits = False
         if field.has_provenance and kit.known is None:
             self._provenance(field)
-        self.hint = widgets.HTML(layout=kit.hint)
+        wrong = draft.wrong.get(field.path)
+        self._said = self._hint_words(field, wrong, "")
+        self.hint = widgets.HTML(value=_hint(self._said), layout=kit.hint, style=kit.told)
         known = [] if self.origin is None else [self.origin, self.note]
-        self.box = widgets.Box([self.entry, *known, self.hint], layout=kit.row)
-        self.box.add_class("wb-row")
-        self.box.add_class("wb-at-" + re.sub(r"[^a-z0-9]+", "-", field.path.lower()))
-        self.refresh(field, draft.wrong.get(field.path))
+        classes = ("wb-row", "wb-at-" + re.sub(r"[^a-z0-9]+", "-", field.path.lower()), *(["wb-wrong"] if wrong is not None else []))
+        self.box = widgets.Box([self.entry, *known, self.hint], layout=kit.row, _dom_classes=classes)
+        self.refresh(field, wrong)
 
     def _provenance(self, field: Field) -> None:
         """Where the value is known from, and a note."""
@@ -68,10 +69,16 @@ class Row:
             description="from",
             layout=kit.narrow,
             style=kit.short,
+            tooltip=f"{self._label}: how it is known",
         )
-        self.origin.tooltip = f"{self._label}: how it is known"
-        self.note = widgets.Text(value=field.note, description="note", layout=kit.note, style=kit.short, continuous_update=False)
-        self.note.tooltip = f"{self._label}: note, as the number of a photo"
+        self.note = widgets.Text(
+            value=field.note,
+            description="note",
+            layout=kit.note,
+            style=kit.short,
+            continuous_update=False,
+            tooltip=f"{self._label}: note, as the number of a photo",
+        )
         self.origin.observe(self._known, "value")
         self.note.observe(self._known, "value")
 
@@ -80,27 +87,52 @@ class Row:
 
         kit, label = self._kit, self._label
         if field.several and field.options and len(field.options) <= MOST_OPTIONS_AS_BOXES:
-            boxes = [widgets.Checkbox(description=option, indent=False, layout=kit.tick) for option in (*field.options, EMPTY_LIST)]
-            title = widgets.HTML(f'<span class="wb-boxes">{escape(label)}</span>', layout=kit.boxes_title)
-            for box in boxes:
-                box.tooltip = f"{label}: {box.description}"
-                box.observe(self._ticked, "value")
-            self._boxes = boxes
-            return widgets.Box([title, *boxes], layout=kit.boxes)
+            return self._ticks(field)
         self._boxes = []
         self._typed_choice = _begin_alike(field.options) and not field.several
+        example = f"as {field.example}" if field.example and not field.given else ""
         if self._typed_choice:
-            entry = widgets.Combobox(options=field.options, description=label, layout=kit.entry, style=kit.wide)
-            entry.placeholder = f"as {field.example}" if field.example and not field.given else ""
+            entry = widgets.Combobox(
+                value=field.text,
+                options=field.options,
+                description=label,
+                layout=kit.entry,
+                style=kit.wide,
+                placeholder=example,
+                tooltip=label,
+            )
         elif (field.options or field.refers) and not field.several:
-            entry = widgets.Dropdown(options=self._choices(field), description=label, layout=kit.entry, style=kit.wide)
+            choices = self._choices(field)
+            value = field.text if field.text in [one for _, one in choices] else ABSENT
+            entry = widgets.Dropdown(options=choices, value=value, description=label, layout=kit.entry, style=kit.wide, tooltip=label)
         else:
-            slow = isinstance(field.leaf, Id)
-            entry = widgets.Text(description=label, layout=kit.entry, style=kit.wide, continuous_update=not slow)
-            entry.placeholder = f"as {field.example}" if field.example and not field.given else ""
-        entry.tooltip = label
+            entry = widgets.Text(
+                value=field.text,
+                description=label,
+                layout=kit.entry,
+                style=kit.wide,
+                continuous_update=not isinstance(field.leaf, Id),
+                placeholder=example,
+                tooltip=label,
+            )
         entry.observe(self._typed, "value")
         return entry
+
+    def _ticks(self, field: Field):
+        """A box to tick for each choice of a list."""
+        import ipywidgets as widgets
+
+        kit, label, members = self._kit, self._label, field.text.split(", ")
+        self._boxes = [
+            widgets.Checkbox(
+                value=option in members, description=option, indent=False, layout=kit.tick, style=kit.ticked, tooltip=f"{label}: {option}"
+            )
+            for option in (*field.options, EMPTY_LIST)
+        ]
+        for box in self._boxes:
+            box.observe(self._ticked, "value")
+        title = widgets.HTML(f'<span class="wb-boxes">{escape(label)}</span>', layout=kit.boxes_title, style=kit.told)
+        return widgets.Box([title, *self._boxes], layout=kit.boxes)
 
     def _choices(self, field: Field) -> list[tuple[str, str]]:
         rows = [(option, option) for option in field.options]
@@ -181,21 +213,28 @@ class Row:
             self._quiet = False
 
     def _hint(self, field: Field, wrong: Wrong | None, told: str) -> None:
-        said = wrong.words() if wrong is not None else told
-        if said:
-            words = f'<strong class="wb-flag">{"Not taken" if wrong is not None else "Fault"}:</strong> {escape(said)}'
-        else:
-            why, where = self._why
-            lead = "".join(f"<span>{title} {escape(text)} </span>" for title, text in (("Why:", why), ("Where:", where)) if text)
-            beside = in_units(field, self._kit.units)
-            changed = self._draft.told_before(field)
-            if self._kit.known is not None:
-                changed = ", ".join(part for part in (field.origin if field.origin != "stated" else "", field.note) if part)
-            words = lead + escape("; ".join(part for part in (f"= {beside}" if beside else "", changed, field.hint) if part))
+        words = self._hint_words(field, wrong, told)
         if words != self._said:
             self._said = words
-            self.hint.value = f'<div class="wb-hint">{words}</div>'
-            (self.box.add_class if said else self.box.remove_class)("wb-wrong")
+            self.hint.value = _hint(words)
+            (self.box.add_class if wrong is not None or told else self.box.remove_class)("wb-wrong")
+
+    def _hint_words(self, field: Field, wrong: Wrong | None, told: str) -> str:
+        """What stands below the entry, as HTML."""
+        said = wrong.words() if wrong is not None else told
+        if said:
+            return f'<strong class="wb-flag">{"Not taken" if wrong is not None else "Fault"}:</strong> {escape(said)}'
+        why, where = self._why
+        lead = "".join(f"<span>{title} {escape(text)} </span>" for title, text in (("Why:", why), ("Where:", where)) if text)
+        beside = in_units(field, self._kit.units)
+        changed = self._draft.told_before(field)
+        if self._kit.known is not None:
+            changed = ", ".join(part for part in (field.origin if field.origin != "stated" else "", field.note) if part)
+        return lead + escape("; ".join(part for part in (f"= {beside}" if beside else "", changed, field.hint) if part))
+
+
+def _hint(words: str) -> str:
+    return f'<div class="wb-hint">{words}</div>'
 
 
 def _begin_alike(options: tuple[str, ...]) -> bool:
@@ -246,11 +285,14 @@ class Known:
 class Kit:
     """What all rows share: layouts, styles, the units shown, who is told that a field is being changed.
 
+    Each of them is told to the browser once: a form of a large home has a thousand entries.
+
     `known`: how all that is entered is known, where that is said once for all rows; `entered`: who is told of a field that was taken.
     """
 
     def __init__(self, changing: Callable[[str], None], *, entry: str = "27rem", label: str = "13rem", known: Known | None = None):
         import ipywidgets as widgets
+        from ipywidgets.widgets import widget_bool, widget_string
 
         self.known = known
         self.entered: Callable[[str], None] = lambda path: None
@@ -262,5 +304,6 @@ class Kit:
         self.hint = layout(width="100%")
         self.boxes = layout(flex_flow="row wrap", width="27rem", max_width="100%")
         self.boxes_title, self.tick = layout(width="13rem"), layout(width="auto")
-        self.wide, self.short = {"description_width": label}, {"description_width": "2.6rem"}
         self.button, self.line = layout(width="auto", max_width="100%"), layout(width="100%")
+        self.wide, self.short = (widget_string.TextStyle(description_width=width) for width in (label, "2.6rem"))
+        self.told, self.pressed, self.ticked = widget_string.HTMLStyle(), widgets.ButtonStyle(), widget_bool.CheckboxStyle()

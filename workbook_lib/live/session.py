@@ -30,6 +30,7 @@ KEEP_AFTER_S = 0.4
 class State:
     """What is known of the newest text: `number` it is of, answers by workbook, whole sheet, faults, what is being done.
 
+    `unmade`: what keeps the whole sheet of a verdict that stands from being made.
     `before`: the answers that stood as the last change was made, `moved` is told against them.
     """
 
@@ -39,6 +40,7 @@ class State:
     sheet: SheetParts | None = None
     sheet_text: str | None = None
     faults: Faults | None = None
+    unmade: Faults | None = None
     progress: Progress | None = None
     inverse: Inverse | None = None
     looked: Looked | None = None
@@ -47,7 +49,7 @@ class State:
 
 
 class Session:
-    """A live study. `told`: called whenever anything that is shown may have changed."""
+    """A live study. `told`: called whenever anything that is shown may have changed; `left`: another took its place."""
 
     def __init__(
         self,
@@ -81,6 +83,7 @@ class Session:
         self._ticker: asyncio.TimerHandle | None = None
         self._since = 0.0
         self.wants_sheet = True
+        self.left = False
         self.answers = Answers(self._hear)
         self.draft.listeners.append(self._changed)
 
@@ -133,7 +136,7 @@ class Session:
         if self.workbook in settled:
             self.state.before = settled
         self._asked, self._asked_text = self._asked + 1, self.draft.text
-        self.state.running, self.state.progress, self.state.inverse = True, None, None
+        self.state.running, self.state.progress, self.state.inverse, self.state.unmade = True, None, None, None
         self._questioned = self._looking = self._whole = False
         self._question = None
         self._give(self._task())
@@ -213,14 +216,16 @@ class Session:
             state.answers[message.workbook] = message
             state.number, state.faults = message.number, None
         elif isinstance(message, SheetParts):
-            state.sheet, state.sheet_text = message, self._asked_text
+            state.sheet, state.sheet_text, state.unmade = message, self._asked_text, None
         elif isinstance(message, Looked):
             state.looked = message
         elif isinstance(message, Faults) and self._looking:
             state.look_fault = message
         elif isinstance(message, Faults) and self._question is not None:
-            said = message.words or "; ".join(f"{one.field or one.file}: {words_of(one)}" for one in message.faults)
+            said = told_of(message)
             state.inverse = Inverse(message.number, self._question, None, (), f"No answer: {said}", ())
+        elif isinstance(message, Faults) and self.current:
+            state.unmade = message
         elif isinstance(message, Faults):
             state.faults, state.number = message, message.number
         elif isinstance(message, Progress):
@@ -333,12 +338,11 @@ class Session:
         self.draft.take_up(found.text)
         return found
 
-    def read_anew(self) -> None:
-        """Take the file as it is on disk now as what is entered and as its base. Errors: InputFault."""
-        self.read_text = keeping.read(self.file)
-        self.base_verdicts = {}
-        self.draft.based_on(self.read_text)
-        self.draft.take_up(self.read_text)
+    def leave(self) -> None:
+        """Close it because another takes its place, and tell those who still show it."""
+        self.close()
+        self.left = True
+        self._tell()
 
     def close(self) -> None:
         """Write what is not written yet and end the processes."""
@@ -359,6 +363,11 @@ def local_files(folder: Path) -> tuple[str, ...]:
         if tables is not None and "site" not in tables and any(name in tables for name in LOCAL_ONLY):
             found.append(path.stem)
     return tuple(dict.fromkeys(found))
+
+
+def told_of(found: Faults) -> str:
+    """All that keeps something from being studied, in one line. Parameters: faults."""
+    return found.words or "; ".join(f"{one.field or one.file}: {words_of(one)}" for one in found.faults)
 
 
 def words_of(fault: Fault) -> str:

@@ -15,7 +15,7 @@ from workbook_lib.live.form import Form
 from workbook_lib.live.panels import all_of
 from workbook_lib.live.records import Meter
 from workbook_lib.live.rows import Kit
-from workbook_lib.live.session import Session
+from workbook_lib.live.session import Session, told_of
 from workbook_lib.live.things import workbook_words
 from workbook_lib.live.turns import hear_in_turn
 from workbook_lib.render import html
@@ -24,6 +24,11 @@ from workbook_lib.sheet import BASE_CASE
 SHOWN_CHANGES = 4
 OLDER = '<p class="wb wb-older" role="note"><strong>OLDER than what is entered.</strong></p>'
 WAITING = '<p class="wb">Being calculated ...</p>'
+LEFT = (
+    '<p class="wb wb-older" role="status"><strong>This form is closed</strong>: the home was opened anew, here or in another window. '
+    "What was entered here is kept, and the newer form offers to take it up. To work on in this window, run all cells here.</p>"
+)
+LEFT_PART = '<p class="wb wb-older" role="note"><strong>OLDER: of a form that is closed.</strong> Run all cells here to have it anew.</p>'
 FAULTY = '<p class="wb"><strong>No sheet</strong>: what is entered has faults; the form above lists them.</p>'
 
 
@@ -46,12 +51,15 @@ class Part:
 
     def _show(self) -> None:
         session, sheet = self._session, self._session.state.sheet
-        if session.state.faults is not None:
+        if session.left:
+            markup = LEFT_PART + (self._made(sheet) if sheet is not None else "")
+        elif session.state.faults is not None:
             markup = FAULTY
-        elif sheet is None:
+        elif sheet is None and session.state.unmade is None:
             markup = WAITING
         else:
-            markup = ("" if session.sheet_current else OLDER) + self._made(sheet)
+            older = "" if session.sheet_current else OLDER
+            markup = _unmade(session) + (older + self._made(sheet) if sheet is not None else "")
         if markup != self._held:
             self._held = markup
             self._widget.value = markup
@@ -62,6 +70,12 @@ class Part:
         return "".join(figure(*one) for one in sheet.figures)
 
 
+def _unmade(session: Session) -> str:
+    """Why the whole sheet of what is entered could not be made, empty where it was or will be."""
+    found = session.state.unmade
+    return "" if found is None else f'<p class="wb"><strong>This part could not be made</strong>: {escape(told_of(found))}</p>'
+
+
 _OPEN: dict[tuple[str, str, str], LiveStudy] = {}
 """The live studies of this kernel, by site file, workbook and case: one that is opened again takes the place of the older."""
 
@@ -69,14 +83,14 @@ _OPEN: dict[tuple[str, str, str], LiveStudy] = {}
 def opened(
     site_file: Path, workbook: str, *, edition: str | None = None, overrides: Mapping[str, object] | None = None, case: str = BASE_CASE
 ) -> LiveStudy:
-    """A home opened to be worked at, in place of an older live study of it in this kernel, whose entries are kept.
+    """A home opened to be worked at, in place of an older live study of it in this kernel, whose entries are kept and whose form says so.
 
     Parameters: site file, workbook, edition (None: the file's own), overrides by key path, case. Returns: LiveStudy. Errors: InputFault.
     """
     key = (str(site_file.resolve()), workbook, case)
     older = _OPEN.pop(key, None)
     if older is not None:
-        older.session.close()
+        older.leave()
     _OPEN[key] = LiveStudy(site_file, workbook, edition=edition, overrides=overrides, case=case)
     return _OPEN[key]
 
@@ -109,6 +123,14 @@ class LiveStudy:
         if self._widget is None:
             self._widget = _assembled(self.session)
         return self._widget
+
+    def leave(self) -> None:
+        """Close it: where its form is still shown, it takes nothing more and says so."""
+        import ipywidgets as widgets
+
+        if self._widget is not None:
+            self._widget.children = (self._widget.children[0], widgets.HTML(LEFT))
+        self.session.leave()
 
     def title_block(self) -> Part:
         """Who, where, under which code, from which inputs."""

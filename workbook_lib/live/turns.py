@@ -10,6 +10,11 @@ import asyncio
 import threading
 from collections.abc import Callable
 
+from workbook_lib.live.pace import Pace, paced
+
+PACE = Pace()
+"""Of all that is told to the browser: the way there is one for the whole kernel."""
+
 
 def in_turn(take: Callable[[object], None], home: threading.Thread, loop: asyncio.AbstractEventLoop) -> Callable[[object], None]:
     """What takes a message on one thread, whichever thread brings it. Parameters: what takes it, thread, its event loop."""
@@ -24,17 +29,22 @@ def in_turn(take: Callable[[object], None], home: threading.Thread, loop: asynci
 
 
 def hear_in_turn() -> None:
-    """Have every widget made from now on in this kernel take its messages on this thread; nothing where no event loop runs."""
+    """Have every widget made from now on in this kernel take its messages on this thread, and send its own at a pace that none is lost.
+
+    Nothing where no event loop runs.
+    """
     from ipywidgets import Widget
 
     try:
         loop = asyncio.get_running_loop()
     except RuntimeError:  # a script or a test: there is one thread
         return
-    home = threading.current_thread()
+    home, pace = threading.current_thread(), PACE
 
     def heard(change) -> None:
         if change["new"] is not None:
+            pace.step()  # that it was made was told just now
             change["new"].on_msg(in_turn(change["owner"]._handle_msg, home, loop))
+            change["new"].publish_msg = paced(change["new"].publish_msg, pace)
 
     Widget.on_widget_constructed(lambda made: made.observe(heard, "comm"))

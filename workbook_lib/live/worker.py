@@ -67,7 +67,7 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class CheckLine:
-    """A check in words: key, question, verdict, the room or shortage, whether it counts, and the sentence of its two sides."""
+    """A check in words: key, question, verdict, room or shortage with its unit, whether it counts, the sentence of its two sides."""
 
     key: str
     question: str
@@ -274,7 +274,7 @@ def _answer(task: Task, home, edition, workbook: str) -> Answer:
 
 def check_line(trace: Trace, check: Check) -> CheckLine:
     """A check in words. Parameters: trace of its sheet, check. Returns: CheckLine."""
-    room = numbers.sides(check)[2] if check.margin is not None else ""
+    room = numbers.with_unit(numbers.sides(check)[2], check.unit) if check.margin is not None else ""
     return CheckLine(check.key, check.question, str(check.verdict), room, check.counts, content.traced_sentence(trace, check))
 
 
