@@ -104,6 +104,43 @@ def test_what_decides_stands_first_with_the_thing_that_it_is_of(form):
     assert form._renew.layout.display == "none"
 
 
+def test_a_field_can_be_typed_into_before_the_first_answer_and_stays_under_the_hand(opened):
+    """What is added to the home stands first until it is known what decides; the program never takes a field that is typed into."""
+    form = Form(opened)
+    first = {path for path, rows in form._rows.items() for one in rows if one.box in form._first.children}
+    added = [group for group in opened.draft.groups() for group in group.groups() if group.there]
+    added = [group for group in added if any(field.name == "status" and field.text == "added" for field in group.fields)]
+    assert added
+    assert RATING in first
+    assert all(any(path.startswith(f"{group.path}.") for group in added) for path in first)
+    assert not form._things.children
+    typed = form._rows[RATING][0]
+    typed.entry.value = "32 A"
+    assert opened.draft.field(RATING).text == "32 A"
+    settle(opened, answer(opened, rests=("service.rating",)))
+    assert typed.box in form._first.children
+    assert typed in form._rows[RATING]
+    assert form._things.children
+    assert form._renew.layout.display is None
+    opened.draft.set(RATING, "24 A")
+    assert typed.entry.value == "24 A", "it is still told what the draft holds"
+    form._renew.click()
+    assert {path for path, rows in form._rows.items() for one in rows if one.box in form._first.children} == {
+        "service.rating",
+        "panel.main.spaces",
+    }
+
+
+def test_without_anything_added_the_service_stands_first(opened):
+    opened.draft.take_up(opened.draft.text.replace('"added"', '"existing"'))
+    form = Form(opened)
+    first = {path for path, rows in form._rows.items() for one in rows if one.box in form._first.children}
+    assert "service.rating" in first
+    assert all(path.startswith("service.") for path in first)
+    opened._hear(answer(opened))
+    assert RATING in {path for path, rows in form._rows.items() for one in rows if one.box in form._first.children}
+
+
 def test_a_button_offers_other_fields_once_others_decide_and_takes_nothing_away_by_itself(form, opened):
     opened.draft.set(RATING, "32 A")
     before = form._first.children

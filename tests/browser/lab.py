@@ -75,7 +75,7 @@ def running(top: Path) -> Iterator[Lab]:
     own = {f"JUPYTER_{kind}_DIR": str(top / kind.lower()) for kind in ("CONFIG", "RUNTIME", "DATA")}
     own |= {"PYTHONPATH": str(ROOT), "IPYTHONDIR": str(top / "ipython"), "JUPYTERLAB_SETTINGS_DIR": str(top / "settings")}
     own |= {"JUPYTERLAB_WORKSPACES_DIR": str(top / "workspaces")}
-    own |= {"PYTHONDONTWRITEBYTECODE": "", "PYTHONPYCACHEPREFIX": str(top / "compiled")}  # as on a user's machine: compiled once
+    own |= {"PYTHONDONTWRITEBYTECODE": ""}  # as on a machine of a user: what is imported is compiled once
     quiet = top / "settings" / "@jupyterlab" / "apputils-extension"
     quiet.mkdir(parents=True)
     (quiet / "notification.jupyterlab-settings").write_text('{"fetchNews": "false", "checkForUpdates": false}', encoding="utf-8")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from workbook_lib.home.fields import Number
 from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.patch import Unpatchable
 from workbook_lib.live.fields import Field, Group
@@ -23,7 +24,8 @@ class Form:
         import ipywidgets as widgets
 
         self.session, self.draft = session, session.draft
-        self.kit = Kit(lambda path: None)
+        self.kit = Kit(self._typing)
+        self._typed = False
         self._rows: dict[str, list[Row]] = {}
         self._folds: dict[str, Fold] = {}
         self._line = Line(self.kit)
@@ -47,14 +49,22 @@ class Form:
         self.box.add_class("wb-form")
         self.draft.listeners.append(self._changed)
         session.told.append(self._told)
-        self._line.say("The home is being read ...")
+        self._line.say(
+            "The first study of this home is being made: with it come the fields behind what decides, and the home thing by thing."
+        )
+        self._deciding = self._expected()
+        self.decide()
 
     # building
 
-    def rebuild(self) -> None:
-        """Build the sections anew from the draft, those that are open staying open."""
+    def rebuild(self, *, decided: bool = True) -> None:
+        """Build the sections anew from the draft, those that are open staying open.
+
+        Parameters: whether the fields that stand first are made anew too, False where one of them is being typed into.
+        """
         opened = self._followed({path for path, fold in self._folds.items() if fold.opened})
-        self._rows, self._folds = {}, {}
+        first = {} if decided else {path: [row for row in rows if row.box in self._first.children] for path, rows in self._rows.items()}
+        self._rows, self._folds = {path: rows for path, rows in first.items() if rows}, {}
         self._order = self._paths()
         matter = [group for group in self.draft.groups() if group.there and self._matters(group)]
         others = [group for group in self.draft.groups() if group.there and not self._matters(group)]
@@ -70,7 +80,8 @@ class Form:
             children.append(self._fold(f"Not in the file yet: {titles}", "absent", self._maker(absent, opened), opened).box)
         before, self._things.children = self._things.children, tuple(children)
         closed(before, self.kit)
-        self.decide()
+        if decided:
+            self.decide()
 
     def _followed(self, opened: set[str]) -> set[str]:
         """Key paths of open sections, and of what matters, where things have other ids now."""
@@ -173,10 +184,23 @@ class Form:
             return self._deciding
         return tuple(dict.fromkeys((*own.missing, *own.rests)))
 
+    def _expected(self) -> tuple[str, ...]:
+        """What stands first until it is known what decides: the figures of what is added to the home, else of its service."""
+        every = [one for group in self.draft.groups() for one in group.groups() if one.there]
+        added = [one for one in every if any(field.name == "status" and field.text == "added" for field in one.fields)]
+        of = added or [one for one in every if one.path == "service"]
+        return tuple(field.path for one in of for field in one.fields if field.given and isinstance(field.leaf, Number))
+
     # changes
 
+    def _typing(self, path: str) -> None:
+        """A field is being typed into: what stands first is not made anew under the hand that types."""
+        self._typed = True
+
     def _changed(self, structure: bool) -> None:
-        if structure or self._paths() != self._order:
+        if not self._order:  # what comes with the first answer is not there yet
+            self._refresh()
+        elif structure or self._paths() != self._order:
             self.rebuild()
         else:
             self._refresh()
@@ -202,10 +226,10 @@ class Form:
         if own is not None and not self._used:
             self._used = {*own.uses, *own.missing}
             self._line.say()
-            self.rebuild()
+            self.rebuild(decided=not self._typed)
         elif own is None and self.session.state.faults is not None and not self._order:
             self._line.say()
-            self.rebuild()
+            self.rebuild(decided=not self._typed)
         elif own is not None and self.session.current:
             other = set(self._now_deciding()) != set(self._deciding)
             shown = None if other else "none"
