@@ -137,6 +137,7 @@ def test_the_list_says_every_state_in_words(folder):
     shown = notebook.open_folder(folder)
     plain, markup = (shown._repr_mimebundle_()[kind] for kind in ("text/plain", "text/html"))
     assert "4 homes: 2 input fault, 2 fail." in " ".join(plain.split())
+    assert [homes.counted(count) for count in (0, 1, 2)] == ["0 homes", "1 home", "2 homes"]
     for words in ("Service load: fail", "Backup duration: not applicable", "bungalow-100a.toml", "4 Sedge Street", "not studied"):
         assert words in plain
     assert markup.count("<tr") == 1 + 4

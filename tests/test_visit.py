@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import functools
+import importlib
 import string
 import tomllib
 from dataclasses import replace
@@ -21,13 +22,15 @@ from workbook_lib.home.raw import Raw
 from workbook_lib.home.shapes import model_at, shapes
 from workbook_lib.live import visit
 from workbook_lib.sheet import Verdict
-from workbook_lib.workbooks import backfeed_and_tap, service_load
+from workbook_lib.workbooks import REGISTRY
 
 SITES = sorted((ROOT / "example_inputs" / "sites").glob("*.toml"))
-STUDIES = (service_load, backfeed_and_tap)
-ASKED_BY_THE_SHEET = ("records.load.", "records.seasonal_missing", "records.demand_interval", "panel.north.serves")
+STUDIES = tuple(map(importlib.import_module, REGISTRY.values()))
+ASKED_BY_THE_SHEET = ("records.load.", "records.weather.", "records.seasonal_missing", "records.demand_interval", "panel.north.serves")
 """What no example can do without, though it is not called needed: how a record file is read, what a record shorter than a year lacks, and
 what the first of several panels that share a dwelling serves."""
+FOLLOWED_BY_THE_SHEET = (".running_power", ".locked_rotor_current", ".motor_power")
+"""Of a load, and asked only where it hangs below what forms an island: the sheet follows that, the visit does not."""
 CONTENT = {path.stem: tomllib.loads(path.read_text(encoding="utf-8")) for path in SITES}
 
 
@@ -70,10 +73,10 @@ def kept(known: object, keep: set, loc: tuple = ()) -> object:
 
 @functools.cache
 def lacking(name: str, text: str | None = None) -> set[tuple[str, str, tuple[str, ...]]]:
-    """Checks of the two studies that count and need input, with their fields."""
+    """Checks of all workbooks that count and need input, with their fields."""
     path = ROOT / "example_inputs" / "sites" / f"{name}.toml"
     home = read_home(path, text=text)
-    sheets = [module.study(home, editions.load(home.edition_year)) for module in STUDIES]
+    sheets = [getattr(module, "verdict_study", module.study)(home, editions.load(home.edition_year)) for module in STUDIES]
     return {
         (sheet.workbook, check.key, check.fields)
         for sheet in sheets
@@ -221,11 +224,13 @@ def test_what_is_not_called_needed_may_be_left_out(name):
     text = tomlkit.dumps(kept(known, keep))
     assert len(text) < 0.8 * len(tomlkit.dumps(known))
     new = {one for one in lacking(name, text) if one[:2] not in {known[:2] for known in lacking(name)}}
-    assert [one for one in new if not any(field.startswith(ASKED_BY_THE_SHEET) for field in one[2])] == []
+    left = [one for one in new if not any(field.startswith(ASKED_BY_THE_SHEET) for field in one[2])]
+    assert [one for one in left if not any(field.startswith("load.") and field.endswith(FOLLOWED_BY_THE_SHEET) for field in one[2])] == []
 
 
-IDLE_ALONE = {"load.*.voltage", "panel.*.breakers.*.rating"}
-"""The poles of a breaker tell the voltage; breakers are summed up for sources only."""
+IDLE_ALONE = {"load.*.voltage", "panel.*.breakers.*.rating", "evse.*.status", "panel.*.breakers.*.status"}
+"""The poles of a breaker tell the voltage; breakers are summed up for sources only; without a status a thing is taken as existing, which is
+what nobody should be left with by passing over the question."""
 
 
 def test_what_is_called_needed_is_missed():
@@ -242,6 +247,46 @@ def test_what_is_called_needed_is_missed():
                 continue
             idle |= set() if found else {one.question.path}
     assert idle == IDLE_ALONE
+
+
+def needed_in(known: dict, step: str) -> set[str]:
+    """Key paths of what a step of the visit needs of a home."""
+    return {one.key for one in visit.asked(known, visit.step_of(step)) if one.needed}
+
+
+def test_what_this_work_adds_is_asked_of_the_thing_and_of_the_breaker_made_for_it():
+    """A charger, an inverter, a store: whether they are new; and where they are, the breaker of their circuit too, but no other."""
+    known = content("bungalow-100a")
+    assert {"evse.evse-1.status", "panel.main.breakers.evse-breaker.status"} <= needed_in(known, "charger")
+    known["evse"][0]["status"] = "existing"
+    assert "evse.evse-1.status" in needed_in(known, "charger")
+    assert "panel.main.breakers.evse-breaker.status" not in needed_in(known, "charger")
+    assert not [key for key in needed_in(known, "breakers") if key.endswith(".status")]
+    stored = content("array-and-storage-200a")
+    of = {row["id"]: plain(row["connected_to"]) for row in stored["source"]}
+    for name, step in (("pv", "solar"), ("battery-inverter", "storage")):
+        statuses = {key for key in needed_in(stored, step) if key.endswith(".status") and not key.startswith("storage.")}
+        own = {f"source.{name}.status"}
+        row = next(row for row in stored["source"] if row["id"] == name)
+        breakers = {f"panel.{panel['id']}.breakers.{one['id']}.status" for panel in stored["panel"] for one in panel.get("breakers", ())}
+        mine = {key for key in breakers if f".{of[name]}." in key}
+        assert statuses == (own | mine if plain(row.get("status")) == "added" else own)
+    assert "storage.battery.status" in needed_in(stored, "storage")
+
+
+def test_a_vehicle_and_its_charger_are_asked_for_what_the_sheets_ask_of_them():
+    """Each needed answer left out alone is missed by a workbook, so that nothing is open there where nothing is open in the visit."""
+    name, found = "two-chargers-125a", {}
+    before = {one[:2] for one in lacking(name)}
+    for path in ("vehicle.0.need_per_night", "vehicle.0.arrive", "vehicle.0.depart"):
+        assert path in needed_in(CONTENT[name], "control")
+        changed = content(name)
+        del changed["vehicle"][0][path.rpartition(".")[2]]
+        found[path] = {(book, path in fields) for book, key, fields in lacking(name, tomlkit.dumps(changed)) if (book, key) not in before}
+    assert all(("ev_load_management", True) in one for one in found.values()), found
+    runs = {f"evse.evse-1.conductor.{part}" for part in ("size", "material", "insulation", "grounding", "raceway")}
+    assert runs <= needed_in(CONTENT["bungalow-100a"], "charger")
+    assert "evse.evse-1.conductor.neutral" not in needed_in(CONTENT["bungalow-100a"], "charger")
 
 
 def test_nothing_is_asked_of_what_is_not_there():

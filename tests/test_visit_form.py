@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from workbook_lib.live import keeping, visit, visit_form
+from workbook_lib.home import read_home
+from workbook_lib.live import keeping, panels, visit, visit_form
 from workbook_lib.live.rows import Row
 from workbook_lib.live.session import Session
+from workbook_lib.live.start import Start
 
 
 @pytest.fixture
@@ -225,7 +227,8 @@ def test_where_what_is_added_lacks_nothing_the_keys_go_on_at_the_next_of_its_kin
     with_panel(form)
     assert aimed(form) is adding(form, "breaker")._entries["id"]
     assert not any(fold.opened for fold, _ in form._things.values())
-    assert "wb-of-panel-breakers" in form.aim.at._dom_classes
+    assert {"wb-of-panel-breakers", "wb-entries-3"} <= set(adding(form, "breaker").box._dom_classes)
+    assert form.aim.at is adding(form, "breaker").first, "an entry is marked, not its box, whose other entries may come before it"
     assert "wb-kind-panel-breakers" in form._things["panel.main.breakers.range-breaker"][0].box._dom_classes
 
 
@@ -320,6 +323,25 @@ def test_the_breaker_of_a_circuit_is_added_where_the_charger_is_and_taken_as_its
     assert form.draft.field("panel.main.breakers.charger-breaker.rating").origin == "photo"
     assert [key for key in form._things if key.startswith("panel.")] == ["panel.main.breakers.charger-breaker"]
     assert aimed(form) is row(form, "evse.charger.rating").entry
+
+
+def test_where_the_charger_is_added_its_breaker_is_asked_whether_it_is_too(form):
+    with_panel(form)
+    to(form, "charger")
+    add(form, "charger-breaker", rating="60 A", poles="2")
+    adding(form, "charger").add()
+    status, breaker = "evse.charger.status", "panel.main.breakers.charger-breaker"
+    assert status in open_ones(form)
+    assert row(form, status).entry.description == "Is it there, does this work add it, or does it come out?"
+    form._things[breaker][0].turn(False)
+    row(form, status).entry.value = "existing"
+    assert not form._things[breaker][0].opened
+    row(form, status).entry.value = "added"
+    assert form._things[breaker][0].opened, "what is needed now can be gone to"
+    assert f"{breaker}.status" in open_ones(form)
+    row(form, f"{breaker}.status").entry.value = "added"
+    assert form.draft.field(f"{breaker}.status").text == "added"
+    assert f"{breaker}.status" not in open_ones(form)
 
 
 def test_a_breaker_that_is_added_where_one_is_chosen_takes_the_place_of_none(form):
@@ -427,6 +449,108 @@ def test_the_next_photo_of_another_source_goes_on_from_the_last_one(form):
     known = form.draft.field("dwelling.floor_area")
     assert (known.origin, known.note) == ("directory", "photo 4")
     assert [stop.description for stop in stops(form.known.box)] == ["What I enter now is known from", "note", "Next photo"]
+
+
+def test_a_list_of_words_keeps_how_it_is_known(form, tmp_path):
+    to(form, "meter")
+    form.known.origin.value = "photo"
+    form.known.note.value = "photo 4"
+    row(form, "service.electrodes").entry.value = "rod"
+    row(form, "service.electrodes").entry.value = "rod, water-pipe"
+    field = form.draft.field("service.electrodes")
+    assert (field.text, field.origin, field.note) == ("rod, water-pipe", "photo", "photo 4")
+    assert "photo, photo 4" in row(form, "service.electrodes").hint.value
+    to(form, "panel")
+    add(form, "main", kind="panelboard", connected_to="service")
+    form.draft.set("site.edition", "2023")
+    assert 'electrodes = { value = ["rod", "water-pipe"], from = "photo", note = "photo 4" }' in form.draft.text
+    assert read_home(tmp_path / "elder-7.toml", text=form.draft.text).site.service.electrodes == ("rod", "water-pipe")
+
+
+def test_where_a_field_has_no_source_it_is_said_that_none_is_kept(form):
+    words = "its source is not kept: this field has none"
+    row(form, "site.originator").entry.value = "ab"
+    assert words not in row(form, "site.originator").hint.value
+    form.known.origin.value = "photo"
+    row(form, "site.originator").entry.value = "abc"
+    assert words in row(form, "site.originator").hint.value
+    to(form, "house")
+    row(form, "dwelling.floor_area").entry.value = "1420 ft^2"
+    assert words not in row(form, "dwelling.floor_area").hint.value
+
+
+def test_what_is_added_without_an_id_is_told_by_its_title(form):
+    with_panel(form)
+    to(form, "charger")
+    add(form, "charger", connected_to="range-breaker")
+    to(form, "control")
+    add(form, "vehicle", evse="charger")
+    assert "Added Vehicle 1." in form._line.box.value
+    assert form._things["vehicle.0"][0].button.description.startswith("Vehicle 1 ")
+    assert set(open_ones(form)) == {"vehicle.0.need_per_night", "vehicle.0.arrive", "vehicle.0.depart"}
+    form._remove("vehicle.0")
+    assert "Took out Vehicle 1." in form._line.box.value
+
+
+# saving by keys
+
+
+def test_saving_leads_from_each_of_its_buttons_to_the_next_that_matters(form, session, tmp_path):
+    saving = panels.Saving(session, form.kit, form.aim)
+    form.draft.set("site.edition", "2023")
+    saving.show()
+    assert aimed(form) is saving._save
+    assert saving._save.layout.display is None
+    saving.save()
+    assert aimed(form) is saving._render
+    assert (tmp_path / "elder-7.toml").read_text(encoding="utf-8") == form.draft.text
+    saving.show()
+    assert aimed(form) is saving._render, "there is nothing to save"
+    form.draft.set("site.edition", "2020")
+    saving.render()
+    assert aimed(form) is saving._show, "it must be saved first"
+    assert "wb-refused" in saving._show._dom_classes
+    saving.show()
+    assert "wb-refused" not in saving._show._dom_classes
+    (tmp_path / "elder-7.toml").write_text("# another\n", encoding="utf-8")
+    saving.save()
+    assert aimed(form) is saving._anew
+    pressed = [stop for stop in (saving._show, saving._save, saving._anew, saving._render) if "wb-goes" in stop._dom_classes]
+    assert len(pressed) == 4
+    assert "wb-saves" in saving._show._dom_classes
+
+
+def test_what_was_rendered_is_a_link_from_the_folder_of_the_notebook(form, session, tmp_path, monkeypatch):
+    (tmp_path / "notebooks").mkdir()
+    monkeypatch.chdir(tmp_path / "notebooks")
+    saving = panels.Saving(session, form.kit, form.aim)
+    saving._link_to(tmp_path / "a home" / "index.html")
+    (output,) = saving._link.outputs
+    assert 'href="../a%20home/index.html"' in output["data"]["text/html"]
+
+
+def test_a_visit_that_was_begun_is_marked_where_it_starts_and_what_is_refused_at_its_id(tmp_path):
+    start = Start(tmp_path)
+    start._name.value = "no id"
+    start.begin()
+    assert "wb-refused" in start._name._dom_classes
+    start._name.value = "elder-8"
+    start.begin()
+    try:
+        assert not [one for one in start._name._dom_classes if one.startswith("wb-")]
+        (below,) = start._below.children
+        marked = [one for one in every(below) if "wb-aim" in one._dom_classes]
+        assert len(marked) == 1
+        assert stops(marked[0])[0].description.startswith("Under which code edition")
+        goes = [one.description for one in every(start.widget()) if "wb-goes" in one._dom_classes]
+        assert goes[:2] == ["Begin the visit", "Take the visit up"]
+    finally:
+        start.session.close()
+
+
+def every(box) -> list[object]:
+    """A widget with all that stands in it."""
+    return [box, *(one for part in getattr(box, "children", ()) for one in every(part))]
 
 
 # what is so

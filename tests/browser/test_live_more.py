@@ -14,9 +14,11 @@ import pytest
 
 from tests.browser.lab import (  # noqa: F401
     ALT,
+    CONTROL,
     FIELD,
     PANEL,
     SEEN,
+    SHIFT,
     Hands,
     Lab,
     command_run_all,
@@ -326,6 +328,194 @@ def test_the_breaker_of_a_charger_is_added_in_its_step_by_keys_and_what_is_refus
     hands.until(lambda: "poles of charger-breaker" in keeping.working(site).text, "and its voltage is told by it")
 
 
+FOCUS = """(one => { const own = one.getBoundingClientRect(), known = [...document.querySelectorAll('.wb-visit .wb-known')]
+    .find(line => line.checkVisibility()).getBoundingClientRect()
+  const at = document.elementFromPoint(own.left + own.width / 2, own.top + own.height / 2)
+  const clear = own.top >= known.bottom - 1 || own.bottom <= known.top + 1
+  return [Boolean(at && one.contains(at)), clear, known.top >= 0] })(document.activeElement)"""
+"""Whether what has the focus can be seen, is not below the line of how it is known, and that line is on the screen."""
+
+
+def begun_with(town: Path, hands: Hands, name: str, *rows: dict[str, str], step: str, text: str = "") -> None:
+    """Take up a visit that has a main panel with breakers, at a step. Parameters: id, breakers, beginning of the step, another text."""
+    begun = Draft(text or visit.beginning(name))
+    if not text:
+        begun.add(("panel",), {"id": "main", "kind": "panelboard", "connected_to": "service"})
+    for row in rows:
+        begun.add(("panel", 0, "breakers"), row)
+    keeping.keep_working(town / f"{name}.toml", begun.text, None)
+    open_beside(hands.chrome, "start")
+    started(hands)
+    hands.choose("Half done", name)
+    hands.press("Take the visit up")
+    hands.until_told(f"The visit of {name}")
+    steps = (
+        f"[...document.querySelectorAll('.wb-visit option')].map(one => one.textContent).find(one => one.startsWith({json.dumps(step)}))"
+    )
+    hands.until(lambda: hands.chrome.ask(steps), "the steps")
+    hands.choose("Step", words(hands.chrome.ask(steps)))
+
+
+def typed(hands: Hands, text: str) -> None:
+    """Type without a look at the screen: a line's end is the Enter key."""
+    for letter in text:
+        hands.key("Enter" if letter == "\n" else letter)
+
+
+def test_what_is_typed_ahead_of_an_answer_is_neither_lost_nor_misplaced(town: Path, hands: Hands):
+    """Three breakers and what follows them, key by key, without waiting for anything in between."""
+    begun_with(town, hands, "elder-11", step="7.")
+    hands.until(lambda: hands.has("Breaker rating"), "the entries of a breaker")
+    hands.chrome.ask(f"{FIELD.format(json.dumps('Name (id)'))}.focus()")
+    hands.key("a", CONTROL)
+    typed(hands, "kitchen-1\n20 A\n1\nkitchen-2\n25 A\n1\nrange-breaker\n50 A\n2\nhalf")
+    hands.until_told("Added panel.main.breakers.range-breaker")
+    hands.until(lambda: hands.value("Name (id)") == "half", "the rest is in the first entry of the next")
+    assert hands.focused() == "Name (id)"
+    assert hands.value("Breaker rating") == hands.value("Poles") == ""
+    hands.until(lambda: len(breakers(town, "elder-11")) == 3, "the last is kept", 20)
+    rows = [(one["id"], one["rating"], one["poles"]) for one in breakers(town, "elder-11")]
+    assert rows == [("kitchen-1", "20 A", 1), ("kitchen-2", "25 A", 1), ("range-breaker", "50 A", 2)]
+    assert hands.seen(".wb-visit .wb-typed") == ""
+
+
+def test_lists_and_answers_are_typed_ahead_too(town: Path, hands: Hands):
+    """Two loads with what they are asked: lists are chosen of by letters, also where these wait for an answer."""
+    rows = [{"id": f"{name}-breaker", "rating": "50 A", "poles": "2"} for name in ("range", "dryer")]
+    begun_with(town, hands, "elder-17", *rows, step="9.")
+    hands.until(lambda: hands.has("Kind of load"), "the entries of a load")
+    hands.chrome.ask(f"{FIELD.format(json.dumps('Name (id)'))}.focus()")
+    typed(hands, "\nrange\nrange-breaker\n12 kW\n\ndryer\ndryer-breaker\n5 kW\n")
+
+    def loads() -> list[tuple]:
+        found = tomllib.loads(keeping.working(town / "elder-17.toml").text).get("load", ())
+        return [(one["id"], one["kind"], one["connected_to"], one.get("rating")) for one in found]
+
+    hands.until(lambda: len(loads()) == 2 and loads()[1][3], "both are kept")
+    assert loads() == [("range", "range", "range-breaker", "12 kW"), ("dryer", "dryer", "dryer-breaker", "5 kW")]
+    at(hands, "Name (id)")
+    assert hands.seen(".wb-visit .wb-typed") == ""
+
+
+def test_what_is_typed_ahead_of_a_refusal_goes_nowhere_and_is_told(town: Path, hands: Hands):
+    begun_with(town, hands, "elder-12", step="7.")
+    hands.until(lambda: hands.has("Breaker rating"), "the entries of a breaker")
+    hands.chrome.ask(f"{FIELD.format(json.dumps('Name (id)'))}.focus()")
+    hands.key("a", CONTROL)
+    typed(hands, "kitchen-1\n20 kA\n1\nkitchen-2\n25 A\n")
+    hands.until_told("Not done:")
+    at(hands, "Breaker rating")
+    hands.until(lambda: "kitchen-2 Enter 25 A Enter" in hands.seen(".wb-visit .wb-typed"), "what was not entered is told", 20)
+    assert hands.value("Breaker rating") == "20 kA"
+    assert (hands.value("Name (id)"), hands.value("Poles")) == ("kitchen-1", "1")
+    assert "panel.breakers]]" not in keeping.working(town / "elder-12.toml").text
+    hands.chrome.ask("new Promise(done => setTimeout(done, 600))")
+    hands.retype("20 A")
+    onward(hands, ("", "Poles"), ("", ""))
+    hands.until_told("Added panel.main.breakers.kitchen-1")
+
+
+def test_a_visit_begins_at_its_first_question_and_no_step_is_skipped_unseen(town: Path, hands: Hands):
+    open_beside(hands.chrome, "start")
+    started(hands)
+    hands.enter("Id of the home", "no id")
+    hands.key("Tab")
+    typed(hands, "\n2023")
+    at(hands, "Id of the home")
+    hands.until(lambda: "not entered: 2023" in hands.seen(".wb-typed"), "what went nowhere is told", 20)
+    assert hands.value("Id of the home") == "no id"
+    hands.chrome.ask("new Promise(done => setTimeout(done, 600))")
+    hands.enter("Id of the home", "elder-13")
+    hands.key("Tab")
+    assert hands.focused() == "Begin the visit"
+    hands.key("Enter")
+    hands.key("n", ALT)
+    at(hands, "Under which code edition")
+    hands.until_told("The visit of elder-13")
+    assert hands.seen(".wb-visit .wb-head") == "The job"
+    assert hands.chrome.ask(FOCUS) == [True, True, True]
+    shown = "[...document.querySelectorAll('.wb-visit .wb-head')].find(one => one.checkVisibility()).getBoundingClientRect().top"
+    assert 0 <= hands.chrome.ask(shown) < hands.chrome.ask("innerHeight")
+    hands.key("n", ALT)
+    at(hands, "What is the floor area")
+    hands.until(lambda: hands.seen(".wb-visit .wb-head") == "The house", "the next step")
+
+
+def test_the_source_is_gone_to_and_come_back_from_by_keys_and_stays_in_sight(town: Path, hands: Hands):
+    rows = [{"id": f"{number}-breaker", "rating": "20 A", "poles": "2"} for number in range(1, 9)]
+    begun_with(town, hands, "elder-14", *rows, step="7.")
+    for number in (1, 8):
+        hands.press(f"Breaker {number}-breaker")
+        hands.until(lambda number=number: hands.has_button(f"Breaker {number}-breaker  (\N{MINUS SIGN} hide)"), "it is open", 20)
+    rating = of_breaker("8", "rating")
+    hands.chrome.ask(f"{rating}.focus()")
+    hands.key("Tab")
+    hands.key("Tab", SHIFT)
+    assert hands.chrome.ask(f"document.activeElement === {rating}")
+    assert hands.chrome.ask(FOCUS) == [True, True, True], "the source is in sight, and lies over nothing that has the focus"
+    hands.key("k", ALT)
+    at(hands, "What I enter now is known from")
+    hands.pick("photo")
+    hands.key("Tab")
+    hands.keys("photo 7")
+    hands.key("Enter")
+    hands.until(lambda: hands.chrome.ask(f"document.activeElement === {rating}"), "the entry where one was", 20)
+    assert hands.chrome.ask(FOCUS) == [True, True, True]
+    hands.retype("25 A")
+    hands.until(lambda: 'note = "photo 7"' in keeping.working(town / "elder-14.toml").text, "its source is kept")
+    for _ in range(30):
+        hands.key("Tab", SHIFT)
+        if hands.chrome.ask("Boolean(document.activeElement.closest('.wb-visit .wb-inside'))"):
+            assert hands.chrome.ask(FOCUS) == [True, True, True], hands.focused()
+
+
+def test_a_question_that_comes_with_an_answer_is_the_next_unless_a_key_was_pressed(town: Path, hands: Hands):
+    begun_with(town, hands, "elder-15", step="3.")
+    current, place = "Which fault current does the utility state? (if known)", "At which place does that fault current hold?"
+    hands.until(lambda: hands.has(current), "the questions at the meter")
+    hands.chrome.ask(f"{FIELD.format(json.dumps(current))}.focus()")
+    hands.keys("10 kA")
+    hands.key("Enter")
+    at(hands, place)
+    hands.chrome.ask(f"{FIELD.format(json.dumps(current))}.focus()")
+    hands.key("a", CONTROL)
+    hands.key("Backspace")
+    hands.until(lambda: not any(label.startswith(place) for label in hands.labels()), "it is asked no more")
+    hands.keys("12 kA")
+    hands.key("Enter")
+    hands.key("Tab")
+    then = hands.focused()
+    hands.until(lambda: any(label.startswith(place) for label in hands.labels()), "it is asked")
+    hands.chrome.ask("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    assert hands.focused() == then
+
+
+def test_a_home_is_saved_and_rendered_by_keys_from_the_last_step(town: Path, hands: Hands):
+    text = (town / "bungalow-100a.toml").read_text(encoding="utf-8").replace('id = "bungalow-100a"', 'id = "elder-16"')
+    begun_with(town, hands, "elder-16", step="15.", text=text)
+    hands.until(lambda: "look at the verdict, then save (Alt+S)" in hands.seen(".wb-visit"), "the last step")
+    hands.key("n", ALT)
+    at(hands, "Show what would be saved")
+    hands.key("Enter")
+    at(hands, "Save it so")
+    hands.key("Enter")
+    hands.until_told("Saved: elder-16.toml")
+    at(hands, "Render the sheets")
+    assert (town / "elder-16.toml").read_text(encoding="utf-8") == text
+    hands.chrome.ask(f"{FIELD.format(json.dumps('Step'))}.focus()")
+    hands.key("s", ALT)
+    at(hands, "Show what would be saved")
+    hands.key("Enter")
+    at(hands, "Render the sheets")
+    hands.key("Enter")
+    hands.until_told("Rendered: open elder-16/index.html", 120)
+    at(hands, "Open the sheets of elder-16")
+    accessible(hands)
+    hands.key("Enter")
+    hands.until(lambda: hands.chrome.ask(f"{PANEL}.context?.path") == "town/elder-16/index.html", "the sheets are open")
+    hands.chrome.ask(f"{PANEL}.close()")
+
+
 def test_the_form_has_no_serious_fault_of_access_and_never_scrolls_sideways(lab: Lab, hands: Hands, pictures: Path):
     """Every fold open, on a laptop with the lab's sidebar, and at a zoom of 200 %."""
     open_beside(hands.chrome, "service_load")
@@ -414,6 +604,6 @@ def of_breaker(of: str, name: str) -> str:
     return f"[...{rows}].find({SEEN})"
 
 
-def breakers(town: Path) -> list[dict]:
-    """The breakers of the visit of elder-9 as they are kept."""
-    return tomllib.loads(keeping.working(town / "elder-9.toml").text)["panel"][0]["breakers"]
+def breakers(town: Path, name: str = "elder-9") -> list[dict]:
+    """The breakers of a visit as they are kept."""
+    return tomllib.loads(keeping.working(town / f"{name}.toml").text)["panel"][0].get("breakers", [])

@@ -39,6 +39,7 @@ class Adding:
         self._button.on_click(settled(self.add))
         self.box = spaced(*self._entries.values(), self._button, kit=kit, kind="wb-adding")
         self.box.add_class(f"wb-of-{kind_of(rows)}")
+        self.box.add_class(f"wb-entries-{len(self._entries)}")
 
     def _entry(self, field: Field):
         import ipywidgets as widgets
@@ -47,9 +48,15 @@ class Adding:
         if field.options and not field.several:
             options = [(NOT_GIVEN, ABSENT), *((one, one) for one in field.options)]
             return widgets.Dropdown(options=options, description=label, layout=self._kit.entry, style=self._kit.wide)
-        entry = widgets.Text(description=label, layout=self._kit.entry, style=self._kit.wide)
+        # told once it is left: the whole of it is on its way before the button is pressed
+        entry = widgets.Text(description=label, layout=self._kit.entry, style=self._kit.wide, continuous_update=False)
         entry.placeholder = f"as {field.example}" if field.example else ""
         return entry
+
+    @property
+    def first(self):
+        """Its first entry."""
+        return next(iter(self._entries.values()))
 
     def renew(self) -> None:
         """What may be chosen by now; what is entered stays."""

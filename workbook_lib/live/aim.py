@@ -1,13 +1,17 @@
 """Where the keys go on once a button of the person was pressed: told to the browser by a mark on what is next.
 
-The browser (`form.js`) follows a new mark only after a press of a button of the class `GOES`, and only where nothing else was done since.
+The browser (`form.js`) follows a new mark only after a press of a button of the class `GOES`. What is typed until the mark is there is held
+back and goes there, so each press of such a button must lead to a mark; where it was refused, to one that says so, and nothing is typed.
 """
 
 from __future__ import annotations
 
 GOES = "wb-goes"
 """Class of a button whose press is followed to what is marked after it."""
+SLOW = "wb-slow"
+"""Class of such a button beside `GOES` whose answer takes long: nothing is held back, and any other key or press lets it go."""
 MARK = "wb-aim"
+REFUSED = "wb-refused"
 
 
 class Aim:
@@ -26,11 +30,14 @@ class Aim:
         if self._at is not None:
             self._at.remove_class(MARK)
             self._at.remove_class(f"{MARK}-{self._count}")
+            self._at.remove_class(REFUSED)
             self._at = None
 
-    def take(self, widget) -> None:
-        """Mark what is next. Parameters: a button, or a box whose first entry is meant."""
+    def take(self, widget, *, refused: bool = False) -> None:
+        """Mark what is next. Parameters: an entry, a button, or a box whose first entry is meant; whether what was asked was refused."""
         self.clear()
         self._count, self._at = self._count + 1, widget
+        if refused:
+            widget.add_class(REFUSED)
         widget.add_class(MARK)
         widget.add_class(f"{MARK}-{self._count}")

@@ -91,7 +91,8 @@ class Field:
     @property
     def has_provenance(self) -> bool:
         """Whether it matters how its value is known: facts of the home, not names, dates and choices of the engineer."""
-        plain = isinstance(self.leaf, (Text, Word, Day, Texts))
+        named = isinstance(self.leaf, Texts) and not self.leaf.choices  # names and things, not what was seen of a few
+        plain = named or isinstance(self.leaf, (Text, Word, Day))
         return not plain and self.table not in ("site", "study") and self.loc[0] not in ("records", "backup")
 
     @property

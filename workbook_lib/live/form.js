@@ -42,35 +42,32 @@
     else event.target.setAttribute(KEYS, 'true');
   }, true);
   const able = form => [...form.querySelectorAll('button, input, select, textarea, [tabindex="0"]')].filter(one => one.offsetWidth > 0 && !one.disabled);
-  let last = null, go = 0;
+  let last = null, pressed = null, back = null, keyed = false;
+  const met = new WeakSet();
+  const place = one => {
+    const box = one.closest('.wb-row'), at = box && [...box.classList].find(name => name.startsWith('wb-at-'));
+    return { one, at, which: box ? [...box.querySelectorAll(ENTRY)].indexOf(one) : -1 };
+  };
+  const again = (form, { at, which }) => at && [...form.querySelectorAll('.' + at)].find(one => one.offsetWidth > 0)?.querySelectorAll(ENTRY)[which];
   document.addEventListener('focusin', event => {
+    if (!event.target.closest?.('.wb-known')) back = null;
+    if (pressed && event.target !== pressed.button && pressed.form.contains(event.target)) forget('The focus was moved');
     const form = event.target.closest?.('.wb-live');
     if (!form) { last = null; return; }
-    const box = event.target.closest('.wb-row');
-    const at = box && [...box.classList].find(one => one.startsWith('wb-at-'));
-    const which = box ? [...box.querySelectorAll(ENTRY)].indexOf(event.target) : -1;
-    last = { one: event.target, form, tag: event.target.tagName, name: called(event.target), place: able(form).indexOf(event.target), at, which };
+    if (form.querySelector('.wb-visit')?.closest('.wb-live') === form) met.add(form);
+    if (keyed && event.target.closest('.wb-visit')) event.target.closest('.wb-left')?.scrollIntoView({ block: 'nearest' });
+    last = { ...place(event.target), form, tag: event.target.tagName, name: called(event.target), place: able(form).indexOf(event.target) };
   });
-  document.addEventListener('click', event => {
-    if (event.target.closest?.('.wb-live .wb-go')) go = Date.now();
-  }, true);
   const refocus = () => {
-    if (!last || !last.form.isConnected) return;
-    if (go && Date.now() - go > 3000) go = 0;
-    const step = go && [...last.form.querySelectorAll('select')].find(one => called(one) === 'Step');
-    if (go && step && (!last.one.isConnected || last.one.classList.contains('wb-go'))) {
-      go = 0;
-      step.focus();
-      step.scrollIntoView({ block: 'nearest' });
-      return;
-    }
+    if ((pressed && !pressed.slow) || !last || !last.form.isConnected) return;
     const gone = !last.one.isConnected || last.one.disabled || last.one.offsetWidth === 0;
     const nobody = !document.activeElement || document.activeElement === document.body || !document.activeElement.closest('.wb-live');
     if (!gone || !nobody) return;
     const there = able(last.form);
-    const rows = last.at ? [...last.form.querySelectorAll('.' + last.at)].filter(one => one.offsetWidth > 0) : [];
     const alike = last.at ? [] : there.filter(one => one.tagName === last.tag && last.name && called(one) === last.name);
-    const next = rows.length ? rows[0].querySelectorAll(ENTRY)[last.which] : alike.length === 1 ? alike[0] : there[Math.max(0, Math.min(last.place - 1, there.length - 1))];
+    const near = there[Math.max(0, Math.min(last.place - 1, there.length - 1))];
+    const aimed = last.one.matches('.wb-goes') && aim([...last.form.querySelectorAll('.wb-aim')].pop());
+    const next = last.at ? again(last.form, last) ?? near : alike.length === 1 ? alike[0] : aimed || near;
     if (!next) return;
     next.focus({ preventScroll: true });
     if (next.tagName === 'INPUT' && next.type === 'text') next.setSelectionRange(next.value.length, next.value.length);
@@ -84,25 +81,112 @@
       if (said && told.offsetWidth > 0) told.scrollIntoView({ block: 'nearest' });
     }
   };
-  // a press of the person's own button is followed to what the kernel marks after it, unless something else is done meanwhile
-  let pressed = null;
-  const mark = form => [...form.querySelectorAll('.wb-aim')].map(one => one.className.match(/wb-aim-\d+/)?.[0]).pop();
+  // a press of the person's own button is followed to what the kernel marks after it; what is typed until then waits and goes there
+  const WAIT_MS = 5000, QUIET_MS = 80, QUIET_AT_MOST_MS = 1500, LATELY_MS = 600, PAUSE_MS = 500, READ_MS = 4000;
+  let typed = [], clock = 0, changed = 0, lately = null, lost = null;
+  const now = () => performance.now();
+  const shown = (within, which) => [...within.querySelectorAll(which)].filter(one => one.offsetWidth > 0 && !one.disabled);
+  const aim = box => box && (box.matches('button, ' + ENTRY) ? box : box.querySelector(ENTRY) ?? box.querySelector('a[href], button'));
+  const marks = form => new Map([...form.querySelectorAll('.wb-aim')].map(box => [box, box.className.match(/wb-aim-\d+/)?.[0]]));
   const take = one => { one.focus(); if (one.tagName === 'INPUT' && one.type === 'text') one.select(); };
+  const tell = (form, words) => {
+    const line = form.querySelector('.wb-typed');
+    if (line && line.textContent !== words) line.textContent = words;
+  };
+  const words_of = ({ key, letter }) => letter ? ` Alt+${letter.toUpperCase()} ` : key.length > 1 ? ` ${key} ` : key;
+  // what was typed ahead and has no place: it is told, and so is the rest of it until there is a pause
+  const lose = (form, why) => {
+    const what = typed.map(words_of).join('');
+    typed = [];
+    if (!what) return;
+    lost = { form, words: `${why}; typed meanwhile and not entered: ${what}`, at: now() };
+    tell(form, lost.words);
+  };
+  const forget = why => {
+    const form = pressed?.form;
+    clearTimeout(clock);
+    pressed = null;
+    if (form) lose(form, why);
+  };
+  document.addEventListener('pointerdown', () => { keyed = false; lately = null; forget('The mouse was used'); }, true);
   document.addEventListener('click', event => {
     const button = event.target.closest?.('.wb-live .wb-goes'), form = button?.closest('.wb-live');
-    pressed = form ? { form, before: mark(form) } : null;
+    if (pressed) forget('Something else was pressed');
+    if (!form) return;
+    pressed = { form, button, before: marks(form), inside: Boolean(button.closest('.wb-adding')), slow: button.matches('.wb-slow'), since: now() };
+    if (!pressed.slow) clock = setTimeout(() => { forget('No answer came'); soon(); }, WAIT_MS);
   }, true);
+  const whole = box => {
+    const adding = box.closest('.wb-adding'), count = adding?.className.match(/wb-entries-(\d+)/)?.[1] ?? 0;
+    return !adding || (shown(adding, ENTRY).length >= count && shown(adding, 'button').length > 0);
+  };
   const follow = () => {
-    const now = pressed && pressed.form.isConnected && mark(pressed.form);
-    if (!now || now === pressed.before) return;
-    const box = pressed.form.querySelector('.' + now), one = box.matches('button, ' + ENTRY) ? box : box.querySelector(ENTRY);
-    if (!one || !one.offsetWidth) return;
+    if (!pressed) return;
+    if (!pressed.form.isConnected) { forget('The form is gone'); return; }
+    const [box] = [...marks(pressed.form)].find(([box, number]) => pressed.before.get(box) !== number) ?? [];
+    const one = aim(box);
+    if (!one || !one.offsetWidth || !whole(box)) return;
+    pressed.found ??= now();
+    if (now() - changed < QUIET_MS && now() - pressed.found < QUIET_AT_MOST_MS) { setTimeout(soon, QUIET_MS); return; }
+    const { button, form, inside } = pressed, visit = one.closest('.wb-visit');
+    if (box.matches('.wb-refused')) forget('It was not taken');
+    clearTimeout(clock);
     pressed = null;
     take(one);
-    one.closest('.wb-row, .wb-adding')?.scrollIntoView({ block: 'nearest' });
+    if (visit && !inside) {
+      if (!visit.contains(button)) {
+        typed = typed.filter(({ letter }) => letter !== 'n');
+        visit.closest('.wb-live').scrollIntoView({ block: 'start' });
+      }
+      visit.closest('.wb-left')?.scrollTo(0, 0);
+    }
+    (one.closest('.wb-row, .wb-adding') ?? one).scrollIntoView({ block: 'nearest' });
+    replay(form);
+  };
+  // what was typed ahead, key by key, into what has the focus by then
+  const choose = (list, text) => {
+    const found = [...list.options].findIndex(one => one.textContent.trim().toLowerCase().startsWith(text.trim().toLowerCase()));
+    if (found < 0 || !text.trim()) return false;
+    if (found !== list.selectedIndex) {
+      list.selectedIndex = found;
+      list.dispatchEvent(new Event('change', { bubbles: true }));
+    }
+    return true;
+  };
+  const put = (one, text) => {
+    if (one.tagName === 'SELECT') return choose(one, text);
+    if (one.matches('textarea, input[type="text"]')) return document.execCommand('insertText', false, text);
+    if (text !== ' ') return false;
+    if (one.tagName === 'BUTTON') press(one); else one.click();
+    return true;
+  };
+  const other = (one, key) => {
+    if (one.tagName === 'SELECT' && /^Arrow(Up|Down)$/.test(key)) {
+      const next = one.selectedIndex + (key === 'ArrowDown' ? 1 : -1);
+      if (next >= 0 && next < one.options.length) { one.selectedIndex = next; one.dispatchEvent(new Event('change', { bubbles: true })); }
+    } else if (one.matches('textarea, input[type="text"]') && key === 'Backspace') document.execCommand('delete');
+  };
+  const tab = (one, by, form) => {
+    const all = able(form).filter(stop => stop.tabIndex >= 0), next = all[all.indexOf(one) + by];
+    if (next) take(next);
+  };
+  const replay = form => {
+    while (typed.length && !pressed) {
+      const one = document.activeElement, visit = one?.closest('.wb-live')?.querySelector('.wb-visit');
+      const { key, letter, shift } = typed.shift();
+      if (!visit || !form.contains(one)) { typed = []; return; }
+      if (letter) command(letter, one, visit);
+      else if (key === 'Tab') tab(one, shift ? -1 : 1, form);
+      else if (key === 'Enter') enter(one, visit);
+      else if (key.length > 1) other(one, key);
+      else {
+        let text = key;
+        while (typed.length && typed[0].key.length === 1 && !typed[0].letter) text += typed.shift().key;
+        if (!put(one, text)) { typed.unshift({ key: ` ${text}` }); lose(form, `${called(one)} has no such choice`); }
+      }
+    }
   };
   // keys of a visit: Enter goes to the next needed answer that is open, in a new thing to its next entry and at last adds it
-  const shown = (within, which) => [...within.querySelectorAll(which)].filter(one => one.offsetWidth > 0 && !one.disabled);
   const empty = box => { const all = [...box.querySelectorAll(ENTRY)];
     return all.every(one => one.type === 'checkbox' ? !one.checked : one.tagName === 'SELECT' ? one.selectedIndex < 1 : !one.value.trim()); };
   const press = button => {
@@ -110,6 +194,8 @@
     if (button.matches('.wb-goes')) button.focus();
     button.click();
   };
+  const after = (one, other) => one.compareDocumentPosition(other) & Node.DOCUMENT_POSITION_FOLLOWING;
+  const saving = visit => { const form = visit.closest('.wb-live'); return shown(form, '.wb-saves')[0] ?? shown(form, '.wb-saving > .wb-fold')[0]; };
   const onward = (one, visit) => {
     const adding = one.closest('.wb-adding');
     if (adding) {
@@ -118,30 +204,92 @@
     }
     const rows = shown(visit, '.wb-open').filter(box => empty(box) && !box.contains(one));
     if (!rows.length && one.value && one.closest('.wb-first')) return;
-    const after = rows.find(box => one.compareDocumentPosition(box) & Node.DOCUMENT_POSITION_FOLLOWING) ?? rows[0];
+    const following = rows.find(box => after(one, box)) ?? rows[0];
     const kind = [...(one.closest('[class*="wb-kind-"]')?.classList ?? [])].find(name => name.startsWith('wb-kind-'));
     const waits = one.closest('.wb-known') || (one.closest('.wb-open') && empty(one.closest('.wb-open')));
     const another = shown(visit, kind ? '.' + kind.replace('-kind-', '-of-') : waits ? '.wb-adding' : '.wb-none')[0];
-    const next = after?.querySelector(ENTRY) ?? another?.querySelector(ENTRY) ?? shown(visit, '.wb-next')[0];
-    if (next) take(next);
+    const next = following?.querySelector(ENTRY) ?? another?.querySelector(ENTRY) ?? shown(visit, '.wb-next')[0] ?? saving(visit);
+    if (!next) return;
+    take(next);
+    const from = one.closest('.wb-row');
+    if (from) lately = { visit, from, to: next, rows: new Set(shown(visit, '.wb-row')), since: now() };
   };
-  window.addEventListener('keydown', event => {
-    pressed = null;
-    const one = event.target, form = one.closest?.('.wb-live'), visit = form?.querySelector('.wb-visit');
-    if (!visit || event.isComposing || event.repeat || event.ctrlKey || event.metaKey || event.shiftKey) return;
+  // a question that comes with the answer that was just left stands before the next one, unless a key was pressed since
+  const appeared = () => {
+    if (!lately) return;
+    const { visit, from, to, rows, since } = lately, all = shown(visit, '.wb-row'), fresh = all[all.indexOf(from) + 1];
+    if (now() - since > LATELY_MS || document.activeElement !== to || !from.isConnected) { lately = null; return; }
+    if (!fresh || rows.has(fresh) || !empty(fresh)) return;
+    lately = null;
+    take(fresh.querySelector(ENTRY));
+  };
+  const enter = (one, visit) => {
+    const kept = back, own = one.closest('.wb-known') && one.matches(ENTRY);
+    const there = own && kept && (kept.one.isConnected && kept.one.offsetWidth > 0 ? kept.one : again(visit, kept));
+    if (there) take(there);
+    else if (one.matches(ENTRY) && one.closest('.wb-visit :is(.wb-adding, .wb-row, .wb-known)')) onward(one, visit);
+    else if (one.tagName === 'BUTTON') press(one);
+  };
+  const first = visit => shown(visit, '.wb-open').find(empty)?.querySelector(ENTRY) ?? shown(visit, '.wb-adding input')[0];
+  const command = (letter, one, visit) => {
+    const start = letter === 'n' && !met.has(visit.closest('.wb-live')) && first(visit), next = visit.querySelector('.wb-next');
+    if (start) take(start);
+    else if (letter === 'n' && next.disabled) { const save = saving(visit); if (save) take(save); }
+    else if (letter === 'n') press(next);
+    else if (letter === 'p') press(visit.querySelector('.wb-photo'));
+    else if (letter === 's') { const save = saving(visit); if (save) take(save); }
+    else {
+      const held = one.closest('.wb-visit') && one.matches(ENTRY) && (one.closest('.wb-known') ? back : place(one));
+      take(shown(visit, '.wb-known select')[0]);
+      back = held || null;
+    }
+  };
+  const asked = event => {
     const letter = /^[a-z]$/i.test(event.key) ? event.key.toLowerCase() : (event.code ?? '').replace('Key', '').toLowerCase();
-    const button = event.altKey && { n: '.wb-next', p: '.wb-photo' }[letter];
-    if (button) press(visit.querySelector(button));
-    else if (event.key === 'Enter' && !event.altKey && one.matches(ENTRY) && one.closest('.wb-visit :is(.wb-adding, .wb-row, .wb-known)')) onward(one, visit);
+    return event.altKey && ['n', 'p', 'k', 's'].includes(letter) ? letter : '';
+  };
+  const OWN = ['Shift', 'Control', 'Alt', 'AltGraph', 'Meta', 'CapsLock', 'NumLock'];
+  window.addEventListener('keydown', event => {
+    if (OWN.includes(event.key)) return;
+    keyed = true;
+    lately = null;
+    const one = event.target, { key } = event, letter = asked(event);
+    const bare = !event.isComposing && ((!event.ctrlKey && !event.metaKey && !event.altKey) || event.getModifierState?.('AltGraph'));
+    const orders = letter && !event.ctrlKey && !event.metaKey && !event.shiftKey, held = { key, letter: orders ? letter : '', shift: event.shiftKey };
+    const ahead = orders || (bare && (key.length === 1 || ['Enter', 'Tab', 'Backspace', 'ArrowUp', 'ArrowDown'].includes(key)));
+    const waits = pressed && !pressed.slow && (one === document.body || pressed.form.contains(one));
+    const late = !pressed && lost && now() - lost.at < PAUSE_MS;
+    if (ahead && (waits || late)) {
+      if (waits && !(event.repeat && key === 'Enter')) typed.push(held);
+      if (late) { lost.words += words_of(held); lost.at = now(); tell(lost.form, lost.words); }
+      event.preventDefault();
+      event.stopImmediatePropagation();
+      return;
+    }
+    if (pressed) forget('Another key was pressed');
+    const visit = one.closest?.('.wb-live')?.querySelector('.wb-visit');
+    if (!visit || event.isComposing || event.repeat || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    if (lost && now() - lost.at > READ_MS) { tell(lost.form, ''); lost = null; }
+    if (letter) command(letter, one, visit);
+    else if (key === 'Enter' && !event.altKey && one.matches(ENTRY) && one.closest('.wb-visit :is(.wb-adding, .wb-row, .wb-known)')) enter(one, visit);
     else return;
     event.preventDefault();
   }, true);
+  const clear = () => {
+    for (const known of document.querySelectorAll('.wb-visit .wb-known')) {
+      const left = known.closest('.wb-left'), covered = getComputedStyle(known).position === 'sticky' ? `${known.offsetHeight + 8}px` : '';
+      if (left && known.offsetHeight && left.style.scrollPaddingTop !== covered) left.style.scrollPaddingTop = covered;
+    }
+  };
   let waiting = false;
   const soon = () => {
     if (waiting) return;
     waiting = true;
-    requestAnimationFrame(() => { waiting = false; mend(); refocus(); show(); follow(); });
+    requestAnimationFrame(() => { waiting = false; mend(); clear(); refocus(); show(); follow(); appeared(); });
   };
-  new MutationObserver(soon).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ['class'] });
+  new MutationObserver(records => {
+    if (pressed && records.some(({ type, target }) => type === 'childList' && pressed.form.contains(target) && !target.closest?.('.wb-right, .widget-html'))) changed = now();
+    soon();
+  }).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ['class'] });
   soon();
 })();

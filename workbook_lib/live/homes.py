@@ -191,7 +191,7 @@ def _to_do(row: HomeRow) -> str:
     if row.state == UNFINISHED and row.faults:
         said.append("the working copy cannot be read: mend it")
     elif row.state == UNFINISHED:
-        said.append(f"take the visit up: {row.open_count} needed answers are open")
+        said.append(f"take the visit up: {row.open_count} needed {'answer is' if row.open_count == 1 else 'answers are'} open")
     if row.unsaved:
         said.append(UNSAVED)
     return "; ".join(said)
@@ -205,11 +205,16 @@ def part(rows: Iterable[HomeRow], folder: str) -> Part:
     found = tuple(rows)
     counts = {state: sum(row.state == state for row in found) for state in (*STATES, UNFINISHED)}
     said = ", ".join(f"{count} {state}" for state, count in counts.items() if count)
-    blocks: list[Block] = [Prose((f"Folder {folder}: {len(found)} homes" + (f": {said}." if said else "."),))]
+    blocks: list[Block] = [Prose((f"Folder {folder}: {counted(len(found))}" + (f": {said}." if said else "."),))]
     lines = tuple(tuple((cell,) for cell in cells(row)) for row in found)
     caption = "Homes of the folder, from their files as they are saved"
     blocks.append(Grid(COLUMNS, lines, caption=caption) if lines else Bullets((), "no home"))
     return Part("homes", "Homes", tuple(blocks))
+
+
+def counted(homes: int) -> str:
+    """A number of homes in words. Parameters: number."""
+    return f"{homes} home" if homes == 1 else f"{homes} homes"
 
 
 def words_and_markup(rows: Iterable[HomeRow], folder: str) -> tuple[str, str]:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import tomllib
 from collections.abc import Callable
 from html import escape
 from pathlib import Path
+from urllib.parse import quote
 
 from workbook_lib.errors import InputFault, WorkbookError
 from workbook_lib.live import keeping
+from workbook_lib.live.aim import GOES, SLOW, Aim
 from workbook_lib.live.asking import questions
 from workbook_lib.live.fold import Fold, Line, settled, spaced
 from workbook_lib.live.rows import Kit
@@ -213,23 +216,38 @@ def _verdict(known: tuple[str, str] | None) -> str:
 
 
 class Saving:
-    """Saving into the site file, the difference shown first, then the sheets from the saved file. `box`: the widget."""
+    """Saving into the site file, the difference shown first, then the sheets from the saved file. `box`: the widget.
 
-    def __init__(self, session: Session, kit: Kit):
+    `aim`: where the form marks what is next; with it a press of each button leads to the next that matters.
+    """
+
+    def __init__(self, session: Session, kit: Kit, aim: Aim | None = None):
         import ipywidgets as widgets
 
-        self.session = session
+        self.session, self._aim = session, aim
         self._shown = widgets.HTML(layout=kit.line)
         self._line = Line(kit)
         self._save = _button("Save it so", self.save, kit)
         self._anew = _button("Read the file anew and put what I entered on it", self.read_anew, kit)
         self._render = _button("Render the sheets from the saved file", self.render, kit)
         self._save.layout, self._anew.layout = (widgets.Layout(width="auto", display="none") for _ in range(2))
-        first = spaced(_button("Show what would be saved", self.show, kit), self._save, self._anew, kit=kit)
-        self.box = widgets.VBox([first, self._line.box, self._shown, self._render], layout=kit.line)
+        self._show = _button("Show what would be saved", self.show, kit)
+        self._show.add_class("wb-saves")
+        for button in (self._show, self._save, self._anew, self._render) if aim is not None else ():
+            button.add_class(GOES)
+        if aim is not None:
+            self._render.add_class(SLOW)
+        self._link = widgets.Output()
+        first = spaced(self._show, self._save, self._anew, kit=kit)
+        self.box = widgets.VBox([first, self._line.box, self._shown, self._render, self._link], layout=kit.line)
         self._seen = ""
         self._process: subprocess.Popen | None = None
         session.draft.listeners.append(lambda structure: self._forget())
+
+    def _next(self, widget, *, refused: bool = False) -> None:
+        """The keys go on here after the button that was just pressed."""
+        if self._aim is not None:
+            self._aim.take(widget, refused=refused)
 
     def _forget(self) -> None:
         """A difference that was shown is of an older text: it must be looked at again before it is saved."""
@@ -253,6 +271,7 @@ class Saving:
         if session.state.faults is not None and session.state.faults.faults:
             words += " What is entered still has faults; it may be saved, and sheets wait until they are mended."
         self._line.say(words.strip())
+        self._next(self._save if told else self._render)
 
     def save(self) -> None:
         """Save what was shown."""
@@ -266,10 +285,12 @@ class Saving:
             digest = self.session.save()
         except WorkbookError as error:
             self._line.say(str(error), trouble=True)
+            self._next(self._show, refused=True)
             return
         self._save.layout.display = self._anew.layout.display = "none"
         self._shown.value = ""
         self._line.say(f"Saved: {self.session.file.name} (SHA-256 {digest[:12]}...). Everything that was not changed stands as it was.")
+        self._next(self._render)
 
     def read_anew(self) -> None:
         """Take the file as it is on disk, and put what was entered on it."""
@@ -277,6 +298,7 @@ class Saving:
             found = self.session.read_and_put()
         except InputFault as error:
             self._line.say(str(error), trouble=True)
+            self._next(self._show, refused=True)
             return
         self._anew.layout.display = "none"
         words = "Read anew, with what you entered put on it: show again what would be saved."
@@ -285,6 +307,7 @@ class Saving:
         if found.left:
             words += f" Could not be put there: {', '.join(found.left)}; what you had is an undo away."
         self._line.say(words)
+        self._next(self._show)
 
     def _moved(self) -> None:
         """The file is no longer what was read: nothing is saved over it."""
@@ -292,6 +315,7 @@ class Saving:
         self._anew.layout.display = None if self.session.file.is_file() else "none"
         there = "changed on disk since it was opened" if self.session.file.is_file() else "is no longer there"
         self._line.say(f"{self.session.file.name} {there}. Nothing was overwritten.", trouble=True)
+        self._next(self._anew if self.session.file.is_file() else self._show, refused=True)
 
     def render(self) -> None:
         """Render the sheets from the saved file, in a process of its own."""
@@ -302,6 +326,7 @@ class Saving:
             return
         if session.draft.changed:
             self._line.say("Save first: sheets are rendered from the saved file, never from what is entered.", trouble=True)
+            self._next(self._show, refused=True)
             return
         out = session.file.with_suffix("")
         line = [sys.executable, "-m", "workbook_lib", "study", session.file.name, "--out", out.name]
@@ -310,6 +335,7 @@ class Saving:
         self._process = subprocess.Popen(
             line, cwd=session.file.parent, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment()
         )
+        self._link.outputs = ()
         self._line.say("Rendering the sheets from the saved file ...")
         asyncio.get_running_loop().call_later(0.3, self._rendered, out)
 
@@ -323,14 +349,22 @@ class Saving:
         status, self._process = self._process.returncode, None
         if status in (0, 1):
             self._line.say(f"Rendered: open {out.name}/index.html beside the site file.\n{said.strip()}")
+            self._link_to(out / "index.html")
+            self._next(self._link)
         else:
             self._line.say(f"The sheets were not rendered.\n{faults.strip()}", trouble=True)
+
+    def _link_to(self, page: Path) -> None:
+        """A link to a page, from the folder of the notebook: as an output, since the lab follows links of outputs alone from there."""
+        from IPython.display import HTML
+
+        way = quote(Path(os.path.relpath(page)).as_posix())
+        words = escape(f"Open the sheets of {page.parent.name}: index.html")
+        self._link.append_display_data(HTML(f'<p><a href="{escape(way)}">{words}</a></p>'))
 
 
 def environment() -> dict[str, str]:
     """The surroundings of the command: the same library, whether it is installed or not."""
-    import os
-
     package = str(Path(__file__).resolve().parent.parent.parent)
     path = os.environ.get("PYTHONPATH", "")
     return {**os.environ, "PYTHONPATH": os.pathsep.join(part for part in (package, path) if part)}

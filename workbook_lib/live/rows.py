@@ -230,6 +230,8 @@ class Row:
         changed = self._draft.told_before(field)
         if self._kit.known is not None:
             changed = ", ".join(part for part in (field.origin if field.origin != "stated" else "", field.note) if part)
+            if field.given and not field.has_provenance and self._kit.known.said:
+                changed = "its source is not kept: this field has none"
         return lead + escape("; ".join(part for part in (f"= {beside}" if beside else "", changed, field.hint) if part))
 
 
@@ -276,9 +278,14 @@ class Known:
         """Raise the number at the end of the note by one; where the source was changed since, go on from the note before."""
         self.note.value = following(self.note.value.strip() or self._note_before.strip())
 
+    @property
+    def said(self) -> bool:
+        """Whether it is said how what is entered now is known."""
+        return self.origin.value != "stated" or bool(self.note.value.strip())
+
     def tell(self, draft: Draft, path: str) -> None:
         """Say of a field that was just entered how it is known. Parameters: draft, key path."""
-        if self.origin.value != "stated" or self.note.value.strip():
+        if self.said:
             draft.known_from(path, self.origin.value, self.note.value)
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from workbook_lib.errors import InputFault, WorkbookError
 from workbook_lib.live import homes, keeping, study, visit, visit_form
+from workbook_lib.live.aim import GOES, Aim
 from workbook_lib.live.fold import Line, settled, spaced
 from workbook_lib.live.panels import environment
 from workbook_lib.live.rows import Kit
@@ -33,6 +34,7 @@ class Start:
         self._shown = folder
         self.files = homes.site_files(self.folder)
         self._rows: list[homes.HomeRow] = []
+        self.aim = Aim()
         self.kit = kit = Kit(lambda path: None)
         self._table, self._links = widgets.HTML(layout=kit.line), widgets.Output()
         self._line, self._below = Line(kit), widgets.VBox(layout=kit.line)
@@ -62,10 +64,10 @@ class Start:
         """The start as one widget."""
         return self._widget
 
-    def _button(self, words: str, done):
+    def _button(self, words: str, done, kind: str = ""):
         import ipywidgets as widgets
 
-        button = widgets.Button(description=words, layout=self.kit.button)
+        button = widgets.Button(description=words, layout=self.kit.button, _dom_classes=(kind,) if kind else ())
         button.on_click(settled(done))
         return button
 
@@ -83,9 +85,11 @@ class Start:
             self._button("Copy its notebooks", self.copy),
             kit=self.kit,
         )
-        begin = spaced(self._name, self._button("Begin the visit", self.begin), kit=self.kit)
-        again = spaced(self._visits, self._button("Take the visit up", self.take_up), kit=self.kit)
-        top = [style, head("Open a home"), opening, self._links, head("New home"), begin, again, self._line.box, self._below]
+        begin = spaced(self._name, self._button("Begin the visit", self.begin, GOES), kit=self.kit)
+        again = spaced(self._visits, self._button("Take the visit up", self.take_up, GOES), kit=self.kit)
+        typed = widgets.HTML('<p class="wb-typed" role="status"></p>', layout=self.kit.line)
+        new = [head("New home"), begin, again, typed, self._line.box, self._below]
+        top = [style, head("Open a home"), opening, self._links, *new]
         whole = widgets.VBox([*top, head("Homes of this folder"), self._table])
         whole.add_class("wb-live")
         return whole
@@ -126,9 +130,9 @@ class Start:
     def _tell(self, of: int) -> None:
         done = len(self._rows)
         if done < of and not done:
-            self._table.value = f'<p class="wb" role="status">Being studied: {of} homes.</p>'
+            self._table.value = f'<p class="wb" role="status">Being studied: {homes.counted(of)}.</p>'
             return
-        at_work = f'<p class="wb" role="status">Being studied: {done} of {of} homes.</p>' if done < of else ""
+        at_work = f'<p class="wb" role="status">Being studied: {done} of {homes.counted(of)}.</p>' if done < of else ""
         self._table.value = at_work + html.fragment(homes.part(self._rows, Path(self._shown).as_posix()))
 
     # opening one
@@ -178,31 +182,37 @@ class Start:
         try:
             text = visit.beginning(name)
         except ValueError as error:
-            self._line.say(str(error), trouble=True)
+            self._refused(str(error), self._name)
             return
         site = self.folder / f"{name}.toml"
         if site.exists() or keeping.working(site) is not None:
-            self._line.say(f"{name} is there already: open it, or take its visit up.", trouble=True)
+            self._refused(f"{name} is there already: open it, or take its visit up.", self._name)
             return
-        self._visit(site, text)
+        self._visit(site, text, self._name)
         self._list()
+
+    def _refused(self, words: str, entry) -> None:
+        """No visit was opened: why, and the keys go on at the entry that it is for."""
+        self._line.say(words, trouble=True)
+        self.aim.take(entry, refused=True)
 
     def take_up(self) -> None:
         """Take the chosen visit up where it was left."""
         name = self._visits.value
         if not name:
-            self._line.say("No visit is half done.", trouble=True)
+            self._refused("No visit is half done.", self._visits)
             return
-        self._visit(self.folder / f"{name}.toml", "")
+        self._visit(self.folder / f"{name}.toml", "", self._visits)
 
-    def _visit(self, site: Path, text: str) -> None:
+    def _visit(self, site: Path, text: str, entry) -> None:
         try:
             session = Session(site, "service_load", beginning=text)
             session.keep()
         except WorkbookError as error:
-            self._line.say(str(error), trouble=True)
+            self._refused(str(error), entry)
             return
         session.study()
+        self.aim.clear()
         self._show(session, visit_form.assembled(session))
         self._line.say(f"The visit of {site.stem}: answer what you know. It may be left at any time and taken up again here.")
 

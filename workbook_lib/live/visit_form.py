@@ -20,7 +20,8 @@ from workbook_lib.render.content import sentence
 
 KEYS = (
     "Keys: <strong>Enter</strong> goes on to the next answer that is needed; in a new thing to its next entry, and from the last it adds "
-    "it. <strong>Tab</strong> goes to every field, <strong>Alt+N</strong> is Next step, <strong>Alt+P</strong> Next photo."
+    "it. <strong>Tab</strong> goes to every field, also those asked if known. <strong>Alt+N</strong> Next step, <strong>Alt+K</strong> "
+    "what it is known from (Enter goes back), <strong>Alt+P</strong> Next photo, <strong>Alt+S</strong> Save and render."
 )
 KEPT = "What you enter is kept at once in the working copy beside the site file; the site file itself, {file}, is written with Save it so."
 UNSAVED = "What you enter is kept in the working copy; the site file, {file}, is written with Save it so."
@@ -39,6 +40,7 @@ class Visit:
         self._kept: dict[object, object] = {}
         self._kept_of = ""
         self._things: dict[str, tuple[Fold, tuple[str, ...]]] = {}
+        self._lacked: dict[str, int] = {}
         self.aim = Aim()
         self._adders_here: dict[str, Fold] = {}
         self._ones: list[object] = []
@@ -57,11 +59,10 @@ class Visit:
         self._step = (visit.first_open(content, session.passed) or visit.steps()[-1]).key
         self._choice.observe(self._chosen, "value")
         for button in (self._back, self._next):
-            button.add_class("wb-go")
             button.add_class(GOES)
         self._next.add_class("wb-next")
         moves = spaced(self._back, self._next, kit=self.kit)
-        told = widgets.HTML(f'<p class="wb-keys">{KEYS}</p>', layout=self.kit.line)
+        told = widgets.HTML(f'<p class="wb-keys">{KEYS}</p><p class="wb-typed" role="status"></p>', layout=self.kit.line)
         left = [self._head, self._choice, told, self.known.box, self._line.box, self._inside, moves]
         self.box = widgets.VBox(left, layout=self.kit.line)
         self.box.add_class("wb-visit")
@@ -87,12 +88,12 @@ class Visit:
         self._line.say()
         self.aim.clear()
         self.show()
-        self._aim_at_step()
+        self.aim_at_step()
 
-    def _aim_at_step(self) -> None:
+    def aim_at_step(self) -> None:
         """The keys go on at the first answer of the step that is needed and open, else at a new thing, else at the way on."""
         here = self._open_rows(tuple(self._rows))
-        adding = [*(fold.inside.children[0] for fold in self._adders_here.values() if fold.opened), *self._ones]
+        adding = [*(self._adding_in(fold).first for fold in self._adders_here.values() if fold.opened), *self._ones]
         last = self._choice if self._next.disabled else self._next
         self.aim.take(next(iter((*(row.box for row in here), *adding, last))))
 
@@ -150,7 +151,8 @@ class Visit:
 
     @staticmethod
     def _shape_of(content, step) -> tuple:
-        return tuple(one.key for one in visit.asked(content, step)), tuple(row.key for row in visit.standing(content, step))
+        """What is asked, what of it is needed, and what stands there."""
+        return tuple((one.key, one.needed) for one in visit.asked(content, step)), tuple(row.key for row in visit.standing(content, step))
 
     def _parts(self, content, step: visit.Step) -> list[object]:
         import ipywidgets as widgets
@@ -158,7 +160,8 @@ class Visit:
         rows = visit.standing(content, step)
         parts: list[object] = []
         if step.skip and not any(row.rows.first for row in rows):
-            told = f'<p class="wb"><strong>{escape(step.skip)}</strong> If not, go to the next step.</p>'
+            way = "go to the next step" if step is not visit.steps()[-1] else "look at the verdict, then save (Alt+S)"
+            told = f'<p class="wb"><strong>{escape(step.skip)}</strong> If not, {way}.</p>'
             parts.append(self._same("skip", lambda: widgets.HTML(told)))
         asked = list(visit.asked(content, step))
         own = {row.key for row in rows}
@@ -187,6 +190,7 @@ class Visit:
         fold.say(note=f"{lacking} needed open" if lacking else self._summary(asked))
         fold.box.add_class(f"wb-kind-{kind_of(row.rows)}")
         self._things[row.key] = (fold, tuple(one.key for one in asked))
+        self._lacked[row.key] = lacking
         return fold.box
 
     def _out(self, key: str, title: str):
@@ -270,7 +274,7 @@ class Visit:
     def _refused(self, words: str, entry) -> None:
         """A thing was not added: why, and the keys go on at the entry that it is for."""
         self._line.say(words, trouble=True)
-        self.aim.take(entry)
+        self.aim.take(entry, refused=True)
 
     def added(self, path: str, rows: visit.RowsAt, adder: str) -> None:
         """A thing was added: what is entered of it is known as the rest is; a run that is asked for here takes a raceway that is new.
@@ -294,7 +298,7 @@ class Visit:
                 fold.turn(bool(self._lacking(keys)))
             elif fold.opened and not self._lacking(keys):
                 fold.turn(False)
-        self._line.say(". ".join([f"Added {path}", *(f"Taken from it: {words}" for words in told), ""]).strip())
+        self._line.say(". ".join([f"Added {self._called(path, group.title)}", *(f"Taken from it: {words}" for words in told), ""]).strip())
         if not (rows.into and self._taken_into(rows, path.rpartition(".")[2])):
             self._aim_at(path, adder)
 
@@ -302,8 +306,7 @@ class Visit:
         """A new thing that is meant for a field: chosen in the row that is being entered, else the one that is there is next."""
         path, _, field = rows.into.rpartition(f".{visit.EVERY}.")
         for fold in (fold for key, fold in self._adders_here.items() if fold.opened and key.startswith(f"{path} ")):
-            adding = next(one for one in self._kept.values() if isinstance(one, Adding) and one.box is fold.inside.children[0])
-            place = adding.choose(field, name)
+            place = self._adding_in(fold).choose(field, name)
             if place is not None:
                 self.aim.take(place)
                 return True
@@ -312,6 +315,10 @@ class Visit:
             self._things[standing[0]][0].turn(True)
             self.aim.take(self._rows[f"{standing[0]}.{field}"].box)
         return len(standing) == 1
+
+    def _adding_in(self, fold: Fold) -> Adding:
+        """What stands in an open fold by which something is added."""
+        return next(one for one in self._kept.values() if isinstance(one, Adding) and one.box is fold.inside.children[0])
 
     def _lacking(self, keys: tuple[str, ...]) -> int:
         """How many answers are needed and open. Parameters: key paths of questions."""
@@ -325,9 +332,9 @@ class Visit:
             self.aim.take(min(rows, key=list(self._rows.values()).index).box)
         elif fold is not None:
             fold.turn(True)
-            self.aim.take(fold.inside.children[0])
+            self.aim.take(self._adding_in(fold).first)
         else:
-            self.aim.take(self._next)
+            self.aim.take(self._choice if self._next.disabled else self._next)
 
     def _one(self, rows: visit.RowsAt):
         """The first field of a table of which there is one: with it the table is there."""
@@ -346,12 +353,18 @@ class Visit:
         found = [((*row.loc, *name.split(".")), row.id) for row in standing if row.rows.path == parent]
         return found
 
+    @staticmethod
+    def _called(path: str, title: str) -> str:
+        """A thing in words: its key path, its title where that ends in a number of the file."""
+        return title if path.rpartition(".")[2].isdecimal() else path
+
     def _remove(self, path: str) -> None:
+        words = self._called(path, self.draft.group(path).title)
         naming = self.draft.remove(path)
         if naming:
-            self._line.say(f"{path} stays: it is named by {', '.join(naming)}. Let these name something else first.", trouble=True)
+            self._line.say(f"{words} stays: it is named by {', '.join(naming)}. Let these name something else first.", trouble=True)
         else:
-            self._line.say(f"Took out {path}. Undo brings it back.")
+            self._line.say(f"Took out {words}. Undo brings it back.")
 
     # changes
 
@@ -359,7 +372,11 @@ class Visit:
         content = self._content()
         step = visit.step_of(self._step)
         if structure or self._shape_of(content, step) != self._shape:
+            lacked = {key: self._lacked.get(key) for key in self._things}
             self.show()
+            for key, (fold, _) in self._things.items():
+                if lacked.get(key) == 0 and self._lacked[key]:
+                    fold.turn(True)  # an answer elsewhere has made something of it needed
         else:
             self._title(content)
             self._refresh()
@@ -367,9 +384,9 @@ class Visit:
             for key, row in self._rows.items():
                 if key in asked:
                     _mark(row, asked[key])
-            for fold, keys in self._things.values():
+            for thing, (fold, keys) in self._things.items():
                 here = [asked[key] for key in keys if key in asked]
-                lacking = sum(map(_is_open, here))
+                self._lacked[thing] = lacking = sum(map(_is_open, here))
                 fold.say(note=f"{lacking} needed open" if lacking else self._summary(here))
 
     def _entered(self, path: str) -> None:
@@ -411,6 +428,8 @@ def assembled(session: Session):
 
     whole = Visit(session)
     board = Board(session, UNSAVED.format(file=session.file.name))
-    saving = Fold("Save and render", lambda: [Saving(session, whole.kit).box], whole.kit, opened=True)
+    saving = Fold("Save and render", lambda: [Saving(session, whole.kit, whole.aim).box], whole.kit, opened=True)
+    saving.box.add_class("wb-saving")
+    whole.aim_at_step()
     title = f"New home {session.file.stem}"
     return columns(title, [], widgets.VBox([whole.box]), widgets.VBox([board.box, Steps(session, whole.kit).box, saving.box]), whole.kit)
