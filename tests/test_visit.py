@@ -274,6 +274,19 @@ def test_what_this_work_adds_is_asked_of_the_thing_and_of_the_breaker_made_for_i
     assert "storage.battery.status" in needed_in(stored, "storage")
 
 
+def test_a_breaker_is_asked_for_backfeed_where_a_disconnect_stands_between_it_and_its_inverter():
+    """The rule of the bus looks at the breaker, whatever hangs between: its place and whether it may be backfed are needed there too."""
+    known = content("all-electric-200a")
+    known["panel"][0]["breakers"].append({"id": "pv-breaker", "rating": "40 A", "poles": 2})
+    known["disconnect"] = [{"id": "pv-off", "role": "source", "connected_to": "pv-breaker"}]
+    known["source"] = [{"id": "pv", "kind": "pv-inverter", "connected_to": "pv-off", "status": "added"}]
+    wanted = {f"panel.main.breakers.pv-breaker.{part}" for part in ("position", "backfeed", "status")}
+    assert wanted <= needed_in(known, "solar")
+    assert "panel.main.breakers.pv-breaker.backfeed" in needed_in(known, "breakers")
+    known["source"][0]["connected_to"] = "pv-breaker"
+    assert wanted <= needed_in(known, "solar")
+
+
 def test_a_vehicle_and_its_charger_are_asked_for_what_the_sheets_ask_of_them():
     """Each needed answer left out alone is missed by a workbook, so that nothing is open there where nothing is open in the visit."""
     name, found = "two-chargers-125a", {}

@@ -94,14 +94,13 @@ class Adding:
             self._refused(f"Enter {', '.join(entry.description for entry in lacking)} first.", lacking[0])
             return
         try:
-            path = self._draft.add(self._loc, row)
+            with self._draft.one_step():
+                self._done(self._draft.add(self._loc, row))
         except LeafFault as fault:
             words = "; ".join(f"{one.what}: {one.value}. Do: {one.todo}" for one in fault.troubles)
             self._refused(words, self._unread(row))
         except Unpatchable as error:
             self._refused(str(error), self._button)
-        else:
-            self._done(path)
 
     def _unread(self, row: Mapping[str, str]):
         """The first entry that cannot be read; the button where each can."""

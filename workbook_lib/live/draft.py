@@ -7,7 +7,8 @@ and the same. What cannot be read never reaches the text. Every state can be gon
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 from workbook_lib.home.fields import Id
@@ -54,6 +55,7 @@ class Draft:
         self.base = text if base is None else base
         self.number = 0
         self.wrong: dict[str, Wrong] = {}
+        self._joined = ""
         self._past: list[tuple[str, str]] = []
         self._future: list[tuple[str, str]] = []
         self._found: tuple[str, tuple[Group, ...]] | None = None
@@ -269,6 +271,15 @@ class Draft:
         """Whether there is a change to bring back."""
         return bool(self._future)
 
+    @contextmanager
+    def one_step(self, what: str = "") -> Iterator[None]:
+        """All that is changed within is one step back. Parameters: field whose changes in a row are one step too, empty for none."""
+        outer, self._joined = self._joined, self._joined or what or f"all of change {self.number}"
+        try:
+            yield
+        finally:
+            self._joined = outer
+
     def undo(self) -> bool:
         """Go back one change. Returns: whether there was one."""
         return self._step(self._past, self._future)
@@ -299,6 +310,7 @@ class Draft:
 
     def _take(self, text: str, what: str, *, structure: bool = False) -> None:
         """A new text; changes of one field in a row are one step back."""
+        what = self._joined or what
         if text != self.text:
             if not (what and self._past and self._past[-1][1] == what):
                 self._past.append((self.text, what))

@@ -196,13 +196,20 @@
   };
   const after = (one, other) => one.compareDocumentPosition(other) & Node.DOCUMENT_POSITION_FOLLOWING;
   const saving = visit => { const form = visit.closest('.wb-live'); return shown(form, '.wb-saves')[0] ?? shown(form, '.wb-saving > .wb-fold')[0]; };
+  // what is said of an entry is of what stood there a moment ago: it must name what stands there now
+  const untaken = one => {
+    const said = one.closest('.wb-row')?.querySelector('.wb-hint')?.textContent ?? '';
+    return said.startsWith('Not taken') && one.value?.trim() && said.includes(`(${one.value.trim()})`);
+  };
+  const elsewhere = (visit, box) => [...box.classList].some(name => name.startsWith('wb-either-') && shown(visit, '.' + name).some(other => !empty(other)));
   const onward = (one, visit) => {
     const adding = one.closest('.wb-adding');
+    if (untaken(one)) { take(one); return; }
     if (adding) {
       const entries = shown(adding, ENTRY), next = entries[entries.indexOf(one) + 1];
       return next ? take(next) : press(shown(adding, 'button')[0]);
     }
-    const rows = shown(visit, '.wb-open').filter(box => empty(box) && !box.contains(one));
+    const rows = shown(visit, '.wb-open').filter(box => empty(box) && !box.contains(one) && !elsewhere(visit, box));
     if (!rows.length && one.value && one.closest('.wb-first')) return;
     const following = rows.find(box => after(one, box)) ?? rows[0];
     const kind = [...(one.closest('[class*="wb-kind-"]')?.classList ?? [])].find(name => name.startsWith('wb-kind-'));

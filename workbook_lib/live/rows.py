@@ -149,10 +149,10 @@ class Row:
 
     def _enter(self, text: str) -> None:
         """Put what was typed into the draft, and how it is known where that was said before it or for all that is entered."""
-        if self._draft.set(self.path, text) is not None:
-            return
-        self._say_known()
-        self._kit.entered(self.path)
+        with self._draft.one_step(self.path):
+            if self._draft.set(self.path, text) is None:
+                self._say_known()
+                self._kit.entered(self.path)
 
     def _say_known(self) -> None:
         field, known = self._draft.field(self.path), self._kit.known

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterable
 from html import escape
 
 from workbook_lib.live import visit
@@ -222,9 +223,22 @@ class Visit:
             row = self._row(one, field, "" if one.key in matter else " (if known)")
             row.refresh(field, self.draft.wrong.get(one.key), self.session.faults().get(one.key, ""))
             self._rows[one.key] = row
-            _mark(row, one)
             boxes.append(row.box)
+        self._mark(asked)
         return boxes
+
+    def _mark(self, asked: Iterable[visit.Asked]) -> None:
+        """Tell the browser which questions are needed and open, and which of them answer each other: the Enter key goes by that."""
+        asked = tuple(asked)
+        opened = {one.key for one in asked if _is_open(one)}
+        opened |= {key for one in asked if one.key in opened for key in _in_place(one)}
+        for one in asked:
+            if one.key in self._rows:
+                box = self._rows[one.key].box
+                (box.add_class if one.key in opened and not one.answered else box.remove_class)("wb-open")
+            alike = [key for key in (one.key, *_in_place(one)) if key in self._rows] if one.needed else []
+            for key in alike if len(alike) > 1 else ():
+                self._rows[key].box.add_class("wb-either-" + one.key.replace(".", "-"))
 
     def _row(self, one: visit.Asked, field: Field, known: str) -> Row:
         words = one.question.ask + known
@@ -381,9 +395,7 @@ class Visit:
             self._title(content)
             self._refresh()
             asked = {one.key: one for one in visit.asked(content, step)}
-            for key, row in self._rows.items():
-                if key in asked:
-                    _mark(row, asked[key])
+            self._mark(one for key, one in asked.items() if key in self._rows)
             for thing, (fold, keys) in self._things.items():
                 here = [asked[key] for key in keys if key in asked]
                 self._lacked[thing] = lacking = sum(map(_is_open, here))
@@ -409,9 +421,10 @@ def _is_open(one: visit.Asked) -> bool:
     return one.needed and not one.answered
 
 
-def _mark(row: Row, one: visit.Asked) -> None:
-    """Tell the browser whether a question is needed and open: the Enter key goes from one such to the next."""
-    (row.box.add_class if _is_open(one) else row.box.remove_class)("wb-open")
+def _in_place(one: visit.Asked) -> tuple[str, ...]:
+    """Key paths of the answers beside a question that answer it as well."""
+    of, own = one.key.rpartition(".")[0], one.question.path.rpartition(".")[0]
+    return tuple(f"{of}.{path.rpartition('.')[2]}" for path in one.question.instead if path.rpartition(".")[0] == own)
 
 
 def _words(rows: visit.RowsAt) -> str:

@@ -136,6 +136,12 @@ def _not_here(work: Work) -> list[str]:
             "direct-current side of arrays and storage, rapid shutdown, and storage siting: not part of this sheet",
             "the switch that isolates each source, its place and whether the utility wants it in reach and lockable",
         ]
+    tested = {check.key for check in work.checks}
+    lines += [
+        f"rating of disconnect {one.id}: compare it with 125 % of the current of the sources that it carries"
+        for one in work.standing("disconnect")
+        if f"disconnect-rating:{one.id}" not in tested and distribution.sources_below(work.tree, one.id)
+    ]
     return lines
 
 
