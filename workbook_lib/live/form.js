@@ -87,7 +87,8 @@
   const now = () => performance.now();
   const shown = (within, which) => [...within.querySelectorAll(which)].filter(one => one.offsetWidth > 0 && !one.disabled);
   const aim = box => box && (box.matches('button, ' + ENTRY) ? box : box.querySelector(ENTRY) ?? box.querySelector('a[href], button'));
-  const marks = form => new Map([...form.querySelectorAll('.wb-aim')].map(box => [box, box.className.match(/wb-aim-\d+/)?.[0]]));
+  // a mark comes in two messages: without its number it is not there yet
+  const marks = form => new Map([...form.querySelectorAll('.wb-aim')].map(box => [box, box.className.match(/wb-aim-\d+/)?.[0]]).filter(([, number]) => number));
   const take = one => { one.focus(); if (one.tagName === 'INPUT' && one.type === 'text') one.select(); };
   const tell = (form, words) => {
     const line = form.querySelector('.wb-typed');
