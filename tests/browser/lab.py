@@ -142,7 +142,8 @@ def hands_at_it(page: Chrome) -> Iterator[Hands]:
 def uncomplaining(chrome: Chrome) -> None:
     """Look that a page has thrown no script error and given no complaint, once what it was at is done. Parameters: browser."""
     chrome.ask("new Promise(done => requestAnimationFrame(() => setTimeout(done)))")
-    assert [one for one in chrome.complaints if "Connection lost" not in one] == []  # so the lab says that a kernel is restarted
+    found = [one for one in chrome.complaints if "Connection lost" not in one]  # so the lab says that a kernel is restarted
+    assert not found, found
 
 
 def window(chrome: Chrome, width_px: int, height_px: int, scale: int = 1) -> None:
