@@ -24,7 +24,7 @@ def written(tmp_path: Path, name: str, *changes: tuple[str, str], local: tuple[t
     """Site file of an example home with texts of it, and of its utility's file, changed."""
     folder = tmp_path / "site"
     if not folder.exists():
-        folder.mkdir()
+        folder.mkdir(parents=True)
         for part in ("jurisdictions", "evidence"):
             shutil.copytree(SITES / part, folder / part)
     text = (SITES / f"{name}.toml").read_text(encoding="utf-8")
@@ -154,6 +154,15 @@ def test_a_supply_side_disconnect_is_bonded_as_service_equipment_from_2020_on(tm
 
 def test_a_second_bond_on_the_load_side_fails(tmp_path):
     assert verdict(altered(tmp_path, ARRAY, ("neutral_bonded = false", "neutral_bonded = true")), "single-bond") == "fail"
+
+
+def test_a_switch_of_a_source_circuit_that_no_check_tests_is_said_to_be_untested(tmp_path):
+    """On the supply side its rating is a check; in a circuit behind a breaker it is none, and the sheet says so by name."""
+    tap, array = altered(tmp_path / "tap", TAP), altered(tmp_path / "array", ARRAY)
+    assert any(check.key == "disconnect-rating:pv-off" for check in tap.checks)
+    assert not any("rating of disconnect" in line for line in tap.not_checked)
+    assert not any(check.key.startswith("disconnect-rating") for check in array.checks)
+    assert [line for line in array.not_checked if line.startswith("rating of disconnect storage-off")]
 
 
 def test_consent_that_nobody_asks_for_is_said_to_be_missing(tmp_path):

@@ -365,13 +365,18 @@ def typed(hands: Hands, text: str) -> None:
         hands.key("Enter" if letter == "\n" else letter)
 
 
-def test_what_is_typed_ahead_of_an_answer_is_neither_lost_nor_misplaced(town: Path, hands: Hands):
-    """Three breakers and what follows them, key by key, without waiting for anything in between."""
-    begun_with(town, hands, "elder-11", step="7.")
+def breakers_typed(hands: Hands, text: str) -> None:
+    """As `typed`, from the id of a new breaker on, in place of the one that is offered."""
     hands.until(lambda: hands.has("Breaker rating"), "the entries of a breaker")
     hands.chrome.ask(f"{FIELD.format(json.dumps('Name (id)'))}.focus()")
     hands.key("a", CONTROL)
-    typed(hands, "kitchen-1\n20 A\n1\nkitchen-2\n25 A\n1\nrange-breaker\n50 A\n2\nhalf")
+    typed(hands, text)
+
+
+def test_what_is_typed_ahead_of_an_answer_is_neither_lost_nor_misplaced(town: Path, hands: Hands):
+    """Three breakers and what follows them, key by key, without waiting for anything in between."""
+    begun_with(town, hands, "elder-11", step="7.")
+    breakers_typed(hands, "kitchen-1\n20 A\n1\nkitchen-2\n25 A\n1\nrange-breaker\n50 A\n2\nhalf")
     hands.until_told("Added panel.main.breakers.range-breaker")
     hands.until(lambda: hands.value("Name (id)") == "half", "the rest is in the first entry of the next")
     assert hands.focused() == "Name (id)"
@@ -402,10 +407,7 @@ def test_lists_and_answers_are_typed_ahead_too(town: Path, hands: Hands):
 
 def test_what_is_typed_ahead_of_a_refusal_goes_nowhere_and_is_told(town: Path, hands: Hands):
     begun_with(town, hands, "elder-12", step="7.")
-    hands.until(lambda: hands.has("Breaker rating"), "the entries of a breaker")
-    hands.chrome.ask(f"{FIELD.format(json.dumps('Name (id)'))}.focus()")
-    hands.key("a", CONTROL)
-    typed(hands, "kitchen-1\n20 kA\n1\nkitchen-2\n25 A\n")
+    breakers_typed(hands, "kitchen-1\n20 kA\n1\nkitchen-2\n25 A\n")
     hands.until_told("Not done:")
     at(hands, "Breaker rating")
     hands.until(lambda: "kitchen-2 Enter 25 A Enter" in hands.seen(".wb-visit .wb-typed"), "what was not entered is told", 20)

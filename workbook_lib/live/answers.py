@@ -26,7 +26,7 @@ PROCESSES = len(ROLES)
 GRACE_S = {QUICK: 2.0, LONG: 0.25}
 """How long an older study may take to its next stage before its process is ended."""
 NICE = {QUICK: 0, LONG: 5}
-"""How far each steps back behind the kernel and the browser, which show what is typed, and the rest behind the verdict."""
+"""How far each steps back further than all of them do (`loaded.py`): the rest behind the verdict."""
 PRELOAD = ("workbook_lib.live.loaded",)
 
 

@@ -125,6 +125,10 @@ def _given(value: object) -> Input | None:
     return value if isinstance(value, Input) else None
 
 
+OF_THE_SERVICE = ("service", "emergency")
+"""Roles of a disconnect that is tested as part of the service."""
+
+
 def _not_here(work: Work) -> list[str]:
     """Lines of `not_checked` on sources and feeders: what no part of this sheet looks at."""
     lines = [
@@ -138,9 +142,9 @@ def _not_here(work: Work) -> list[str]:
         ]
     tested = {check.key for check in work.checks}
     lines += [
-        f"rating of disconnect {one.id}: compare it with 125 % of the current of the sources that it carries"
+        f"rating of disconnect {one.id}: compare it with the current of the sources that it carries, at 125 % (common practice)"
         for one in work.standing("disconnect")
-        if f"disconnect-rating:{one.id}" not in tested and distribution.sources_below(work.tree, one.id)
+        if one.role not in OF_THE_SERVICE and f"disconnect-rating:{one.id}" not in tested
     ]
     return lines
 
