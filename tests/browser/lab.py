@@ -27,7 +27,11 @@ PICTURES = "WORKBOOK_PICTURES"
 
 PANEL = "window.jupyterapp.shell.currentWidget"
 CELLS = f"{PANEL}.content.widgets"
+SOURCE = "one => one.model.sharedModel.source"
+LOST = f"({PANEL}?.content?.widgets ?? []).filter(one => one.node.innerText.includes('model not found')).map({SOURCE})"
 ALT, CONTROL, SHIFT = 1, 2, 8
+SAID_BY_THE_LAB = ("Connection lost", "did not appear within", "to activate.")
+"""What the lab says of itself: a kernel restarted; a cell, drawn when the lab is idle, not there 10 s after it went to it; a slow start."""
 CODES = {"Tab": 9, "Enter": 13, "Escape": 27, " ": 32, "End": 35, "Home": 36, "ArrowUp": 38, "ArrowDown": 40, "Backspace": 8, "Delete": 46}
 
 
@@ -142,8 +146,8 @@ def hands_at_it(page: Chrome) -> Iterator[Hands]:
 def uncomplaining(chrome: Chrome) -> None:
     """Look that a page has thrown no script error and given no complaint, once what it was at is done. Parameters: browser."""
     chrome.ask("new Promise(done => requestAnimationFrame(() => setTimeout(done)))")
-    found = [one for one in chrome.complaints if "Connection lost" not in one]  # so the lab says that a kernel is restarted
-    assert not found, found
+    found = [one for one in chrome.complaints if not any(words in one for words in SAID_BY_THE_LAB)]
+    assert not found, (found, "cells that lost their widget:", chrome.ask(LOST))
 
 
 def window(chrome: Chrome, width_px: int, height_px: int, scale: int = 1) -> None:
@@ -178,6 +182,11 @@ def kernel_ready(chrome: Chrome) -> None:
     chrome.until(lambda: chrome.ask(state) == "idle", "a kernel is ready", START_S)
 
 
+def to_cell(chrome: Chrome, index: str) -> None:
+    """Scroll to a cell, without waiting. Parameters: browser, expression of its place."""
+    chrome.ask(f"((content, at) => {{ content.activeCellIndex = at; void content.scrollToItem(at, 'start') }})({PANEL}.content, {index})")
+
+
 def set_parameters(chrome: Chrome, text: str, beginning: str = "site_file") -> None:
     """Write other parameters into the notebook's own cell, as a person would."""
     cells = f"{CELLS}.map(one => one.model.sharedModel)"
@@ -201,7 +210,7 @@ def run_all(chrome: Chrome) -> None:
     done = "[...document.querySelectorAll('.jp-NotebookPanel .jp-InputPrompt')].every(prompt => !prompt.textContent.includes('*'))"
     last = f"{CELLS}.filter(cell => cell.model.type === 'code').at(-1).model.executionCount"
     chrome.until(lambda: chrome.ask(last) and chrome.ask(done), "every cell has run", RUN_S)
-    chrome.ask(f"(content => {{ content.activeCellIndex = 0; void content.scrollToItem(0, 'start') }})({PANEL}.content)")
+    to_cell(chrome, "0")
 
 
 def said(chrome: Chrome) -> str:
@@ -250,10 +259,25 @@ class Hands:
     def to_form(self) -> None:
         """Scroll the form into the window: what is far off it is not drawn."""
         shown = f"{CELLS}.findIndex(cell => cell.node.querySelector('.wb-live'))"
-        self.chrome.ask(
-            f"(content => {{ content.activeCellIndex = {shown}; void content.scrollToItem({shown}, 'start') }})({PANEL}.content)"
-        )
+        to_cell(self.chrome, shown)
         self.chrome.until(lambda: self.status(), "the form is in the window", 20)
+
+    def until_below(self, part: str, words_of_it: str) -> str:
+        """Scroll to a part of the sheet until it shows something: the lab draws a cell once it is idle. Parameters: call of the
+        study that gives the part, words to wait for. Returns: all words of the part. Errors: TimeoutError with what it shows."""
+        cell, shown = f"{CELLS}.findIndex(cell => cell.model.sharedModel.source.includes('{part}'))", ""
+
+        def there() -> bool:
+            nonlocal shown
+            to_cell(self.chrome, cell)
+            shown = words(self.chrome.ask(f"{CELLS}[{cell}].node.innerText") or "")
+            return words_of_it in shown
+
+        try:
+            self.until(there, f"{part} shows {words_of_it}")
+        except TimeoutError as error:
+            raise TimeoutError(f"{error}; it shows: {shown[:600]}") from None
+        return shown
 
     def until_current(self) -> None:
         """Wait until what is shown is of what is entered, and all of it is there."""

@@ -64,11 +64,7 @@ def test_the_parts_of_the_sheet_below_follow_what_is_entered(lab: Lab, hands: Ha
     hands.enter(RATING, "40 A")
     hands.until(lambda: "102.87 A" in hands.board(), "another load")
     hands.until_current()
-    part = f"{CELLS}.findIndex(cell => cell.model.sharedModel.source.includes('study.steps()'))"
-    hands.chrome.ask(f"void {PANEL}.content.scrollToItem({part}, 'start')")
-    told = f"{CELLS}[{part}].node.innerText"
-    hands.until(lambda: "102.87" in (hands.chrome.ask(told) or ""), "the calculation is of the new rating")
-    assert "106.07" not in hands.chrome.ask(told)
+    assert "106.07" not in hands.until_below("study.steps()", "102.87")
 
 
 def test_a_wrong_entry_is_told_beside_its_field_and_the_verdict_says_that_it_is_of_the_value_before(lab: Lab, hands: Hands, pictures: Path):

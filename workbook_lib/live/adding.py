@@ -11,8 +11,9 @@ from workbook_lib.home.patch import Unpatchable
 from workbook_lib.live import visit
 from workbook_lib.live.aim import GOES
 from workbook_lib.live.draft import Draft
+from workbook_lib.live.echo import settled
 from workbook_lib.live.fields import ABSENT, Field, typed
-from workbook_lib.live.fold import settled, spaced
+from workbook_lib.live.fold import spaced
 from workbook_lib.live.rows import NOT_GIVEN, Kit
 from workbook_lib.live.things import STEMS
 from workbook_lib.render.content import sentence

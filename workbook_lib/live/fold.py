@@ -2,26 +2,8 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable, Sequence
 from html import escape
-
-SETTLE_S = 0.2
-"""How long a button waits for what was typed just before: a press is sent at once, the last letters when the kernel is free."""
-
-
-def settled(done: Callable[[], None]) -> Callable[[object], None]:
-    """What a press of a button runs: at once without an event loop, else once what was typed before it has come. Parameters: what to do."""
-
-    def pressed(_: object) -> None:
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:  # a script or a test
-            done()
-            return
-        loop.call_later(SETTLE_S, done)
-
-    return pressed
 
 
 class Fold:

@@ -289,6 +289,18 @@
       if (left && known.offsetHeight && left.style.scrollPaddingTop !== covered) left.style.scrollPaddingTop = covered;
     }
   };
+  // a press waits in the kernel until the page, behind all that was typed before it, has put back the number that a hidden entry is given
+  const ACTED_MS = 10000, acted = new WeakMap();
+  const act = ({ target }) => {
+    if (target.closest?.('.wb-echo')) return;
+    for (let form = target.closest?.('.wb-live'); form; form = form.parentElement.closest('.wb-live')) acted.set(form, now());
+  };
+  for (const kind of ['click', 'change']) document.addEventListener(kind, act, true);
+  const echo = one => {
+    if (!one.placeholder || one.value === one.placeholder || !(now() - acted.get(one.closest('.wb-live')) < ACTED_MS)) return;
+    one.value = one.placeholder;
+    one.dispatchEvent(new Event('change', { bubbles: true }));
+  };
   let waiting = false;
   const soon = () => {
     if (waiting) return;
@@ -296,8 +308,9 @@
     requestAnimationFrame(() => { waiting = false; mend(); clear(); refocus(); show(); follow(); appeared(); });
   };
   new MutationObserver(records => {
+    for (const { target } of records) if (target.matches?.('.wb-echo input')) echo(target);
     if (pressed && records.some(({ type, target }) => type === 'childList' && pressed.form.contains(target) && !target.closest?.('.wb-right, .widget-html'))) changed = now();
     soon();
-  }).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ['class'] });
+  }).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ['class', 'placeholder'] });
   soon();
 })();

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from workbook_lib.home.fields import Number
 from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.patch import Unpatchable
+from workbook_lib.live.echo import settled
 from workbook_lib.live.fields import Field, Group
 from workbook_lib.live.fold import Fold, Line, closed, spaced
 from workbook_lib.live.rows import UNITS, Kit, Row
@@ -136,11 +137,11 @@ class Form:
             button = widgets.Button(
                 description=f"Add {ADDED[name]} to {group.title.lower()}", layout=self.kit.button, style=self.kit.pressed
             )
-            button.on_click(lambda _, name=name: self._add((*group.loc, name), {}, name))
+            button.on_click(settled(lambda name=name: self._add((*group.loc, name), {}, name)))
             children.append(button)
         if group.row:
             button = widgets.Button(description=f"Take out {group.title.lower()}", layout=self.kit.button, style=self.kit.pressed)
-            button.on_click(lambda _: self._remove(path))
+            button.on_click(settled(lambda: self._remove(path)))
             children.append(button)
         return children
 
@@ -256,7 +257,7 @@ class Form:
             layout=self.kit.entry,
         )
         button = widgets.Button(description="Add it", layout=self.kit.button)
-        button.on_click(lambda _: self._add((kind.value,), {}, kind.value))
+        button.on_click(settled(lambda: self._add((kind.value,), {}, kind.value)))
         return [spaced(kind, button, kit=self.kit)]
 
     def _addable(self) -> set[tuple[str, ...]]:

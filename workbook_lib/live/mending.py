@@ -13,7 +13,8 @@ from workbook_lib.errors import Fault
 from workbook_lib.home.lines import Loc
 from workbook_lib.home.patch import Unpatchable
 from workbook_lib.home.raw import Raw, Rows, Table, prepare
-from workbook_lib.live.fold import Line, closed, settled, spaced
+from workbook_lib.live.echo import settled
+from workbook_lib.live.fold import Line, closed, spaced
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
 

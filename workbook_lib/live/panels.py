@@ -15,7 +15,8 @@ from workbook_lib.errors import InputFault, WorkbookError
 from workbook_lib.live import keeping
 from workbook_lib.live.aim import GOES, SLOW, Aim
 from workbook_lib.live.asking import questions
-from workbook_lib.live.fold import Fold, Line, settled, spaced
+from workbook_lib.live.echo import settled
+from workbook_lib.live.fold import Fold, Line, spaced
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
 

@@ -13,8 +13,9 @@ from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.patch import Unpatchable
 from workbook_lib.live.board import figure
 from workbook_lib.live.draft import Draft
+from workbook_lib.live.echo import settled
 from workbook_lib.live.fields import Field
-from workbook_lib.live.fold import Fold, Line, settled, spaced
+from workbook_lib.live.fold import Fold, Line, spaced
 from workbook_lib.live.rows import Kit, Row
 from workbook_lib.live.session import Session
 
@@ -56,7 +57,7 @@ class Meter:
         self._fields = widgets.VBox(layout=widgets.Layout(width="100%"))
         self._shown = widgets.HTML(layout=kit.line)
         self._take = widgets.Button(description="Use it so", layout=widgets.Layout(width="auto", display="none"))
-        self._take.on_click(lambda _: self.take())
+        self._take.on_click(settled(self.take))
         look = widgets.Button(description="Look at it", layout=kit.button)
         look.on_click(settled(self.look))
         head = spaced(self._file, self._use, look, kit=kit)
@@ -122,7 +123,7 @@ class Meter:
         known = {field.name: field.text for field in group.fields}
         words = f"Marked {known['is']} from {known['begins']} until {known['ends']}: {known['reason']}"
         button = widgets.Button(description="Take this mark out", layout=self.kit.button)
-        button.on_click(lambda _: self._unmark(group.path))
+        button.on_click(settled(lambda: self._unmark(group.path)))
         return spaced(widgets.HTML(f'<p class="wb">{escape(words)}</p>'), button, kit=self.kit)
 
     def _unmark(self, path: str) -> None:

@@ -9,8 +9,8 @@ from html import escape
 from workbook_lib.home.fields import Id, Number
 from workbook_lib.home.raw import ORIGINS
 from workbook_lib.live.draft import Draft, Wrong
+from workbook_lib.live.echo import settled
 from workbook_lib.live.fields import ABSENT, EMPTY_LIST, Field
-from workbook_lib.live.fold import settled
 from workbook_lib.quantities import COMMON_UNITS, QuantityError, read_quantity
 from workbook_lib.render.content import sentence
 

@@ -13,7 +13,8 @@ from pathlib import Path
 from workbook_lib.errors import InputFault, WorkbookError
 from workbook_lib.live import homes, keeping, study, visit, visit_form
 from workbook_lib.live.aim import GOES, Aim
-from workbook_lib.live.fold import Line, settled, spaced
+from workbook_lib.live.echo import ECHO, settled
+from workbook_lib.live.fold import Line, spaced
 from workbook_lib.live.panels import environment
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
@@ -90,7 +91,7 @@ class Start:
         typed = widgets.HTML('<p class="wb-typed" role="status"></p>', layout=self.kit.line)
         new = [head("New home"), begin, again, typed, self._line.box, self._below]
         top = [style, head("Open a home"), opening, self._links, *new]
-        whole = widgets.VBox([*top, head("Homes of this folder"), self._table])
+        whole = widgets.VBox([ECHO.box(), *top, head("Homes of this folder"), self._table])
         whole.add_class("wb-live")
         return whole
 

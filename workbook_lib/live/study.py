@@ -10,6 +10,7 @@ from pathlib import Path
 
 from workbook_lib.live import keeping
 from workbook_lib.live.board import Board, figure
+from workbook_lib.live.echo import ECHO
 from workbook_lib.live.fold import Fold, spaced
 from workbook_lib.live.form import Form
 from workbook_lib.live.panels import all_of
@@ -206,7 +207,7 @@ def columns(title: str, above: list[object], left, right, kit: Kit, words: str =
     head = widgets.HTML(
         f'<style>{html.style()}{style()}</style><h2 class="wb-title-live">{escape(title)}</h2><p class="wb">{caution}{escape(words)}</p>'
     )
-    whole = widgets.VBox([head, *above, spaced(left, right, kit=kit, kind="wb-columns")])
+    whole = widgets.VBox([head, ECHO.box(), *above, spaced(left, right, kit=kit, kind="wb-columns")])
     whole.add_class("wb-live")
     return whole
 

@@ -10,6 +10,7 @@ from workbook_lib.live import visit
 from workbook_lib.live.adding import Adding, kind_of
 from workbook_lib.live.aim import GOES, Aim
 from workbook_lib.live.board import Board
+from workbook_lib.live.echo import settled
 from workbook_lib.live.fields import Field
 from workbook_lib.live.fold import Fold, Line, spaced
 from workbook_lib.live.panels import Saving, Steps
@@ -52,12 +53,13 @@ class Visit:
         self._choice = widgets.Dropdown(description="Step", layout=widgets.Layout(width="100%"), style={"description_width": "3rem"})
         self._inside = widgets.VBox(layout=self.kit.line)
         self._back, self._next = (widgets.Button(description=words, layout=self.kit.button) for words in ("Back", "Next step"))
-        self._back.on_click(lambda _: self.go(-1))
-        self._next.on_click(lambda _: self.go(1))
+        self._back.on_click(settled(lambda: self.go(-1)))
+        self._next.on_click(settled(lambda: self.go(1)))
         self._quiet = False
         self._kept_where = KEPT.format(file=session.file.name)
         content = self._content()
         self._step = (visit.first_open(content, session.passed) or visit.steps()[-1]).key
+        self._to_chosen = settled(self._go_to_chosen)
         self._choice.observe(self._chosen, "value")
         for button in (self._back, self._next):
             button.add_class(GOES)
@@ -105,7 +107,11 @@ class Visit:
 
     def _chosen(self, change) -> None:
         if not self._quiet and change["new"]:
-            self._step = change["new"]
+            self._to_chosen(None)
+
+    def _go_to_chosen(self) -> None:
+        if self._choice.value != self._step:
+            self._step = self._choice.value
             self.show()
 
     def show(self) -> None:
@@ -198,7 +204,7 @@ class Visit:
         import ipywidgets as widgets
 
         button = widgets.Button(description=f"Take out {title}", layout=self.kit.button)
-        button.on_click(lambda _: self._remove(key))
+        button.on_click(settled(lambda: self._remove(key)))
         return button
 
     def _same(self, key: object, make):

@@ -1,0 +1,32 @@
+"""What axe finds in a live form: the automatic checks of accessibility."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+
+import axe_core_python
+
+from tests.browser.lab import SEEN, Hands
+
+AXE = files(axe_core_python).joinpath("axe.min.js").read_text(encoding="utf-8")
+TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+AXE_S = 240
+"""How long axe may look at ten thousand parts: half a minute on a machine of its own."""
+GRAVE = ("serious", "critical")
+RUN_AXE = f"""axe.run(
+  {{include: [...document.querySelectorAll('.wb-live, .jp-OutputArea-output .wb')].filter({SEEN})}},
+  {{runOnly: {{type: 'tag', values: {json.dumps(TAGS)}}}, resultTypes: ['violations'],
+    elementRef: false, selectors: false, iframes: false}})
+  .then(found => ({{ran: [...new Set(['passes', 'violations', 'incomplete'].flatMap(kind => found[kind].map(one => one.id)))],
+    faults: found.violations.map(one => [one.id, one.impact, one.nodes.slice(0, 3).map(node => node.html.slice(0, 160))])}}))"""
+"""Which rules found something to look at, and what they found wrong."""
+
+
+def accessible(hands: Hands, least: int = 15) -> None:
+    """Look at everything of ours on the screen with axe: nothing serious, and not because nothing was looked at."""
+    hands.chrome.ask(f"typeof axe === 'undefined' ? void ({json.dumps(AXE)}, (0, eval)({json.dumps(AXE)})) : null")
+    found = hands.chrome.ask(RUN_AXE, AXE_S)
+    assert [one for one in found["faults"] if one[1] in GRAVE] == []
+    assert len(found["ran"]) > least, found["ran"]
+    assert "color-contrast" in found["ran"]
