@@ -11,7 +11,10 @@ from tests.browser.chrome import Chrome
 from tests.conftest import ROOT
 from workbook_lib import run
 
-HOMES = ("bungalow-100a", "all-electric-200a", "unfinished-survey-200a", "control-limited-100a")
+WHOLE = ("bungalow-100a", "unfinished-survey-200a")
+"""Homes that are studied in every workbook, pages printed."""
+HOMES = (*WHOLE, "all-electric-200a", "control-limited-100a")
+"""Homes whose sheet of the service load is looked at."""
 TIED = ("array-and-storage-200a", "supply-tap-100a", "cascade-200a")
 """Homes whose sheet of backfeed and tap is looked at."""
 BACKED = ("backup-panel-200a", "whole-home-backup-200a")
@@ -29,10 +32,11 @@ def chrome(browser: str) -> Iterator[Chrome]:
 
 @pytest.fixture(scope="session")
 def studies(browser: str, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """Folder of a whole study of each example home in `HOMES`, pages printed."""
+    """Folder of a study of each home: of all workbooks for `WHOLE`, of the one that is looked at for the others."""
     top = tmp_path_factory.mktemp("printed")
     sites = ROOT / "example_inputs" / "sites"
-    made = {name: run.study(sites / f"{name}.toml", out=top / name, pdf=True).folder for name in HOMES}
-    made |= {name: run.study(sites / f"{name}.toml", out=top / name, only=["backfeed_and_tap"]).folder for name in TIED}
-    made |= {name: run.study(sites / f"{name}.toml", out=top / name, only=["ev_load_management"]).folder for name in CHARGED}
-    return made | {name: run.study(sites / f"{name}.toml", out=top / name, only=["backup_duration"]).folder for name in BACKED}
+    made = {name: run.study(sites / f"{name}.toml", out=top / name, pdf=True).folder for name in WHOLE}
+    looked_at = {"service_load": HOMES[len(WHOLE) :], "backfeed_and_tap": TIED, "backup_duration": BACKED, "ev_load_management": CHARGED}
+    for workbook, names in looked_at.items():
+        made |= {name: run.study(sites / f"{name}.toml", out=top / name, only=[workbook]).folder for name in names}
+    return made

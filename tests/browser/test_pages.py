@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.browser.chrome import Chrome
-from tests.browser.conftest import BACKED, CHARGED, HOMES, TIED
+from tests.browser.conftest import BACKED, CHARGED, HOMES, TIED, WHOLE
 from workbook_lib.errors import MachineryFault
 from workbook_lib.render import pdf
 from workbook_lib.workbooks import REGISTRY
@@ -227,7 +227,7 @@ def test_no_word_is_printed_outside_the_margins(name, sheet, studies, tmp_path):
     assert max(right for _, right in words) <= POINTS["a4"][0] - 30
 
 
-@pytest.mark.parametrize("name", HOMES)
+@pytest.mark.parametrize("name", WHOLE)
 def test_a_study_with_pdf_has_one_for_each_sheet_and_the_index(name, studies):
     folder = studies[name]
     assert {path.name for path in folder.glob("*.pdf")} == {"index.pdf", *(f"{name}.pdf" for name in REGISTRY)}
