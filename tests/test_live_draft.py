@@ -461,3 +461,18 @@ def read_home_or_faults(path, overrides):
         return dict(read_home(path, overrides).givens)
     except InputFault as error:
         return error.faults
+
+
+def test_a_table_that_came_with_its_first_field_goes_with_its_last_and_one_of_the_file_stays():
+    draft = Draft(TEXT)
+    draft.set("service.meter_socket.form", "self-contained")
+    draft.set("service.meter_socket.jaws", "4")
+    draft.set("service.meter_socket.form", "")
+    assert "meter_socket" in draft.text
+    draft.set("service.meter_socket.jaws", "")
+    assert draft.text.rstrip() == TEXT.rstrip(), "an empty table would say that there is a socket"
+    draft.undo()
+    assert draft.field("service.meter_socket.jaws").text == "4"
+    held = Draft(TEXT + "\n[service.meter_socket]\njaws = 4\n")
+    held.set("service.meter_socket.jaws", "")
+    assert held.text == TEXT + "\n[service.meter_socket]\n"

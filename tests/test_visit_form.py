@@ -525,7 +525,10 @@ def test_what_was_rendered_is_a_link_from_the_folder_of_the_notebook(form, sessi
     (tmp_path / "notebooks").mkdir()
     monkeypatch.chdir(tmp_path / "notebooks")
     saving = panels.Saving(session, form.kit, form.aim)
-    saving._link_to(tmp_path / "a home" / "index.html")
+    folder = tmp_path / "a home"
+    folder.mkdir()
+    (folder / "service_load.html").touch()
+    saving._link_to(folder)
     (output,) = saving._link.outputs
     assert 'href="../a%20home/index.html"' in output["data"]["text/html"]
 
@@ -599,3 +602,27 @@ def texts(box) -> list[object]:
     import ipywidgets as widgets
 
     return [box] * isinstance(box, widgets.HTML) + [one for part in getattr(box, "children", ()) for one in texts(part)]
+
+
+def test_a_disconnect_stands_between_its_breaker_and_what_is_added_after_it(form):
+    with_panel(form)
+    to(form, "solar")
+    add(form, "pv-breaker", id="pv-breaker", rating="40 A", poles="2")
+    source = adding(form, "pv")
+    assert source._entries["connected_to"].value == "pv-breaker"
+    add(form, "pv-off", id="pv-off", role="source", connected_to="pv-breaker")
+    assert source._entries["connected_to"].value == "pv-off"
+    assert "still hangs" not in form._line.box.value
+    source._entries["kind"].value = "pv-inverter"
+    source.add()
+    assert form.draft.field("source.pv.connected_to").text == "pv-off"
+
+
+def test_a_disconnect_that_is_added_later_is_not_put_between_without_being_asked_for(form):
+    with_panel(form)
+    to(form, "solar")
+    add(form, "pv-breaker", id="pv-breaker", rating="40 A", poles="2")
+    add(form, "pv", kind="pv-inverter")
+    add(form, "pv-off", id="pv-off", role="source", connected_to="pv-breaker")
+    assert form.draft.field("source.pv.connected_to").text == "pv-breaker"
+    assert "source.pv still hangs on pv-breaker: where pv-off stands between, choose it there" in form._line.box.value

@@ -387,7 +387,7 @@ class Hands:
 
     def key(self, name: str, modifiers: int = 0) -> None:
         """Press and let go one key. Parameters: its name, shift or control."""
-        number = CODES.get(name) or ord(name.upper())
+        number = CODES.get(name) or (ord(name.upper()) if name.isalnum() else 0)  # the numbers of other letters are those of other keys
         code = name if name in CODES and name != " " else "Space" if name == " " else f"Key{name.upper()}" if name.isalpha() else ""
         given = {"key": name, "code": code, "windowsVirtualKeyCode": number, "modifiers": modifiers}
         text = "\r" if name == "Enter" else name if len(name) == 1 and not modifiers & (ALT | CONTROL) else ""

@@ -402,7 +402,6 @@ def test_over_a_slow_way_no_press_overtakes_what_was_typed_before_it(town: Path,
 
     with slow_way(hands, 400):
         hands.enter("Id of the home", "elder-18")
-        hands.key("Tab")
         hands.key("Enter")
         hands.until_told("The visit of elder-18")
         at(hands, "Under which code edition")
@@ -438,6 +437,35 @@ def test_a_home_is_saved_and_rendered_by_keys_from_the_last_step(town: Path, han
     hands.key("Enter")
     hands.until(lambda: hands.chrome.ask(f"{PANEL}.context?.path") == "town/elder-16/index.html", "the sheets are open")
     hands.chrome.ask(f"{PANEL}.close()")
+    hands.until(lambda: hands.chrome.ask(f"{PANEL}.context?.path") == "notebooks/start.ipynb", "the notebook is back")
+    links = "[...document.querySelectorAll('.wb-saving .jp-RenderedHTMLCommon a')].filter(one => one.checkVisibility())"
+    names = hands.chrome.ask(f"{links}.map(one => one.textContent)")
+    books = ["Service load", "Backfeed and tap", "Backup duration", "EV load management"]
+    assert names == ["Open the sheets of elder-16: index.html", *books, "published cases"]
+    hands.chrome.ask(f"{links}[1].focus()")
+    hands.key("Enter")
+    sheet = "town/elder-16/service_load.html"
+    hands.until(lambda: hands.chrome.ask(f"{PANEL}.context?.path") == sheet, "the sheet is open")
+    hands.chrome.ask(f"{PANEL}.close()")
+
+
+def test_where_no_raceway_is_there_yet_enter_goes_to_where_one_is_added(lab: Lab, town: Path, hands: Hands):
+    text = (lab.sites / "supply-tap-100a.toml").read_text(encoding="utf-8")
+    assert text.count(', raceway = "pv-run"') == 1
+    text = text.replace(', raceway = "pv-run"', "").replace('id = "supply-tap-100a"', 'id = "elder-19"')
+    begun_with(town, hands, "elder-19", step="11.", text=text)
+    hands.until(lambda: hands.seen(".wb-visit .wb-head") == "Solar", "the step")
+    run = "document.querySelector('.wb-visit .wb-open.wb-wants-raceway select')"
+    hands.until(lambda: hands.chrome.ask(f"{run}?.checkVisibility()"), "the raceway is asked for")
+    hands.chrome.ask(f"{run}.focus()")
+    hands.key("Enter")
+    at(hands, "Add a raceway or cable (pv-run)")
+    hands.key("Enter")
+    hands.until(lambda: hands.has_button("Add a raceway or cable (pv-run)  (\N{MINUS SIGN} hide)"), "it is open")
+    hands.chrome.ask(f"{run}.focus()")
+    hands.key("Enter")
+    at(hands, "Name (id)")
+    assert hands.chrome.ask("Boolean(document.activeElement.closest('.wb-of-raceway'))")
 
 
 def test_the_focus_stays_with_its_field_while_questions_come_and_go(town: Path, hands: Hands):

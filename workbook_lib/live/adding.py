@@ -81,6 +81,12 @@ class Adding:
         entry.value = text
         return next((one for one in self._entries.values() if not one.value.strip()), self._button)
 
+    def put_between(self, upstream: str, name: str) -> None:
+        """Have what is being added hang on a new thing in place of what that hangs on. Parameters: id of that, id of the new thing."""
+        entry = self._entries.get("connected_to")
+        if entry is not None and entry.value == upstream and name in [value for _, value in entry.options]:
+            entry.value = name
+
     def _row(self) -> Mapping[str, str]:
         row = {name: entry.value for name, entry in self._entries.items() if entry.value.strip()}
         if row.get("id") == getattr(self, "_first_id", None) and row.get("kind") and self.rows.name not in row["kind"]:

@@ -157,7 +157,15 @@ class Draft:
     def _without(self, field: Field) -> str:
         if field.required:
             raise LeafFault(Trouble("cannot be left out", "nothing", field.leaf.accepted(), f"write {field.leaf.example()}"))
-        return take_out(self._bare(field, self.text), field.loc) if field.given else self.text
+        if not field.given:
+            return self.text
+        text, table = take_out(self._bare(field, self.text), field.loc), field.loc[:-1]
+        # a table that came with the field goes with it: an empty one says that the thing is there
+        while table and isinstance(table[-1], str) and value_at_loc(tomllib.loads(text), table) == {}:
+            if value_at_loc(self._base_content(), table) is not None:
+                break
+            text, table = take_out(text, table), table[:-1]
+        return text
 
     @staticmethod
     def _bare(field: Field, within: str) -> str:

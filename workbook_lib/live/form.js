@@ -216,7 +216,10 @@
     const kind = [...(one.closest('[class*="wb-kind-"]')?.classList ?? [])].find(name => name.startsWith('wb-kind-'));
     const waits = one.closest('.wb-known') || (one.closest('.wb-open') && empty(one.closest('.wb-open')));
     const another = shown(visit, kind ? '.' + kind.replace('-kind-', '-of-') : waits ? '.wb-adding' : '.wb-none')[0];
-    const next = following?.querySelector(ENTRY) ?? another?.querySelector(ENTRY) ?? shown(visit, '.wb-next')[0] ?? saving(visit);
+    // where no raceway is there yet: the place where one is added
+    const run = !waits || !one.closest('.wb-wants-raceway') ? null
+      : shown(visit, '.wb-of-raceway')[0]?.querySelector(ENTRY) ?? shown(visit, '.wb-adds-raceway > button')[0];
+    const next = following?.querySelector(ENTRY) ?? run ?? another?.querySelector(ENTRY) ?? shown(visit, '.wb-next')[0] ?? saving(visit);
     if (!next) return;
     take(next);
     const from = one.closest('.wb-row');
@@ -275,6 +278,12 @@
       return;
     }
     if (pressed) forget('Another key was pressed');
+    const begins = bare && key === 'Enter' && !event.repeat && one.matches?.(ENTRY) && one.closest('.wb-begins');
+    if (begins) {
+      press(begins.querySelector('button'));
+      event.preventDefault();
+      return;
+    }
     const visit = one.closest?.('.wb-live')?.querySelector('.wb-visit');
     if (!visit || event.isComposing || event.repeat || event.ctrlKey || event.metaKey || event.shiftKey) return;
     if (lost && now() - lost.at > READ_MS) { tell(lost.form, ''); lost = null; }

@@ -19,6 +19,8 @@ from workbook_lib.live.echo import settled
 from workbook_lib.live.fold import Fold, Line, spaced
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
+from workbook_lib.live.things import workbook_words
+from workbook_lib.workbooks import REGISTRY
 
 BASE = "the file as it is"
 NOW = "what is entered now"
@@ -282,6 +284,7 @@ class Saving:
         if self.session.file_moved:
             self._moved()
             return
+        new = self.session.read_text is None
         try:
             digest = self.session.save()
         except WorkbookError as error:
@@ -290,7 +293,8 @@ class Saving:
             return
         self._save.layout.display = self._anew.layout.display = "none"
         self._shown.value = ""
-        self._line.say(f"Saved: {self.session.file.name} (SHA-256 {digest[:12]}...). Everything that was not changed stands as it was.")
+        rest = "" if new else " Everything that was not changed stands as it was."
+        self._line.say(f"Saved: {self.session.file.name} (SHA-256 {digest[:12]}...).{rest}")
         self._next(self._render)
 
     def read_anew(self) -> None:
@@ -350,18 +354,26 @@ class Saving:
         status, self._process = self._process.returncode, None
         if status in (0, 1):
             self._line.say(f"Rendered: open {out.name}/index.html beside the site file.\n{said.strip()}")
-            self._link_to(out / "index.html")
+            self._link_to(out)
             self._next(self._link)
         else:
             self._line.say(f"The sheets were not rendered.\n{faults.strip()}", trouble=True)
 
-    def _link_to(self, page: Path) -> None:
-        """A link to a page, from the folder of the notebook: as an output, since the lab follows links of outputs alone from there."""
+    def _link_to(self, folder: Path) -> None:
+        """A link to each page, from the folder of the notebook: as an output, since the lab follows links of outputs alone from there.
+
+        The server refuses what a page that it shows links to (measured: 403), so that each page is opened from here.
+        """
         from IPython.display import HTML
 
-        way = quote(Path(os.path.relpath(page)).as_posix())
-        words = escape(f"Open the sheets of {page.parent.name}: index.html")
-        self._link.append_display_data(HTML(f'<p><a href="{escape(way)}">{words}</a></p>'))
+        def link(page: str, words: str) -> str:
+            return f'<a href="{escape(quote(Path(os.path.relpath(folder / page)).as_posix()))}">{escape(words)}</a>'
+
+        first = link("index.html", f"Open the sheets of {folder.name}: index.html")
+        pages = [(f"{name}.html", workbook_words(name)) for name in REGISTRY] + [("published.html", "published cases")]
+        rest = ", ".join(link(page, words) for page, words in pages if (folder / page).is_file())
+        told = "Links within a page lead nowhere in the lab; they do where its file is opened in a browser of its own."
+        self._link.append_display_data(HTML(f"<p>{first}</p><p>Or one of them: {rest}. {told}</p>"))
 
 
 def environment() -> dict[str, str]:

@@ -86,8 +86,8 @@ class Start:
             self._button("Copy its notebooks", self.copy),
             kit=self.kit,
         )
-        begin = spaced(self._name, self._button("Begin the visit", self.begin, GOES), kit=self.kit)
-        again = spaced(self._visits, self._button("Take the visit up", self.take_up, GOES), kit=self.kit)
+        begin = spaced(self._name, self._button("Begin the visit", self.begin, GOES), kit=self.kit, kind="wb-begins")
+        again = spaced(self._visits, self._button("Take the visit up", self.take_up, GOES), kit=self.kit, kind="wb-begins")
         typed = widgets.HTML('<p class="wb-typed" role="status"></p>', layout=self.kit.line)
         new = [head("New home"), begin, again, typed, self._line.box, self._below]
         top = [style, head("Open a home"), opening, self._links, *new]

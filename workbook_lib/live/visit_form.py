@@ -215,7 +215,7 @@ class Visit:
 
     @staticmethod
     def _summary(asked: list[visit.Asked]) -> str:
-        told = [str(one.value) for one in asked if one.answered and not isinstance(one.value, (list, dict)) and one.value is not None]
+        told = [str(one.value) for one in asked if one.answered and not isinstance(one.value, (list, dict, bool)) and one.value is not None]
         return " \N{MIDDLE DOT} ".join(told)[:60]
 
     def _questions(self, asked: list[visit.Asked]) -> list[object]:
@@ -249,7 +249,10 @@ class Visit:
     def _row(self, one: visit.Asked, field: Field, known: str) -> Row:
         words = one.question.ask + known
         hint = one.question.where + (f" Often: {one.question.suggest}." if one.question.suggest else "")
-        return self._same((one.key, words), lambda: Row(self.draft, field, self.kit, ask=words, why=one.question.why, where=hint))
+        row = self._same((one.key, words), lambda: Row(self.draft, field, self.kit, ask=words, why=one.question.why, where=hint))
+        if field.name == "raceway" and field.refers:
+            row.box.add_class("wb-wants-raceway")
+        return row
 
     def _adders(self, step: visit.Step, standing) -> list[object]:
         """What may be added at a step: what there must be stands open, else the first where nothing stands yet."""
@@ -267,6 +270,7 @@ class Visit:
                 opened = not has and (rows.least > 0 or not found)
                 key = f"add {self._step} {rows.name} {loc}"
                 fold = self._fold(key, f"Add {words}", self._maker(rows, loc, words), opened=opened)
+                fold.box.add_class(f"wb-adds-{kind_of(rows)}")
                 self._adders_here[f"{kind_of(rows)} {loc}"] = fold
                 found.append(fold.box)
         return found
@@ -318,9 +322,23 @@ class Visit:
                 fold.turn(bool(self._lacking(keys)))
             elif fold.opened and not self._lacking(keys):
                 fold.turn(False)
-        self._line.say(". ".join([f"Added {self._called(path, group.title)}", *(f"Taken from it: {words}" for words in told), ""]).strip())
+        words = [f"Added {self._called(path, group.title)}", *(f"Taken from it: {words}" for words in told)]
+        if group.kind == "disconnect":
+            words += self._put_between(path)
+        self._line.say(". ".join([*words, ""]).strip())
         if not (rows.into and self._taken_into(rows, path.rpartition(".")[2])):
             self._aim_at(path, adder)
+
+    def _put_between(self, path: str) -> list[str]:
+        """A new disconnect stands between what it hangs on and what is being added there. Parameters: its key path.
+
+        Returns: what to look at, where a thing that is there already still hangs on the same.
+        """
+        name, upstream = path.rpartition(".")[2], self.draft.field(f"{path}.connected_to").text
+        for fold in (fold for fold in self._adders_here.values() if fold.opened):
+            self._adding_in(fold).put_between(upstream, name)
+        hanging = [key for key in self._things if key != path and (of := self.draft.field(f"{key}.connected_to")) and of.text == upstream]
+        return [f"{key} still hangs on {upstream}: where {name} stands between, choose it there" for key in hanging]
 
     def _taken_into(self, rows: visit.RowsAt, name: str) -> bool:
         """A new thing that is meant for a field: chosen in the row that is being entered, else the one that is there is next."""
