@@ -1,4 +1,4 @@
-"""What axe finds in a live form: the automatic checks of accessibility."""
+"""What axe finds in a live form, and what of it is wider than its place."""
 
 from __future__ import annotations
 
@@ -21,6 +21,14 @@ RUN_AXE = f"""axe.run(
   .then(found => ({{ran: [...new Set(['passes', 'violations', 'incomplete'].flatMap(kind => found[kind].map(one => one.id)))],
     faults: found.violations.map(one => [one.id, one.impact, one.nodes.slice(0, 3).map(node => node.html.slice(0, 160))])}}))"""
 """Which rules found something to look at, and what they found wrong."""
+TOO_WIDE = """[...document.querySelectorAll('.wb-live, .wb-live *')].filter(one => one.checkVisibility() && one.closest('svg') === null)
+  .filter(one => one.scrollWidth > one.clientWidth + 1 && ['auto', 'scroll'].includes(getComputedStyle(one).overflowX)
+    || one.classList.contains('wb-live') && one.scrollWidth > one.clientWidth + 1)
+  .map(one => [one.className, one.scrollWidth, one.clientWidth])"""
+OUTSIDE = """(form => { const right = form.getBoundingClientRect().right
+  return [...form.querySelectorAll('button, input, select, p, label, td, th')].filter(one => one.checkVisibility())
+    .filter(one => one.getBoundingClientRect().right > right + 1).map(one => one.outerHTML.slice(0, 120)) })(
+  [...document.querySelectorAll('.wb-live')].find(one => one.checkVisibility()))"""
 
 
 def accessible(hands: Hands, least: int = 15) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.access import accessible
+from tests.browser.access import OUTSIDE, TOO_WIDE, accessible
 from tests.browser.lab import (  # noqa: F401
     SEEN,
     Hands,
@@ -28,14 +28,6 @@ from workbook_lib.workbooks import ev_load_management
 
 pytestmark = pytest.mark.browser
 
-TOO_WIDE = """[...document.querySelectorAll('.wb-live, .wb-live *')].filter(one => one.checkVisibility() && one.closest('svg') === null)
-  .filter(one => one.scrollWidth > one.clientWidth + 1 && ['auto', 'scroll'].includes(getComputedStyle(one).overflowX)
-    || one.classList.contains('wb-live') && one.scrollWidth > one.clientWidth + 1)
-  .map(one => [one.className, one.scrollWidth, one.clientWidth])"""
-OUTSIDE = """(form => { const right = form.getBoundingClientRect().right
-  return [...form.querySelectorAll('button, input, select, p, label, td, th')].filter(one => one.checkVisibility())
-    .filter(one => one.getBoundingClientRect().right > right + 1).map(one => one.outerHTML.slice(0, 120)) })(
-  [...document.querySelectorAll('.wb-live')].find(one => one.checkVisibility()))"""
 CLOSED = """[...document.querySelectorAll('.wb-live .wb-fold, .wb-live .wb-fold-small')]
   .filter(one => one.checkVisibility() && !one.classList.contains('wb-opened'))"""
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.access import accessible
+from tests.browser.access import OUTSIDE, TOO_WIDE, accessible
 from tests.browser.lab import (  # noqa: F401
     ALT,
     CONTROL,
@@ -66,7 +66,13 @@ def test_homes_are_listed_with_their_verdicts_and_one_is_worked_at(town: Path, h
     told = {row.split()[0]: row.lower() for row in hands.chrome.ask(rows)}
     assert "106.07 a" in told["bungalow-100a"]
     assert "input fault" in told["faulty"]
-    hands.picture(pictures, "12-start", 900)
+    for width_px in (1280, 900):
+        window(hands.chrome, width_px, 900)
+        assert hands.chrome.ask(TOO_WIDE) == []
+        assert hands.chrome.ask(OUTSIDE) == []
+    window(hands.chrome, 1280, 900)
+    hands.picture(pictures, "12-start", 1300)
+    window(hands.chrome, 1280, 900)
     hands.choose("Home", "bungalow-100a")
     hands.press("Work on it here")
     hands.until_told("bungalow-100a.toml is open below.")

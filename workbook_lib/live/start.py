@@ -38,6 +38,7 @@ class Start:
         self.aim = Aim()
         self.kit = kit = Kit(lambda path: None)
         self._table, self._links = widgets.HTML(layout=kit.line), widgets.Output()
+        self._table.add_class("wb-list")
         self._line, self._below = Line(kit), widgets.VBox(layout=kit.line)
         self._homes = widgets.Dropdown(description="Home", layout=kit.entry, style={"description_width": "5rem"})
         self._books = widgets.Dropdown(
