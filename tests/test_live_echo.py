@@ -6,6 +6,12 @@ import asyncio
 
 from workbook_lib.live import echo
 from workbook_lib.live.echo import Echo, settled
+from workbook_lib.live.rows import Kit
+
+
+def boxed(echo_of: Echo) -> tuple:
+    """The hidden entry of a form, and the line beside it."""
+    return echo_of.box(Kit(lambda path: None)).children
 
 
 def pressed(echo_of: Echo, done: list[str], *words: str) -> None:
@@ -22,7 +28,7 @@ def test_without_an_event_loop_a_press_is_taken_at_once():
 def test_a_press_waits_until_the_page_has_put_its_number_back_and_the_presses_keep_their_order():
     async def work() -> None:
         one, done = Echo(), []
-        boxes = [one.box(), one.box()]
+        boxes = [boxed(one)[0], boxed(one)[0]]
         pressed(one, done, "first", "second", "third")
         assert {box.placeholder for box in boxes} == {"3"}, "each form on the page is asked"
         await asyncio.sleep(0.05)
@@ -44,7 +50,7 @@ def test_a_page_that_never_answers_is_waited_for_once_and_then_no_longer_than_a_
 
     async def work() -> None:
         one, done = Echo(), []
-        box = one.box()
+        box, line = boxed(one)
         pressed(one, done, "first")
         await asyncio.sleep(0.1)
         assert done == []
@@ -53,13 +59,42 @@ def test_a_page_that_never_answers_is_waited_for_once_and_then_no_longer_than_a_
         pressed(one, done, "second")
         await asyncio.sleep(0.1)
         assert done == ["first", "second"]
+        assert line.value == ""
         pressed(one, done, "third")
         box.value = "3"
         pressed(one, done, "fourth")
         await asyncio.sleep(0.1)
         assert done == ["first", "second", "third"], "a page that has answered is waited for again"
-        await asyncio.sleep(0.3)
-        assert done[-1] == "fourth"
+
+    asyncio.run(work())
+
+
+def test_a_press_that_a_page_does_not_answer_any_more_is_refused_with_words_and_taken_when_it_is_made_again(monkeypatch):
+    monkeypatch.setattr(echo, "WAIT_S", 0.2)
+
+    async def work() -> None:
+        one, done = Echo(), []
+        box, line = boxed(one)
+        pressed(one, done, "first")
+        box.value = "1"
+        pressed(one, done, "second", "third")
+        await asyncio.sleep(0.4)
+        assert done == ["first"], "what was typed may not all have come"
+        assert "Not done:" in line.value
+        assert "press the button again" in line.value
+        box.value = "3"
+        assert done == ["first"], "and it is not taken later, unseen"
+        pressed(one, done, "fourth")
+        assert line.value == ""
+        box.value = "4"
+        assert done == ["first", "fourth"]
+        pressed(one, done, "fifth")
+        await asyncio.sleep(0.4)
+        assert "Not done:" in line.value
+        pressed(one, done, "sixth")
+        await asyncio.sleep(0.4)
+        assert done == ["first", "fourth", "sixth"], "of a page that answers no more, the second press is taken"
+        assert line.value == ""
 
     asyncio.run(work())
 
@@ -67,8 +102,9 @@ def test_a_page_that_never_answers_is_waited_for_once_and_then_no_longer_than_a_
 def test_the_box_of_a_form_that_is_closed_is_asked_no_more():
     async def work() -> None:
         one, done = Echo(), []
-        gone, there = one.box(), one.box()
+        (gone, line), (there, _) = boxed(one), boxed(one)
         gone.close()
+        line.close()
         pressed(one, done, "first")
         there.value = "1"
         assert done == ["first"]

@@ -284,11 +284,12 @@ class Hands:
         self.until(lambda: (told := self.status()) and "is of what is entered." in told and "at work" not in told, "the verdict is current")
 
     def until(self, true, what: str, seconds: float = 60) -> None:
-        """Wait until something holds; a failure tells what the board says."""
+        """Wait until something holds; a failure tells what has the focus, what was told and what the board says."""
         try:
             self.chrome.until(true, what, seconds)
         except TimeoutError as error:
-            raise TimeoutError(f"{error}; the board says: {self.board()[:600]}; told: {self.told()}") from None
+            found = f"the focus is at {self.focused()[:80]!r}; told: {self.told()}, {self.seen('.wb-live .wb-typed')!r}"
+            raise TimeoutError(f"{error}; {found}; the board says: {self.board()[:600]}") from None
 
     # eyes
 

@@ -6,19 +6,23 @@ back and goes there, so each press of such a button must lead to a mark; where i
 
 from __future__ import annotations
 
+from itertools import count
+
 GOES = "wb-goes"
 """Class of a button whose press is followed to what is marked after it."""
 SLOW = "wb-slow"
 """Class of such a button beside `GOES` whose answer takes long: nothing is held back, and any other key or press lets it go."""
 MARK = "wb-aim"
 REFUSED = "wb-refused"
+_NUMBERS = count(1)
+"""Of all marks of the kernel: a form may stand in another."""
 
 
 class Aim:
     """The mark of one form: on one widget at a time, with a number that goes up, so that an old one is never followed again."""
 
     def __init__(self):
-        self._count, self._at = 0, None
+        self._number, self._at = 0, None
 
     @property
     def at(self):
@@ -29,15 +33,15 @@ class Aim:
         """Take the mark away."""
         if self._at is not None:
             self._at.remove_class(MARK)
-            self._at.remove_class(f"{MARK}-{self._count}")
+            self._at.remove_class(f"{MARK}-{self._number}")
             self._at.remove_class(REFUSED)
             self._at = None
 
     def take(self, widget, *, refused: bool = False) -> None:
         """Mark what is next. Parameters: an entry, a button, or a box whose first entry is meant; whether what was asked was refused."""
         self.clear()
-        self._count, self._at = self._count + 1, widget
+        self._number, self._at = next(_NUMBERS), widget
         if refused:
             widget.add_class(REFUSED)
         widget.add_class(MARK)
-        widget.add_class(f"{MARK}-{self._count}")
+        widget.add_class(f"{MARK}-{self._number}")

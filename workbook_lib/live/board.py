@@ -42,7 +42,6 @@ class Board:
     def show(self) -> None:
         """Show what is known now."""
         session, state = self.session, self.session.state
-        self._put(self.status, self._status())
         own = state.answers.get(session.workbook)
         if state.faults is not None:
             self._put(self.verdict, _faults(state.faults))
@@ -60,6 +59,7 @@ class Board:
         self._put(self.others, self._beside())
         if state.sheet is not None:
             self._put(self._figures, self._drawn())
+        self._put(self.status, self._status())  # the last: each part goes to the page by itself, and this says of what they are
 
     def _put(self, widget, markup: str) -> None:
         if self._held.get(id(widget)) != markup:

@@ -82,13 +82,14 @@
     }
   };
   // a press of the person's own button is followed to what the kernel marks after it; what is typed until then waits and goes there
-  const WAIT_MS = 5000, QUIET_MS = 80, QUIET_AT_MOST_MS = 1500, LATELY_MS = 600, PAUSE_MS = 500, READ_MS = 4000;
+  const WAIT_MS = 8000, QUIET_MS = 80, QUIET_AT_MOST_MS = 1500, LATELY_MS = 600, PAUSE_MS = 500, READ_MS = 4000;
   let typed = [], clock = 0, changed = 0, lately = null, lost = null;
   const now = () => performance.now();
   const shown = (within, which) => [...within.querySelectorAll(which)].filter(one => one.offsetWidth > 0 && !one.disabled);
   const aim = box => box && (box.matches('button, ' + ENTRY) ? box : box.querySelector(ENTRY) ?? box.querySelector('a[href], button'));
-  // a mark comes in two messages: without its number it is not there yet
-  const marks = form => new Map([...form.querySelectorAll('.wb-aim')].map(box => [box, box.className.match(/wb-aim-\d+/)?.[0]]).filter(([, number]) => number));
+  // a mark comes in two messages: without its number it is not there yet; numbers go up, and the lab may make what bears an old one anew
+  const marked = box => Number(box.className.match(/wb-aim-(\d+)/)?.[1] ?? 0);
+  const marks = form => [...form.querySelectorAll('.wb-aim')].filter(marked);
   const take = one => { one.focus(); if (one.tagName === 'INPUT' && one.type === 'text') one.select(); };
   const tell = (form, words) => {
     const line = form.querySelector('.wb-typed');
@@ -114,7 +115,7 @@
     const button = event.target.closest?.('.wb-live .wb-goes'), form = button?.closest('.wb-live');
     if (pressed) forget('Something else was pressed');
     if (!form) return;
-    pressed = { form, button, before: marks(form), inside: Boolean(button.closest('.wb-adding')), slow: button.matches('.wb-slow'), since: now() };
+    pressed = { form, button, before: Math.max(0, ...marks(form).map(marked)), inside: Boolean(button.closest('.wb-adding')), slow: button.matches('.wb-slow'), since: now() };
     if (!pressed.slow) clock = setTimeout(() => { forget('No answer came'); soon(); }, WAIT_MS);
   }, true);
   const whole = box => {
@@ -124,9 +125,9 @@
   const follow = () => {
     if (!pressed) return;
     if (!pressed.form.isConnected) { forget('The form is gone'); return; }
-    const [box] = [...marks(pressed.form)].find(([box, number]) => pressed.before.get(box) !== number) ?? [];
-    const one = aim(box);
-    if (!one || !one.offsetWidth || !whole(box)) return;
+    const fresh = marks(pressed.form).filter(box => marked(box) > pressed.before).sort((one, other) => marked(other) - marked(one));
+    const box = fresh.find(box => aim(box)?.offsetWidth), one = aim(box);
+    if (!one || !whole(box)) return;
     pressed.found ??= now();
     if (now() - changed < QUIET_MS && now() - pressed.found < QUIET_AT_MOST_MS) { setTimeout(soon, QUIET_MS); return; }
     const { button, form, inside } = pressed, visit = one.closest('.wb-visit');

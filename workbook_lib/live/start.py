@@ -92,7 +92,7 @@ class Start:
         typed = widgets.HTML('<p class="wb-typed" role="status"></p>', layout=self.kit.line)
         new = [head("New home"), begin, again, typed, self._line.box, self._below]
         top = [style, head("Open a home"), opening, self._links, *new]
-        whole = widgets.VBox([ECHO.box(), *top, head("Homes of this folder"), self._table])
+        whole = widgets.VBox([ECHO.box(self.kit), *top, head("Homes of this folder"), self._table])
         whole.add_class("wb-live")
         return whole
 

@@ -207,7 +207,7 @@ def columns(title: str, above: list[object], left, right, kit: Kit, words: str =
     head = widgets.HTML(
         f'<style>{html.style()}{style()}</style><h2 class="wb-title-live">{escape(title)}</h2><p class="wb">{caution}{escape(words)}</p>'
     )
-    whole = widgets.VBox([head, ECHO.box(), *above, spaced(left, right, kit=kit, kind="wb-columns")])
+    whole = widgets.VBox([head, ECHO.box(kit), *above, spaced(left, right, kit=kit, kind="wb-columns")])
     whole.add_class("wb-live")
     return whole
 
