@@ -100,7 +100,7 @@ class Board:
         for name, one in session.state.answers.items():
             if name != session.workbook:
                 older = "" if one.number == session.asked and session.current else ", older than what is entered"
-                told = f" {escape(one.decider.sentence)}" if one.decider is not None and one.verdict != "not applicable" else ""
+                told = f" {escape(sentence(one.decider.sentence))}" if one.decider is not None and one.verdict != "not applicable" else ""
                 rows.append(f"<li>{escape(workbook_words(name))}: {_word(one.verdict)}{older}.{told}</li>")
         return f'<div class="wb"><h4>The other workbooks</h4><ul>{"".join(rows)}</ul></div>' if rows else ""
 
