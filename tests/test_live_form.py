@@ -418,9 +418,13 @@ def test_what_is_older_says_so_everywhere(opened):
     assert "OLDER" not in board.verdict.value
     assert "NEW" in board.verdict.value
     assert "OLDER" in part._widget.value, "the whole sheet is not there yet"
+    assert "of what is entered. Still at work." in words(board.status), "before it is told with what"
     opened._hear(Progress(opened.asked, "the whole sheet", 3, 5))
     assert "of what is entered. Still at work: the whole sheet" in words(board.status)
+    opened.draft.set(RATING, "40 A")
+    assert "Calculating; what is shown is older" in words(board.status), "what an older study did is not told of the newer one"
     settle(opened, answer(opened, "pass"))
+    assert "at work" not in words(board.status)
     assert "OLDER" not in part._widget.value
 
 

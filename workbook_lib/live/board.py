@@ -75,15 +75,11 @@ class Board:
             words.append(f"<strong>{entries}</strong> ({escape(', '.join(session.draft.wrong))}): what is shown is of the value before.")
         if state.faults is not None and not state.running:
             words.append("<strong>No verdict</strong>: what is entered has faults.")
-        elif session.current and state.running and state.progress is not None:
-            words.append(
-                f"{_own(session)} The verdict is of what is entered. Still at work: {escape(_at_work(state.progress, session.at_work_s))}."
-            )
         elif session.current:
-            words.append(f"{_own(session)} The verdict is of what is entered.")
+            at = f" Still at work{self._at()}." if state.running else ""
+            words.append(f"{_own(session)} The verdict is of what is entered.{at}")
         else:
-            at = f": {escape(_at_work(state.progress, session.at_work_s))}" if state.progress is not None else ""
-            words.append(f"<strong>Calculating{at}</strong>; what is shown is older than what is entered.")
+            words.append(f"<strong>Calculating{self._at()}</strong>; what is shown is older than what is entered.")
         if state.unmade is not None:
             words.append(
                 f'<strong class="wb-flag">The whole sheet could not be made</strong>: {escape(told_of(state.unmade).rstrip("."))}.'
@@ -93,6 +89,15 @@ class Board:
         if session.trouble:
             words.append(f'<strong class="wb-flag">{escape(session.trouble)}</strong>')
         return f'<p class="wb wb-state" role="status" aria-live="polite">{" ".join(words)}</p>'
+
+    def _at(self) -> str:
+        """What is being done and for how long, behind a colon; empty where neither is known yet."""
+        progress, seconds = self.session.state.progress, self.session.at_work_s
+        count = f" ({progress.done + 1} of {progress.of})" if progress is not None and progress.of else ""
+        told = [f"{progress.words}{count}"] if progress is not None else []
+        if seconds:
+            told.append(f"{seconds} s")
+        return escape(f": {', '.join(told)}") if told else ""
 
     def _beside(self) -> str:
         session = self.session
@@ -121,11 +126,6 @@ def figure(title: str, told: str, svg: str, table: str = "") -> str:
 def _own(session: Session) -> str:
     """The verdict in a word, for the line that stays in sight."""
     return f"{_word(session.state.answers[session.workbook].verdict)}."
-
-
-def _at_work(progress, seconds: int) -> str:
-    count = f" ({progress.done + 1} of {progress.of})" if progress.of else ""
-    return f"{progress.words}{count}" + (f", {seconds} s" if seconds else "")
 
 
 def _word(verdict: str) -> str:

@@ -115,7 +115,7 @@
     const button = event.target.closest?.('.wb-live .wb-goes'), form = button?.closest('.wb-live');
     if (pressed) forget('Something else was pressed');
     if (!form) return;
-    pressed = { form, button, before: Math.max(0, ...marks(form).map(marked)), inside: Boolean(button.closest('.wb-adding')), slow: button.matches('.wb-slow'), since: now() };
+    pressed = { form, button, before: Math.max(0, ...marks(form).map(marked)), inside: Boolean(button.closest('.wb-adding')), slow: button.matches('.wb-slow') };
     if (!pressed.slow) clock = setTimeout(() => { forget('No answer came'); soon(); }, WAIT_MS);
   }, true);
   const whole = box => {

@@ -204,7 +204,7 @@ class Session:
         return int(time.monotonic() - self._since) if self.state.running else 0
 
     def _give(self, task: Task) -> None:
-        self.state.running, self._since = True, time.monotonic()
+        self.state.running, self.state.progress, self._since = True, None, time.monotonic()  # what an older one did is told no more
         self.answers.ask(task)
         self._tick_soon()
 
