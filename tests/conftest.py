@@ -41,8 +41,8 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Deal files out by name: by their numbers of tests the few long ones would come last; of browser tests those come first."""
-    if hasattr(config.option, "loadscopereorder") and config.option.markexpr != "browser":
+    """Deal files out in their order: by their numbers of tests the few long ones would come last."""
+    if hasattr(config.option, "loadscopereorder"):
         config.option.loadscopereorder = False
 
 

@@ -76,6 +76,11 @@ def half_results(out: Path) -> tuple[int, list[str]]:
     return seen, wrong
 
 
+def made(out: Path) -> list[Path]:
+    """Folders of the studies that can be seen."""
+    return sorted(out.glob("[a-z0-9]*/base"))
+
+
 def kept(out: Path) -> dict[str, str]:
     """Hash of each file that must not depend on kills."""
     files = (path for path in sorted(out.rglob("*")) if path.is_file() and ".batch" not in path.parts and path.name.endswith(KEPT_FILES))
@@ -102,7 +107,7 @@ def soak(portfolio: Path, folder: Path, kills: int, *, rendered: bool, seed: int
     reference, out = folder / "reference", folder / "out"
     begun = time.monotonic()
     subprocess.run(command(portfolio, reference, rendered), env=environment(), capture_output=True, check=False)
-    whole_s, homes = time.monotonic() - begun, len(list(reference.glob("[a-z0-9]*/base")))
+    whole_s, homes = time.monotonic() - begun, len(made(reference))
     told = Told({})
     while sum(told.kills.values()) < kills:
         process = subprocess.Popen(
@@ -110,9 +115,12 @@ def soak(portfolio: Path, folder: Path, kills: int, *, rendered: bool, seed: int
         )
         told.runs += 1
         parent = psutil.Process(process.pid)
+        wanted = len(made(out)) + chance.randint(0, homes // 2)  # so that kills meet each stage of a run, however quick the machine is
         for number in range(3):
             name = ""
-            time.sleep(chance.uniform(0.3, 0.9) * whole_s if number == 0 else chance.uniform(0.0, 0.2) * whole_s)
+            while number == 0 and len(made(out)) < wanted and process.poll() is None:
+                time.sleep(0.02)
+            time.sleep(chance.uniform(0.0, 0.2) * whole_s)
             if process.poll() is not None:
                 break
             with contextlib.suppress(psutil.Error):
@@ -129,7 +137,7 @@ def soak(portfolio: Path, folder: Path, kills: int, *, rendered: bool, seed: int
         process.wait()
         seen, wrong = half_results(out)
         assert not wrong, wrong
-        there = sorted(out.glob("[a-z0-9]*/base"))
+        there = made(out)
         if len(there) > homes // 3:  # so that there is always something left to make
             for study in chance.sample(there, len(there) - homes // 3):
                 shutil.rmtree(study)

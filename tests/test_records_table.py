@@ -302,10 +302,13 @@ def test_open_questions_are_asked_together(read):
     assert asked(lambda: read(text, None, None)) == {"date_order", "decimal", "unit", "stamp", "clock"}
 
 
-def test_interval_is_asked_where_steps_differ(read):
+def test_interval_is_asked_where_steps_differ_or_there_are_too_few(read):
     stamps = [*hours("2025-01-13T00:00", 10), *hours("2025-01-13T10:00", 10, step_s=900)]
     assert asked(lambda: read(table(stamps, range(20)))) == {"interval"}
     assert asked(lambda: read(table(stamps[:1], [1]))) == {"interval"}
+    hole = hours(DAY, 2, step_s=2700)  # quarters of an hour, two rows between them missing
+    assert asked(lambda: read(table(hole, [1, 2]))) == {"interval"}
+    assert read(table(hole, [1, 2]), Declared(interval_s=900)).length.tolist() == [900, 900]
 
 
 # ---- clock changes

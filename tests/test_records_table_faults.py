@@ -53,7 +53,7 @@ def faults(tmp_path: Path) -> Callable[..., tuple[Fault, ...]]:
         (b"just some words\nand more words\n", "no header"),
         (b"Interval start,Usage (kWh)\n", "no header"),
         (b"2025-01-01 00:00,1.5\n2025-01-01 01:00,1.5\n", "no header"),
-        (b"Interval start,Usage (kWh)\n2025-01-01 00:00,n/a\n2025-01-01 01:00,\n", "no readings"),
+        (b"Interval start,Usage (kWh)\n2025-01-01 00:00,n/a\n2025-01-01 01:00,\n2025-01-01 02:00,\n", "no readings"),
     ],
 )
 def test_what_is_no_table(faults, content, words):

@@ -21,6 +21,13 @@ BACKED = ("backup-panel-200a", "whole-home-backup-200a")
 """Homes whose sheet of backup duration is looked at."""
 CHARGED = ("bungalow-control-100a", "bungalow-slow-car-100a", "sun-store-car-200a")
 """Homes whose sheet of EV load management is looked at."""
+LONG_FIRST = ("test_pages", "test_live", "test_live_visit", "test_live_more")
+"""Files of tests that take longest, dealt out first so that two browsers end at about the same time."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the long files first."""
+    items.sort(key=lambda one: LONG_FIRST.index(one.path.stem) if one.path.stem in LONG_FIRST else len(LONG_FIRST))
 
 
 @pytest.fixture(scope="module")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -42,12 +43,12 @@ LOST_LINKS = """
 """
 
 
-def text_of(printed: Path) -> str:
+def text_of(paper: Path) -> str:
     """Words of a printed page, as they stand on the paper."""
     reader = shutil.which("pdftotext")
     if not reader:
         pytest.fail("no pdftotext: install poppler-utils, or leave these tests out with -m 'not browser'")
-    return subprocess.run([reader, "-layout", str(printed), "-"], capture_output=True, text=True, check=True).stdout
+    return subprocess.run([reader, "-layout", str(paper), "-"], capture_output=True, text=True, check=True).stdout
 
 
 class Words(HTMLParser):
@@ -136,18 +137,33 @@ def test_a_link_jumps_and_marks_its_target(chrome: Chrome, studies):
     assert chrome.ask("getComputedStyle(document.querySelector(':target')).outlineStyle") == "solid"
 
 
+@pytest.fixture(scope="module")
+def printed(studies, tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, str, str], Path]:
+    """Prints a sheet of a home on a paper, once for all tests that look at it."""
+    top, made = tmp_path_factory.mktemp("papers"), {}
+
+    def on(name: str, sheet: str, paper: str) -> Path:
+        asked = (name, sheet, paper)
+        if asked not in made:
+            target = top / f"{len(made)}.pdf"
+            pdf.to_pdf(studies[name] / sheet, target, paper)
+            made[asked] = target
+        return made[asked]
+
+    return on
+
+
 PRINTED = [*((name, "service_load.html") for name in HOMES), ("cascade-200a", TIE), ("whole-home-backup-200a", BACKUP)]
 PRINTED += [("bungalow-control-100a", CHARGING)]
 
 
 @pytest.mark.parametrize("paper", POINTS)
 @pytest.mark.parametrize("name,sheet", PRINTED)
-def test_a_printed_sheet_has_its_paper_its_foot_and_every_cell_of_every_table(name, sheet, paper, studies, tmp_path):
-    page, printed = studies[name] / sheet, tmp_path / "sheet.pdf"
-    pdf.to_pdf(page, printed, paper)
-    sizes = set(re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", printed.read_bytes()))
+def test_a_printed_sheet_has_its_paper_its_foot_and_every_cell_of_every_table(name, sheet, paper, studies, printed):
+    page, made = studies[name] / sheet, printed(name, sheet, paper)
+    sizes = set(re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", made.read_bytes()))
     assert {tuple(round(float(side)) for side in size) for size in sizes} == {POINTS[paper]}
-    pages = text_of(printed).rstrip("\f").split("\f")
+    pages = text_of(made).rstrip("\f").split("\f")
     assert all(f"page {number} of {len(pages)}" in text for number, text in enumerate(pages, 1))
     said = re.sub(r"\W+", "", "".join(pages)).lower()
     cells = Words(page.read_text(encoding="utf-8")).cells
@@ -217,10 +233,8 @@ def test_the_words_of_a_charging_figure_stay_inside_it_and_apart(name, width_px,
 
 
 @pytest.mark.parametrize("name,sheet", [*((name, "service_load.html") for name in HOMES), *SHEETS[len(TIED) :]])
-def test_no_word_is_printed_outside_the_margins(name, sheet, studies, tmp_path):
-    printed = tmp_path / "sheet.pdf"
-    pdf.to_pdf(studies[name] / sheet, printed, "a4")
-    listed = subprocess.run(["pdftotext", "-bbox", str(printed), "-"], capture_output=True, text=True, check=True).stdout
+def test_no_word_is_printed_outside_the_margins(name, sheet, printed):
+    listed = subprocess.run(["pdftotext", "-bbox", str(printed(name, sheet, "a4")), "-"], capture_output=True, text=True, check=True).stdout
     words = [tuple(map(float, found)) for found in re.findall(r'<word xMin="([\d.-]+)" yMin="[\d.-]+" xMax="([\d.-]+)"', listed)]
     assert len(words) > 1000
     assert min(left for left, _ in words) >= 30

@@ -257,6 +257,9 @@ def step_of(walls: Walls, clock: Clock | None, talk: Talk) -> int | None:
             return None
         talk.decide(f"interval {declared} s", talk.given("interval"))
         return declared
+    if steps.size == 1:
+        talk.ask("interval", f"two stamps, {usual} s apart, do not say whether rows between them are missing")
+        return None
     if least == usual and count * 2 > steps.size:
         talk.decide(f"interval {usual} s", f"the step of {count} of {steps.size} stamps, and none is shorter")
         return int(usual)
