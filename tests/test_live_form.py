@@ -503,6 +503,23 @@ def test_undo_and_redo_are_live_only_where_there_is_something(opened):
     assert not steps._redo.disabled
 
 
+def test_undo_and_redo_tell_what_they_changed_until_the_next_change(opened):
+    steps = panels.Steps(opened, Kit(lambda path: None))
+    opened.draft.set(RATING, "32 A")
+    assert words(steps._line.box) == ""
+    steps._undo.click()
+    assert words(steps._line.box) == "Undone. Charger evse-1: charger rating: 32 A before, 48 A (data-sheet) now."
+    steps._redo.click()
+    assert words(steps._line.box) == "Done again. Charger evse-1: charger rating: 48 A (data-sheet) before, 32 A now."
+    opened.draft.set(RATING, "24 A")
+    assert words(steps._line.box) == ""
+    held = "\n".join(line for line in opened.draft.text.split("\n") if 'id = "dishwasher", kind' not in line)
+    opened.draft.take_up(held)
+    steps._undo.click()
+    assert words(steps._line.box).startswith("Undone. Load dishwasher: ")
+    assert "nothing before, 10 A (nameplate) now" in words(steps._line.box)
+
+
 def test_an_answer_is_asked_and_taken_into_the_form(opened):
     settle(opened)
     asking = panels.Asking(opened, Kit(lambda path: None))

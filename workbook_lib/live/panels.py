@@ -16,6 +16,7 @@ from workbook_lib.live import keeping
 from workbook_lib.live.aim import GOES, SLOW, Aim
 from workbook_lib.live.asking import questions
 from workbook_lib.live.echo import settled
+from workbook_lib.live.fields import Group
 from workbook_lib.live.fold import Fold, Line, spaced
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
@@ -24,6 +25,8 @@ from workbook_lib.workbooks import REGISTRY
 
 BASE = "the file as it is"
 NOW = "what is entered now"
+MOST_TOLD = 4
+"""How many values an undo tells."""
 
 
 def _button(words: str, done: Callable[[], None], kit: Kit):
@@ -35,18 +38,40 @@ def _button(words: str, done: Callable[[], None], kit: Kit):
 
 
 class Steps:
-    """Undo and redo. `box`: the widget."""
+    """Undo and redo, with what either changed in words. `box`: the widget."""
 
     def __init__(self, session: Session, kit: Kit):
-        self._draft = session.draft
-        self._undo = _button("Undo", self._draft.undo, kit)
-        self._redo = _button("Redo", self._draft.redo, kit)
-        self.box = spaced(self._undo, self._redo, kit=kit)
+        import ipywidgets as widgets
+
+        self._draft, self._line, self._told_of = session.draft, Line(kit), 0
+        self._undo = _button("Undo", lambda: self._step("Undone", self._draft.undo), kit)
+        self._redo = _button("Redo", lambda: self._step("Done again", self._draft.redo), kit)
+        self.box = widgets.VBox([spaced(self._undo, self._redo, kit=kit), self._line.box], layout=kit.line)
         self._draft.listeners.append(lambda structure: self._show())
         self._show()
 
+    def _step(self, words: str, way: Callable[[], bool]) -> None:
+        text, names = self._draft.text, _named(self._draft.groups())
+        if not way():
+            return
+        names |= _named(self._draft.groups())
+        rows = keeping.differs(tomllib.loads(text), tomllib.loads(self._draft.text))
+        told = [f"{names.get(path, path)}: {was} before, {now} now" for path, was, now in rows[:MOST_TOLD]]
+        if len(rows) > MOST_TOLD:
+            told.append(f"and {len(rows) - MOST_TOLD} more values")
+        self._told_of = self._draft.number
+        self._line.say(f"{words}. {'; '.join(told)}." if told else f"{words}. No value is another.")
+
     def _show(self) -> None:
         self._undo.disabled, self._redo.disabled = not self._draft.can_undo, not self._draft.can_redo
+        if self._told_of != self._draft.number:
+            self._line.say()
+
+
+def _named(groups: tuple[Group, ...]) -> dict[str, str]:
+    """Words for each field by its key path, as its row in the form has them."""
+    every = [one for group in groups for one in group.groups()]
+    return {field.path: f"{group.title}: {field.leaf.label}" for group in every for field in group.fields}
 
 
 class Asking:
