@@ -153,6 +153,34 @@ def test_a_limit_without_a_setting_needs_input_and_a_removed_control_is_left_out
     assert "control-setting:limiter" not in {check.key for check in sheet_of(tmp_path, gone, "2026").checks}
 
 
+@pytest.mark.parametrize(
+    "breaker, passed, limit, named",
+    [
+        (30, "60 A", 30, "upstream device"),
+        (60, "60 A", 60, "pass through"),
+        (60, "40 A", 40, "pass through"),
+        (50, None, 50, "upstream device"),
+    ],
+)
+def test_a_panel_behind_an_inverter_stays_within_its_pass_through_and_the_breaker_ahead_of_it(tmp_path, breaker, passed, limit, named):
+    """All that the panel takes from the service comes through both (common practice: the least rating in series limits)."""
+
+    def behind(made):
+        made["panel"][0]["breakers"].append({"id": "inverter-breaker", "rating": f"{breaker} A", "poles": 2})
+        made["source"] = [{"id": "inverter", "kind": "multimode-inverter", "connected_to": "inverter-breaker", "output_current": "24 A"}]
+        made["source"][0] |= {"charges_from": "utility", "input_current": "20 A"}
+        made["source"][0] |= {"pass_through_current": passed} if passed else {}
+        row = {"id": "backup", "kind": "panelboard", "connected_to": "inverter", "bus": "125 A", "main": "none"}
+        serves = {"floor_area": "0 ft^2", "small_appliance_circuits": 0, "laundry_circuits": 0}
+        made["panel"].append({**row, "serves": serves, "breakers": [{"id": "heater-breaker", "rating": "30 A", "poles": 2}]})
+        made["load"][0]["connected_to"] = "heater-breaker"
+
+    check = sheet_of(tmp_path, T1, change=behind).check("panel-load:backup")
+    assert check.required.value == limit
+    assert check.required.note == f"set by its {named}"
+    assert check.provided.value == pytest.approx(4500 / 240)
+
+
 def test_a_removed_panel_is_left_out(tmp_path):
     def replace_panel(made):
         old = {"id": "old", "kind": "panelboard", "connected_to": "service", "bus": "100 A", "main": "100 A", "status": "removed"}

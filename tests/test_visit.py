@@ -287,6 +287,20 @@ def test_a_breaker_is_asked_for_backfeed_where_a_disconnect_stands_between_it_an
     assert wanted <= needed_in(known, "solar")
 
 
+def test_an_inverter_that_can_stand_alone_is_asked_for_its_fastener_and_for_solar_where_there_is_some():
+    """408.36(D): the fastener of its breaker decides; how much solar its island takes is no question of a home without an array."""
+    known = content("backup-panel-200a")
+    forming = next(row["id"] for row in known["source"] if plain(row["kind"]) == "multimode-inverter")
+    assert "panel.main.breakers.battery-breaker.hold_down" in needed_in(known, "breakers")
+    assert f"source.{forming}.island.pv_power" in needed_in(known, "storage")
+    for row in known["source"]:
+        row.pop("array", None)
+    assert f"source.{forming}.island.pv_power" not in {one.key for one in visit.asked(known, visit.step_of("storage"))}
+    sun = content("centre-fed-100a")
+    asked = {one.key: one.needed for one in visit.asked(sun, visit.step_of("breakers")) if one.key.endswith(".hold_down")}
+    assert set(asked.values()) == {False}, "a source that cannot run alone may be left without"
+
+
 def test_a_vehicle_and_its_charger_are_asked_for_what_the_sheets_ask_of_them():
     """Each needed answer left out alone is missed by a workbook, so that nothing is open there where nothing is open in the visit."""
     name, found = "two-chargers-125a", {}

@@ -451,15 +451,83 @@ def test_the_next_photo_raises_the_number_of_the_note(form, note, after):
 def test_the_next_photo_of_another_source_goes_on_from_the_last_one(form):
     form.known.origin.value = "nameplate"
     form.known.note.value = "photo 3"
+    to(form, "house")
+    row(form, "dwelling.laundry_circuits").entry.value = "1"
     form.known.origin.value = "directory"
     assert form.known.note.value == ""
     form.known._photo.click()
     assert form.known.note.value == "photo 4"
-    to(form, "house")
     row(form, "dwelling.floor_area").entry.value = "1420 ft^2"
     known = form.draft.field("dwelling.floor_area")
     assert (known.origin, known.note) == ("directory", "photo 4")
     assert [stop.description for stop in stops(form.known.box)] == ["What I enter now is known from", "note", "Next photo"]
+
+
+def test_a_note_that_is_written_before_its_source_is_kept(form):
+    form.known.note.value = "photo 8"
+    form.known.origin.value = "data-sheet"
+    to(form, "house")
+    row(form, "dwelling.laundry_circuits").entry.value = "1"
+    known = form.draft.field("dwelling.laundry_circuits")
+    assert (known.origin, known.note) == ("data-sheet", "photo 8")
+
+
+def with_inverter(form) -> None:
+    """An inverter that may form an island, at the step of storage."""
+    to(form, "storage")
+    add(form, "storage-breaker", rating="30 A", poles="2")
+    add(form, "battery-inverter", kind="multimode-inverter", connected_to="storage-breaker")
+
+
+def test_what_was_added_in_a_step_may_be_chosen_there_as_what_parts_the_home_from_the_utility(form):
+    with_panel(form)
+    to(form, "storage")
+    islanding = next(one for one in form._kept.values() if isinstance(one, Row) and one.path == "backup.islanding")
+    assert [text for _, text in islanding.entry.options] == [""]
+    with_inverter(form)
+    add(form, "transfer", connected_to="range-breaker")
+    assert [text for _, text in islanding.entry.options] == ["", "battery-inverter", "transfer"]
+    islanding.entry.value = "battery-inverter"
+    assert form.draft.field("backup.islanding").text == "battery-inverter"
+
+
+def test_an_answer_that_makes_others_needed_moves_none_of_them(form):
+    with_panel(form)
+    to(form, "loads")
+    add(form, "load", id="well", kind="well-pump", connected_to="range-breaker")
+    with_inverter(form)
+    form.draft.set("backup.islanding", "battery-inverter")
+    form._things["load.well"][0].turn(True)
+    path = "load.well.backup_tier"
+    tier = row(form, path)
+    order = [key for key in form._rows if key.startswith("load.well.")]
+    assert order[0] == path, "it is asked before what it makes needed"
+    tier.entry.value = "1"
+    assert row(form, path) is tier
+    more = [f"load.well.outage_{name}" for name in ("from", "until", "months")]
+    assert [key for key in form._rows if key.startswith("load.well.") and key not in more] == order
+    assert set(more) <= set(form._rows), "when it is used"
+    assert {"load.well.outage_energy_per_day", "load.well.locked_rotor_current"} <= set(open_ones(form))
+
+
+def test_after_something_is_taken_out_the_keys_go_on_in_its_step(form):
+    with_panel(form)
+    with_inverter(form)
+    path = "source.battery-inverter"
+    form._things[path][0].turn(True)
+    assert "wb-goes" in form._kept[f"out {path}"]._dom_classes
+    form._kept[f"out {path}"].click()
+    assert path not in form._things
+    assert aimed(form) in stops(form._inside), "not at saving"
+    to(form, "breakers")
+    stays = "panel.main.breakers.range-breaker"
+    to(form, "loads")
+    add(form, "load", id="range", kind="range", connected_to="range-breaker")
+    to(form, "breakers")
+    form._things[stays][0].turn(True)
+    form._kept[f"out {stays}"].click()
+    assert stays in form._things
+    assert aimed(form) is form._kept[f"out {stays}"]
 
 
 def test_a_list_of_words_keeps_how_it_is_known(form, tmp_path):

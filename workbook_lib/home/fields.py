@@ -176,7 +176,8 @@ class Number(Leaf):
         wanted = DIMENSIONS[self.dimension]
         parts = [wanted.accepted]
         limits = self.limit.words(wanted.unit)
-        if wanted.unit == "s" and (self.limit.at_most or 0.0) > DAY_S:
+        if self._in_hours():
+            parts = [f"a time in h, as {self.example()}"]
             limits = replace(self.limit, at_most=self.limit.at_most / 3600.0).words("h")
         if limits:
             parts[0] += f", {limits}"
@@ -185,7 +186,12 @@ class Number(Leaf):
         return " or ".join([*parts, *(f'"{word}"' for word in self.words)])
 
     def example(self) -> str:
-        return f'"{DIMENSIONS[self.dimension].example}"'
+        example = DIMENSIONS[self.dimension].example
+        return '"12 h"' if self._in_hours() else f'"{example}"'
+
+    def _in_hours(self) -> bool:
+        """Whether its limits are told in hours."""
+        return DIMENSIONS[self.dimension].unit == "s" and (self.limit.at_most or 0.0) > DAY_S
 
     def parse(self, raw: Raw) -> tuple[float | str, str | None]:
         if isinstance(raw.value, str) and raw.value in self.words:

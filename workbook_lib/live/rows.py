@@ -264,15 +264,21 @@ class Known:
         self._photo.layout.width = "auto"
         self._photo.add_class("wb-photo")
         self._photo.on_click(settled(self.next_photo))
-        self._note_before = ""
+        self._note_before, self._used = "", False
         parts = [self.origin, self.note, self._photo]
         self.box = widgets.Box(parts, layout=widgets.Layout(flex_flow="row wrap", width="100%", align_items="baseline"))
         self.box.add_class("wb-known")
         self.origin.observe(self._other_source, "value")
+        self.note.observe(self._other_note, "value")
 
     def _other_source(self, change) -> None:
-        """A note is of the source that it was written for; the number of the last photo is kept to go on from."""
-        self._note_before, self.note.value = self.note.value or self._note_before, ""
+        """A note that something was entered with is of the source before; the number of the last photo is kept to go on from."""
+        self._note_before = self.note.value or self._note_before
+        if self._used:
+            self.note.value = ""
+
+    def _other_note(self, change) -> None:
+        self._used = False
 
     def next_photo(self) -> None:
         """Raise the number at the end of the note by one; where the source was changed since, go on from the note before."""
@@ -286,6 +292,7 @@ class Known:
     def tell(self, draft: Draft, path: str) -> None:
         """Say of a field that was just entered how it is known. Parameters: draft, key path."""
         if self.said:
+            self._used = True
             draft.known_from(path, self.origin.value, self.note.value)
 
 

@@ -27,7 +27,7 @@ class Condition:
     """Something that holds of what is known: at a path stands one of `values`, or something that stands at one of `among` too.
 
     Without either it is enough that something stands there. `row`, `has`: what stands there is the id of a row of a list (`*` at its end),
-    and it is the field `has` of that row which is meant. `absent`: turned round.
+    and it is the field `has` of that row which is meant. `absent`: turned round. `anywhere`: of all rows of the home, not of this one.
     """
 
     path: str
@@ -36,6 +36,7 @@ class Condition:
     absent: bool = False
     row: str = ""
     has: str = ""
+    anywhere: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +199,8 @@ class _Known:
 
     def holds(self, condition: Condition) -> bool:
         """Whether a condition holds, for one at least of the rows that its path leads to."""
-        found = self.values(condition.path)
+        home = replace(self, bound={}, step=replace(self.step, rows=())) if condition.anywhere else self
+        found = home.values(condition.path)
         if condition.row:
             named = (row for _, _, row, _ in self.places(condition.row) if isinstance(row, Table) and _plain(row.get("id")) in found)
             found = [_plain(row.get(condition.has)) for row in named if _given(row.get(condition.has))]

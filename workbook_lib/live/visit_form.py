@@ -204,6 +204,7 @@ class Visit:
         import ipywidgets as widgets
 
         button = widgets.Button(description=f"Take out {title}", layout=self.kit.button)
+        button.add_class(GOES)
         button.on_click(settled(lambda: self._remove(key)))
         return button
 
@@ -222,7 +223,10 @@ class Visit:
         boxes = []
         in_place = {path for one in asked if one.needed for path in one.question.instead}
         matter = {one.key for one in asked if one.needed or one.question.path in in_place}
-        for one in sorted(asked, key=lambda one: one.key not in matter):
+        makes = {condition.path for one in asked for condition in one.question.needed_if}
+        # what becomes needed, and what makes it so, stay where they stand
+        first = matter | {one.key for one in asked if one.question.needed_if or one.question.path in makes}
+        for one in sorted(asked, key=lambda one: one.key not in first):
             field = self.draft.field(one.key)
             if field is None:
                 continue
@@ -378,7 +382,9 @@ class Visit:
         """The first field of a table of which there is one: with it the table is there."""
         field = next(self.draft.field(f"{rows.path}.{name}") for name in rows.first)
         ask = sentence(f"{rows.name or rows.path}: {field.leaf.label}")
-        box = self._same(("one", field.path), lambda: Row(self.draft, field, self.kit, ask=ask)).box
+        row = self._same(("one", field.path), lambda: Row(self.draft, field, self.kit, ask=ask))
+        row.refresh(field, self.draft.wrong.get(field.path))  # a thing that was added since may be chosen
+        box = row.box
         box.add_class("wb-first")
         self._ones.append(box)
         return box
@@ -401,8 +407,11 @@ class Visit:
         naming = self.draft.remove(path)
         if naming:
             self._line.say(f"{words} stays: it is named by {', '.join(naming)}. Let these name something else first.", trouble=True)
+            self.aim.take(self._kept[f"out {path}"], refused=True)
         else:
             self._line.say(f"Took out {words}. Undo brings it back.")
+            self.aim.clear()
+            self.aim_at_step()
 
     # changes
 

@@ -355,23 +355,27 @@ def _panel_limits(work, panel) -> tuple[list[str], dict[str, Quantity]]:
         lacking.append(f"panel.{panel.id}.main")
     elif main is not None:
         limits["main"] = main
-    upstream = upstream_device(work.home, panel)
-    if upstream is not None:
-        limits["upstream_device"] = upstream
-    return lacking, limits
+    return lacking, limits | upstream_limits(work.home, panel)
 
 
-def upstream_device(home, panel) -> Input | None:
-    """Rating [A] of the device that protects a panel's feeder; of a source, what it may pass through; None at the service."""
+def upstream_limits(home, panel) -> dict[str, Input]:
+    """Ratings [A] of what a panel's load comes through: what an inverter passes, and the device that protects all that is behind it.
+
+    Parameters: home, panel. Returns: `pass_through` and `upstream_device`, each where there is one; neither at the service.
+    """
+    limits: dict[str, Input] = {}
     for node in home.tree.path_to_service(panel.id)[1:]:
         found = home.tree.node(node)
-        if found.kind in ("breaker", "disconnect", "transfer"):
-            return found.item.rating
-        if found.kind == "source":
-            return found.item.pass_through_current
         if found.kind in ("panel", "service", "adapter"):
-            return None
-    return None
+            break
+        if found.kind in ("breaker", "disconnect", "transfer"):
+            if found.item.rating is not None:
+                limits["upstream_device"] = found.item.rating
+            break
+        passed = found.item.pass_through_current if found.kind == "source" else None
+        if passed is not None and ("pass_through" not in limits or passed.value < limits["pass_through"].value):
+            limits["pass_through"] = passed
+    return limits
 
 
 def verified(work) -> Check:

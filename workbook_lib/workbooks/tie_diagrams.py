@@ -24,6 +24,12 @@ def figures(work: Work) -> tuple[Figure, ...]:
     return (_one_line(work), *strips)
 
 
+def _fed(panel) -> str:
+    """Where a bus is fed, in words."""
+    feed = text(panel.feed)
+    return f"fed at the {feed}" if feed else f"feed end {NOT_GIVEN}"
+
+
 def _given(value: object, unit: str = "A", scale: float = 1.0) -> str:
     """A value of the file with its unit, or that it is not given."""
     if value is None:
@@ -168,7 +174,7 @@ def _mark(work: Work, node, parent: str) -> Mark:
         bonded = ", neutral bonded" if item.neutral_bonded else ""
         lines = (
             f"{node.id}{added}: bus {_given(item.bus)}, main {_given(item.main)}",
-            f"fed at the {text(item.feed) or NOT_GIVEN}, interrupts {_kilo(item.interrupting_rating)}{bonded}",
+            f"{_fed(item)}, interrupts {_kilo(item.interrupting_rating)}{bonded}",
         )
         return Mark(node.id, "panel", parent, (*lines, *_optional(_wire(work, item.conductor))))
     if kind == "breaker":
@@ -272,7 +278,5 @@ def _strip(work: Work, panel) -> Figure:
     brought = f"sources bring {bus.current.value:,.1f} A at 125 %" if bus is not None else "no source beside its feed reaches it"
     if bus is None:
         marks.append(Mark(f"{panel.id}:none", "rule", panel.id, (brought,)))
-    description = (
-        f"Bus of {panel.id}: {_given(panel.bus)}, {guard}, fed at the {text(panel.feed) or NOT_GIVEN}; {brought}. Verdict: {verdict}."
-    )
+    description = f"Bus of {panel.id}: {_given(panel.bus)}, {guard}, {_fed(panel)}; {brought}. Verdict: {verdict}."
     return Figure(f"bus-{panel.id}", "busstrip", f"Bus of {panel.id}", description, table, marks=tuple(marks))
