@@ -178,7 +178,7 @@ def test_what_cannot_be_tested_is_not_said_to_hold():
 
 def test_a_source_whose_bus_fails_with_the_least_has_no_largest_inverter():
     found, _ = asked("cascade-200a", "inverter", "source.pv", "backfeed_and_tap")
-    assert failing("cascade-200a", "backfeed_and_tap", {"source.pv.output_current": "1 A", "source.pv.output_power": "240 W"})
+    assert failing("cascade-200a", "backfeed_and_tap", {"source.pv.output_current": "1 A", "source.pv.output_power": "0.24 kW"})
     assert found.value is None
     assert "bus of main" in found.words
 
@@ -274,7 +274,7 @@ def test_halving_ends_at_the_last_value_that_holds(limit):
     found = searched("inverter", "source.pv", within(limit))
     expected = int(limit * 2) / 2
     assert found.value == f"{expected:g} A"
-    assert dict(found.entries) == {"source.pv.output_current": f"{expected:g} A", "source.pv.output_power": f"{expected * 240:.6g} W"}
+    assert dict(found.entries) == {"source.pv.output_current": f"{expected:g} A", "source.pv.output_power": f"{expected * 0.24:.6g} kW"}
     assert [line.key for line in found.limits] == ["bus"]
 
 

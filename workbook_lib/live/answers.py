@@ -55,7 +55,7 @@ class Answers:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._waiting: dict[str, Task] = {}
         self.ended_count = 0
-        self._closed = False
+        self._closed = self._asleep = False
         self._first = threading.Thread(target=self._begin, daemon=True)
         self._first.start()
 
@@ -71,6 +71,10 @@ class Answers:
     def ask(self, task: Task) -> None:
         """Study a task in place of any older one. Parameters: task."""
         self._listen()
+        if self._asleep:
+            self._asleep = False
+            self._first = threading.Thread(target=self._begin, daemon=True)
+            self._first.start()
         aside = task.question is not None or bool(task.look)
         self._newest, self._waiting = task, {LONG if aside else QUICK: task}
         now = time.monotonic()
@@ -90,10 +94,19 @@ class Answers:
 
     def close(self) -> None:
         """End every process."""
-        self._newest, self._waiting = None, {}
         self._closed = True
+        self._end_all()
+
+    def sleep(self) -> None:
+        """End every process; the next task begins them anew."""
+        self._asleep = True
+        self._end_all()
+
+    def _end_all(self) -> None:
+        self._newest, self._waiting = None, {}
         self._first.join(30)
-        for _, hand in self._ready:
+        while self._ready:
+            _, hand = self._ready.pop()
             if isinstance(hand, _Hand):
                 hand.process.kill()
         for hand in list(self._hands):
@@ -144,7 +157,7 @@ class Answers:
 
     def _join(self, hand: _Hand) -> None:
         """Take a process in that was made on the side."""
-        if self._closed:
+        if self._closed or self._asleep or len(self._hands) >= PROCESSES:  # made before the others were ended
             hand.process.kill()
             return
         self._take_in(hand)

@@ -241,7 +241,7 @@ def _inverter(question: Question, found: Sequence[Group]) -> _Search:
     def entries(value: float | str) -> tuple[tuple[str, str], ...]:
         rows = [(f"{path}.output_current", _amperes(value))]
         if current and power:
-            rows.append((f"{path}.output_power", f"{power * value / current:.6g} W"))
+            rows.append((f"{path}.output_power", f"{power * value / current / 1000.0:.6g} kW"))
         return tuple(rows)
 
     return _Search(_steps(1.0, MOST_OUTPUT_A, 0.5), entries, _amperes, "Largest rated output current, its power in proportion:")

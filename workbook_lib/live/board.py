@@ -77,7 +77,8 @@ class Board:
             words.append("<strong>No verdict</strong>: what is entered has faults.")
         elif session.current:
             at = f" Still at work{self._at()}." if state.running else ""
-            words.append(f"{_own(session)} The verdict is of what is entered.{at}")
+            placed = f" and of what the parameters cell puts in place ({escape(session.put_in_place)})" if session.put_in_place else ""
+            words.append(f"{_own(session)} The verdict is of what is entered{placed}.{at}")
         else:
             words.append(f"<strong>Calculating{self._at()}</strong>; what is shown is older than what is entered.")
         if state.unmade is not None:
@@ -86,6 +87,8 @@ class Board:
             )
         if session.draft.changed:
             words.append(escape(self._unsaved))
+        if session.notice:
+            words.append(escape(session.notice))
         if session.trouble:
             words.append(f'<strong class="wb-flag">{escape(session.trouble)}</strong>')
         return f'<p class="wb wb-state" role="status" aria-live="polite">{" ".join(words)}</p>'

@@ -6,16 +6,17 @@ and the same. What cannot be read never reaches the text. Every state can be gon
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from workbook_lib.home.fields import Id
+from workbook_lib.home.fields import Id, Number
 from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.lines import Loc
 from workbook_lib.home.patch import Unpatchable, add_row, put, take_out
-from workbook_lib.home.raw import ORIGINS, Trouble
+from workbook_lib.home.raw import ORIGINS, Raw, Trouble
 from workbook_lib.home.references import REFERS, RESERVED
 from workbook_lib.live.fields import ABSENT, Field, Group, groups, typed
 
@@ -128,6 +129,23 @@ class Draft:
             self._refused(path, field.text, fault)
             return
         self._take(new, f"{path} from")
+
+    def says(self, path: str, text: str) -> bool:
+        """Whether a field holds already what a text says, in whatever unit. Parameters: key path, text. Returns: whether it does."""
+        field = self._known(path)
+        if not isinstance(field.leaf, Number) or not field.given:
+            return field.text == text
+        try:
+            there, said = (field.leaf.parse(Raw(path, field.loc, typed(field, one)))[0] for one in (field.text, text))
+        except LeafFault:
+            return False
+        numbers = isinstance(there, float) and isinstance(said, float)
+        return math.isclose(there, said, rel_tol=1e-9) if numbers else there == said
+
+    def forget_wrong(self) -> None:
+        """Let go what was typed and not taken; the fields show what they hold."""
+        self.wrong.clear()
+        self._tell(structure=False)
 
     def _refused(self, path: str, text: str, fault: LeafFault | Unpatchable) -> Wrong:
         """Keep what was typed and not taken, with what is wrong."""

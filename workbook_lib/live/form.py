@@ -273,7 +273,8 @@ class Form:
             words = "; ".join(trouble.what for trouble in error.troubles) if isinstance(error, LeafFault) else str(error)
             self._line.say(words, trouble=True)
             return
-        self._line.say(f"Added {path}: fill in what is marked.")
+        called = self.draft.group(path).title if path.rpartition(".")[2].isdecimal() else path
+        self._line.say(f"Added {called}: fill in what is marked.")
         if len(loc) == 1 and path not in self._folds:
             self._added.add(path)
             self.rebuild()

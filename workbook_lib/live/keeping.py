@@ -25,6 +25,8 @@ from workbook_lib.live.fields import shown
 FOLDER, WORKING, VARIANTS = ".live", "working.toml", "variants"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,39}")
 NAME_RULE = "a letter or digit, then up to 39 letters, digits, spaces, - or _"
+BASE, NOW = "the file as it is", "what is entered now"
+"""Names of what stands beside the variants; none of them is called so."""
 BOM = "\ufeff"
 """What some editors put before a text."""
 _QUOTED = re.compile(r"""'[^']*'|"(?:[^"\\]|\\.)*\"""")
@@ -140,6 +142,8 @@ def hold(site: Path, variant: Variant, *, replace: bool = False) -> Path:
     """
     if not NAME.fullmatch(variant.name):
         raise ValueError(f"the name {variant.name!r} cannot be used; accepted: {NAME_RULE}")
+    if variant.name.lower() in (BASE, NOW):
+        raise ValueError(f"{variant.name!r} is what stands beside the variants; choose another name")
     path = folder_of(site) / VARIANTS / f"{variant.name}.toml"
     if not replace and is_held(site, variant.name):
         raise ValueError(f"a variant {variant.name!r} is held already; choose another name")

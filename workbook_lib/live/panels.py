@@ -18,13 +18,12 @@ from workbook_lib.live.asking import questions
 from workbook_lib.live.echo import settled
 from workbook_lib.live.fields import Group
 from workbook_lib.live.fold import Fold, Line, spaced
+from workbook_lib.live.keeping import BASE, NOW
 from workbook_lib.live.rows import Kit
 from workbook_lib.live.session import Session
 from workbook_lib.live.things import workbook_words
 from workbook_lib.workbooks import REGISTRY
 
-BASE = "the file as it is"
-NOW = "what is entered now"
 MOST_TOLD = 4
 """How many values an undo tells."""
 
@@ -51,6 +50,12 @@ class Steps:
         self._show()
 
     def _step(self, words: str, way: Callable[[], bool]) -> None:
+        if self._draft.wrong and way == self._draft.undo:
+            left = ", ".join(self._draft.wrong)
+            self._told_of = self._draft.number + 1
+            self._draft.forget_wrong()
+            self._line.say(f"{words}. What was not taken is gone: {left}.")
+            return
         text, names = self._draft.text, _named(self._draft.groups())
         if not way():
             return
@@ -63,7 +68,8 @@ class Steps:
         self._line.say(f"{words}. {'; '.join(told)}." if told else f"{words}. No value is another.")
 
     def _show(self) -> None:
-        self._undo.disabled, self._redo.disabled = not self._draft.can_undo, not self._draft.can_redo
+        self._undo.disabled = not (self._draft.can_undo or self._draft.wrong)
+        self._redo.disabled = not self._draft.can_redo
         if self._told_of != self._draft.number:
             self._line.say()
 
@@ -97,19 +103,22 @@ class Asking:
         if [one for _, one in self._menu.options] != list(found):
             chosen = self._menu.value
             self._menu.options = [(one.words, one) for one in found]
-            if chosen in found:
-                self._menu.value = chosen
+            self._menu.value = chosen if chosen in found else found[0] if found else None
 
     def ask(self) -> None:
         """Ask what is chosen."""
         if self._menu.value is not None:
             self.session.ask(self._menu.value)
+        else:
+            self._shown.value = '<p class="wb" role="status">Nothing of this home can be asked for yet.</p>'
 
     def take(self) -> None:
-        """Enter what was found."""
-        found = self.session.state.inverse
-        for path, text in found.entries if found is not None else ():
-            self.session.draft.set(path, text)
+        """Enter what was found, as one step; what stands there already keeps how it is known."""
+        found, draft = self.session.state.inverse, self.session.draft
+        with draft.one_step():
+            for path, text in found.entries if found is not None else ():
+                if not draft.says(path, text):
+                    draft.set(path, text)
 
     def _show(self) -> None:
         state = self.session.state
@@ -117,7 +126,7 @@ class Asking:
         self._take.layout.display = None if found is not None and found.entries else "none"
         if found is not None:
             limits = "".join(f"<li>{escape(line.sentence)}</li>" for line in found.limits)
-            beyond = f"<p>The next value beyond fails by:</p><ul>{limits}</ul>" if limits else ""
+            beyond = f"<p>The next value beyond does not pass by:</p><ul>{limits}</ul>" if limits else ""
             markup = f'<div class="wb" role="status"><p><strong>{escape(found.words)}</strong></p>{beyond}</div>'
         elif state.running and state.progress is not None and state.progress.words.startswith("trying"):
             markup = f'<p class="wb">{escape(state.progress.words)} ({state.progress.done} of about {state.progress.of})</p>'
@@ -153,7 +162,9 @@ class Holding:
         names = [one.name for one in keeping.variants(self.session.file)]
         options = [BASE, *names] if self.session.read_text is not None else names
         if list(self._one.options) != options:
+            chosen = self._one.value
             self._one.options = options
+            self._one.value = chosen if chosen in options else options[0] if options else None
 
     def hold(self) -> None:
         """Hold what is entered under the name typed."""
@@ -199,6 +210,7 @@ class Holding:
 
     def compare(self) -> None:
         """Show the file, what is entered and every variant side by side."""
+        self.list()
         made = side_by_side(self.session)
         if self._table.value != made:
             self._table.value = made
@@ -230,8 +242,9 @@ def side_by_side(session: Session) -> str:
     for book in dict.fromkeys(book for verdicts in known.values() for book in verdicts):
         cells = "".join(f'<td data-label="{escape(name)}">{_verdict(known[name].get(book))}</td>' for name in names)
         lines.append(f'<tr><th scope="row">{escape(book.replace("_", " "))}</th>{cells}</tr>')
+    placed = f": {BASE} and {NOW} with what the parameters cell puts in place ({session.put_in_place})" if session.put_in_place else ""
     return (
-        f'<div class="wb"><table class="wb-grid wb-sides"><caption>Side by side</caption><thead><tr>{head}</tr></thead>'
+        f'<div class="wb"><table class="wb-grid wb-sides"><caption>Side by side{escape(placed)}</caption><thead><tr>{head}</tr></thead>'
         f"<tbody>{''.join(lines)}</tbody></table></div>"
     )
 
@@ -358,6 +371,9 @@ class Saving:
             self._line.say("Save first: sheets are rendered from the saved file, never from what is entered.", trouble=True)
             self._next(self._show, refused=True)
             return
+        if session.file_moved:
+            self._moved()
+            return
         out = session.file.with_suffix("")
         line = [sys.executable, "-m", "workbook_lib", "study", session.file.name, "--out", out.name]
         if session.edition:
@@ -378,7 +394,8 @@ class Saving:
         said, faults = self._process.communicate()
         status, self._process = self._process.returncode, None
         if status in (0, 1):
-            self._line.say(f"Rendered: open {out.name}/index.html beside the site file.\n{said.strip()}")
+            placed = "\nWhat the parameters cell puts in place of values is not in the sheets." if self.session.overrides else ""
+            self._line.say(f"Rendered: open {out.name}/index.html beside the site file.\n{said.strip()}{placed}")
             self._link_to(out)
             self._next(self._link)
         else:

@@ -16,6 +16,7 @@ from workbook_lib.live.draft import Draft
 from workbook_lib.live.echo import settled
 from workbook_lib.live.fields import Field
 from workbook_lib.live.fold import Fold, Line, spaced
+from workbook_lib.live.merging import merged
 from workbook_lib.live.rows import Kit, Row
 from workbook_lib.live.session import Session
 
@@ -47,7 +48,8 @@ class Meter:
 
         self.session, self.kit = session, kit
         self._trial: Draft | None = None
-        self._of = ""
+        self._of = self._on = self._looked_text = ""
+        self._last: object = None
         self._rows: dict[str, Row] = {}
         self._line = Line(kit)
         self._file = widgets.Dropdown(description="File", layout=kit.entry, style=kit.short)
@@ -67,7 +69,8 @@ class Meter:
 
     @property
     def _path(self) -> str:
-        return f"records.{self._use.value}"
+        """Place of the record that is chosen here."""
+        return f"records.{self._of}"
 
     def look(self) -> None:
         """Read the chosen file as it is chosen here, and show what is in it; nothing of it is entered yet."""
@@ -77,15 +80,29 @@ class Meter:
             self._line.say("No file of readings lies beside the site file: put one there (XML or CSV).", trouble=True)
             return
         if self._trial is None or self._of != self._use.value:
-            self._trial = Draft(session.draft.text, session.draft.base)
+            self._try_on(session.draft.text)
             self._of = self._use.value
+        elif (self._on, self._trial.base) != (session.draft.text, session.draft.base):  # what is chosen here, on what is entered now
+            self._try_on(merged(self._on, self._trial.text, session.draft.text).text)
         wrong = self._trial.set(f"{self._path}.file", self._file.value)
         if wrong is not None:
             self._line.say(wrong.words(), trouble=True)
             return
         self._build({})
         self._line.say("The file is being read ...")
+        self._looked_text = self._trial.text
         session.look(self._trial.text, self._use.value)
+
+    def _try_on(self, text: str) -> None:
+        """A trial of its own on what is entered now. Parameters: text that it begins with."""
+        draft = self.session.draft
+        self._trial, self._on = Draft(text, draft.base), draft.text
+        self._trial.listeners.append(lambda structure: self._unlooked())
+
+    def _unlooked(self) -> None:
+        """What is chosen otherwise than it was looked at is not used."""
+        if self._trial is not None and self._trial.text != self._looked_text:
+            self._take.layout.display = "none"
 
     def _build(self, options: dict[str, tuple[str, ...]]) -> None:
         """Rows for what may be chosen of the file, channels and columns by their names."""
@@ -155,7 +172,7 @@ class Meter:
                 self._line.say(f"Enter {', '.join(lacking)} of the range first.", trouble=True)
                 return
             try:
-                self._trial.add(("records", self._use.value, "mark"), row)
+                self._trial.add(("records", self._of, "mark"), row)
             except (LeafFault, Unpatchable) as error:
                 troubles = getattr(error, "troubles", ())
                 self._line.say(
@@ -169,15 +186,16 @@ class Meter:
 
     def take(self) -> None:
         """Enter the record as it was looked at into the draft of the home."""
-        if self._trial is None or self._trial.base != self.session.draft.base or self._before != self.session.draft.text:
-            self._line.say("The form has changed since: look at the record again.", trouble=True)
-            self._trial = None
+        draft = self.session.draft
+        now = (draft.text, draft.base, self._looked_text)
+        if self._trial is None or (self._on, self._trial.base, self._trial.text) != now:
+            self._line.say("What is entered or chosen has changed since: look at the record again.", trouble=True)
             self._take.layout.display = "none"
             return
         self.session.draft.take_up(self._trial.text)
         self._take.layout.display = "none"
         self._line.say(
-            f"Used as {USES[self._use.value]}. Undo takes it back. What else the method asks of a record stands under Records in the form."
+            f"Used as {USES[self._of]}. Undo takes it back. What else the method asks of a record stands under Records in the form."
         )
         self._trial = None
 
@@ -187,7 +205,7 @@ class Meter:
         if self._trial is None or not (state.looked or state.look_fault):
             return
         shown = state.looked or state.look_fault
-        if shown is getattr(self, "_last", None):
+        if shown is self._last:
             return
         self._last = shown
         if state.look_fault is not None:
@@ -202,7 +220,6 @@ class Meter:
         fields, reason = looked.asked
         drawn = "".join(figure(title, told, svg) for title, told, svg, _ in looked.figures)
         self._shown.value = looked.markup + drawn
-        self._before = self.session.draft.text
         self._take.layout.display = "none" if fields else None
         if fields:
             self._line.say(f"Choose {', '.join(field.rpartition('.')[2] for field in fields)}, then look again: {reason}")

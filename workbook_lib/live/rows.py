@@ -223,7 +223,9 @@ class Row:
         """What stands below the entry, as HTML."""
         said = wrong.words() if wrong is not None else told
         if said:
-            return f'<strong class="wb-flag">{"Not taken" if wrong is not None else "Fault"}:</strong> {escape(said)}'
+            before = self._draft.told_before(field) if wrong is not None and self._kit.known is None else ""
+            beside = f"; {before}" if before and before != "new" else ""
+            return f'<strong class="wb-flag">{"Not taken" if wrong is not None else "Fault"}:</strong> {escape(said + beside)}'
         why, where = self._why
         lead = "".join(f"<span>{title} {escape(text)} </span>" for title, text in (("Why:", why), ("Where:", where)) if text)
         beside = in_units(field, self._kit.units)

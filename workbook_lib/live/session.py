@@ -22,6 +22,7 @@ from workbook_lib.sheet import BASE_CASE
 
 TICK_S = 1.0
 """How often what is still at work says since when."""
+OF_ANOTHER = "entered in another notebook"
 KEEP_AFTER_S = 0.4
 """How long after a change the working copy is written: a change that follows at once is written with it."""
 
@@ -71,7 +72,7 @@ class Session:
         )
         self.state = State()
         self.told: list[Callable[[], None]] = []
-        self.trouble = ""
+        self.trouble = self.notice = ""
         self.passed: set[str] = set(begun.passed) if begun is not None else set()
         self.base_verdicts: dict[str, tuple[str, str]] = {}
         self._kept: str | None = None
@@ -264,16 +265,22 @@ class Session:
         """Write the working copy, or forget it where the file says the same. Trouble is told in `trouble`."""
         self._keeper = None
         try:
-            self._keep_of_others()
             if self.draft.text == self.read_text:
-                keeping.drop_working(self.file)
+                self._drop_own(self.draft.text)
             else:
+                self._keep_of_others()
                 keeping.keep_working(self.file, self.draft.text, self.read_text, self.passed)
             self._kept = self.draft.text
             self.trouble = ""
         except (MachineryFault, OSError) as error:
             self.trouble = f"The working copy is not kept: {error}"
             self._tell()
+
+    def _drop_own(self, *texts: str | None) -> None:
+        """Forget the working copy where it is of this session or says one of some texts; what another notebook keeps stays."""
+        kept = keeping.working(self.file)
+        if kept is not None and kept.text in (self._kept, *texts):
+            keeping.drop_working(self.file)
 
     def _keep_of_others(self) -> None:
         """Hold as a variant what was kept before or by another session and would be written over.
@@ -284,7 +291,8 @@ class Session:
         if other is None or other.text in (self._kept, self.draft.text, self.read_text):
             return
         if self.begun is None or other.text != self.begun.text:
-            keeping.hold(self.file, keeping.Variant("entered in another notebook", other.text), replace=True)
+            keeping.hold(self.file, keeping.Variant(OF_ANOTHER, other.text), replace=True)
+            self.notice = f'What another notebook had entered is held as the variant "{OF_ANOTHER}".'
         elif all(one.text != other.text for one in keeping.variants(self.file)):
             number = next(count for count in range(1, 10000) if not keeping.is_held(self.file, f"entered earlier {count}"))
             keeping.hold(self.file, keeping.Variant(f"entered earlier {number}", other.text))
@@ -296,12 +304,12 @@ class Session:
             self.draft.take_up(self.begun.text)
 
     def hold(self, name: str) -> None:
-        """Hold what is entered as a variant, with its verdicts where they are of it.
+        """Hold what is entered as a variant, with its verdicts where they are of it and of nothing that the notebook puts in place.
 
         Parameters: name. Errors: ValueError, MachineryFault.
         """
         verdicts = ()
-        if self.current:
+        if self.current and not self.put_in_place:
             now = [one for one in self.state.answers.values() if one.number == self._asked]
             verdicts = tuple((one.workbook, one.verdict, one.told or "no check applies") for one in now)
         keeping.hold(self.file, keeping.Variant(name, self.draft.text, verdicts))
@@ -309,12 +317,14 @@ class Session:
 
     def save(self) -> str:
         """Save what is entered into the site file. Returns: SHA-256. Errors: InputFault, MachineryFault; the file is then as it was."""
-        text = self.draft.text
-        digest = keeping.save(self.file, self.read_text, text)
-        self.read_text = text
-        self.base_verdicts = {}
+        text, before = self.draft.text, self.read_text
+        digest = keeping.save(self.file, before, text)
+        self.read_text, self.base_verdicts = text, {}
+        if self.current:
+            now = [one for one in self.state.answers.values() if one.number == self._asked]
+            self.base_verdicts = {one.workbook: (one.verdict, one.told) for one in now}
         with contextlib.suppress(OSError):  # what is kept then says what the file says, and is not offered again
-            keeping.drop_working(self.file)
+            self._drop_own(text, before)
         self.draft.based_on(text)
         return digest
 
@@ -326,7 +336,9 @@ class Session:
     @property
     def file_moved(self) -> bool:
         """Whether the file on disk is no longer what was read."""
-        return self.read_text is not None and (not self.file.is_file() or self.file.read_bytes() != self.read_text.encode())
+        if self.read_text is None:
+            return False
+        return not self.file.is_file() or self.file.read_bytes().decode("utf-8", "replace").removeprefix(keeping.BOM) != self.read_text
 
     def read_and_put(self) -> Merged:
         """Take the file as it is on disk now as the base, and what was entered put onto it as what is entered. Errors: InputFault."""
@@ -337,6 +349,18 @@ class Session:
         self.draft.based_on(theirs)
         self.draft.take_up(found.text)
         return found
+
+    @property
+    def put_in_place(self) -> str:
+        """What the parameters cell puts in place of what is entered, in words; empty for nothing."""
+        given = [f"{key} = {value}" for key, value in self.overrides] + ([f"edition {self.edition}"] if self.edition else [])
+        return "; ".join(given)
+
+    def sleep(self) -> None:
+        """End the processes until something is asked again: another home is worked at. What was being studied is studied anew then."""
+        if self.state.running:
+            self._asked_text, self.state.running, self.state.progress = None, False, None
+        self.answers.sleep()
 
     def leave(self) -> None:
         """Close it because another takes its place, and tell those who still show it."""

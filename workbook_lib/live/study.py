@@ -86,12 +86,17 @@ def opened(
 ) -> LiveStudy:
     """A home opened to be worked at, in place of an older live study of it in this kernel, whose entries are kept and whose form says so.
 
+    Other homes that are open in the workbook have no processes until they are worked at again.
+
     Parameters: site file, workbook, edition (None: the file's own), overrides by key path, case. Returns: LiveStudy. Errors: InputFault.
     """
     key = (str(site_file.resolve()), workbook, case)
     older = _OPEN.pop(key, None)
     if older is not None:
         older.leave()
+    for (_, book, _), other in _OPEN.items():
+        if book == workbook:
+            other.session.sleep()
     _OPEN[key] = LiveStudy(site_file, workbook, edition=edition, overrides=overrides, case=case)
     return _OPEN[key]
 
@@ -226,8 +231,8 @@ def prepare_browser() -> None:
 
 def _put_in_place(session: Session) -> str:
     """What the parameters cell puts in place of the form, in words."""
-    given = [f"{key} = {value}" for key, value in session.overrides] + ([f"edition {session.edition}"] if session.edition else [])
-    return f" Put in place by the parameters cell, whatever the form says: {'; '.join(given)}." if given else ""
+    given = session.put_in_place
+    return f" Put in place by the parameters cell, whatever the form says: {given}." if given else ""
 
 
 def _which(session: Session) -> str:
