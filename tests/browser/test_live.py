@@ -19,6 +19,7 @@ from tests.browser.lab import (  # noqa: F401
     opened,
     page_of_a_notebook,
     pictures_folder,
+    said,
     started_lab,
     uncomplaining,
 )
@@ -29,6 +30,25 @@ pytestmark = pytest.mark.browser
 RATING = "Charger evse-1: charger rating"
 SHORT = "106.07 A is more than limit of the service 100 A, short by 6.07 A"
 CARRIES = "Does the service carry the calculated load?"
+
+
+GONE = ".jp-NotebookPanel .wb-gone"
+ABLE = "[...document.querySelectorAll('.wb-live :is(input, select, textarea, button)')].filter(one => !one.disabled).length"
+CURRENT = "The verdict is of what is entered"
+
+
+def ended(hands: Hands) -> None:
+    """Look that the form and the parts below say that their kernel is gone, and that the form takes nothing more."""
+    hands.until(lambda: "The kernel of this notebook was restarted or has ended" in hands.seen(".wb-live .wb-gone"), "the form says it", 20)
+    assert hands.chrome.ask("document.querySelector('.wb-live .wb-gone').getAttribute('role')") == "alert"
+    assert CURRENT not in said(hands.chrome)
+    assert hands.status() == ""
+    assert hands.chrome.ask(ABLE) == 0
+    before = hands.value(RATING)
+    hands.point(RATING)
+    hands.keys("7")
+    assert hands.value(RATING) == before
+    hands.until(lambda: "this is OLDER" in hands.seen(".jp-OutputArea-output .widget-html > .wb-gone"), "and so do the parts", 20)
 
 
 def rated(text: str) -> str:
@@ -193,8 +213,12 @@ def test_a_kernel_restarted_in_the_middle_loses_neither_variants_nor_entries(lab
     hands.until(lambda: (kept := keeping.working(site)) is not None and '"24 A"' in kept.text, "the working copy is written")
     hands.chrome.ask(f"{PANEL}.sessionContext.session.kernel.restart()")
     kernel_ready(hands.chrome)
+    ended(hands)
+    hands.picture(pictures, "08-kernel-ended", 900)
     hands.at_home(site)
     assert hands.value(RATING) == "48 A", "the form begins from the file"
+    assert hands.seen(GONE) == ""
+    assert hands.chrome.ask(ABLE) > 10
     assert "Changes of an earlier session are kept and not saved" in hands.seen(".wb-live")
     hands.picture(pictures, "08-kernel-restarted", 900)
     hands.press("Take up what was entered")
@@ -203,6 +227,43 @@ def test_a_kernel_restarted_in_the_middle_loses_neither_variants_nor_entries(lab
     hands.press("Variants")
     hands.press("Set all side by side")
     hands.until(lambda: "before the restart" in hands.seen(".wb-sides"), "the variant is there")
+
+
+def test_the_form_of_a_kernel_that_was_shut_down_stays_ended_beside_another_kernel(lab: Lab, hands: Hands):
+    """Neither it nor one restarted from elsewhere is marked at its widgets by the lab."""
+    site = lab.home("bungalow-100a", "shut-down")
+    hands.at_home(site)
+    hands.chrome.ask(f"{PANEL}.sessionContext.shutdown()")
+    ended(hands)
+    hands.chrome.ask(f"{PANEL}.sessionContext.changeKernel({{name: 'python3'}}).then(() => null)")
+    kernel_ready(hands.chrome)
+    ended(hands)
+    hands.at_home(site)
+    assert hands.seen(GONE) == ""
+
+
+def test_a_form_whose_connection_comes_back_is_given_back_as_it_was(lab: Lab, hands: Hands):
+    hands.at_home(lab.home("bungalow-100a", "given-back"))
+    off = "[...document.querySelectorAll('.wb-live :is(input, select, textarea, button)')].map(one => one.disabled)"
+    before, bar = hands.chrome.ask(off), f"{PANEL}.node.querySelector('.jp-Notebook-ExecutionIndicator')"
+    assert any(before), "some are disabled by the form itself"
+    hands.chrome.ask(f"{bar}.dataset.status = 'disconnected'")
+    ended(hands)
+    hands.chrome.ask(f"{bar}.dataset.status = 'idle'")
+    hands.until(lambda: hands.seen(GONE) == "", "nothing says any more that the kernel is gone", 20)
+    assert hands.chrome.ask(off) == before
+    hands.enter(RATING, "32 A")
+    hands.until(lambda: "99.67 A" in hands.board(), "the load of the smaller charger")
+    hands.until_current()
+
+
+def test_a_connection_made_anew_takes_nothing_from_the_form(lab: Lab, hands: Hands):
+    hands.at_home(lab.home("bungalow-100a", "reconnected"))
+    hands.chrome.ask(f"{PANEL}.sessionContext.session.kernel.reconnect().then(() => null)")
+    hands.enter(RATING, "32 A")
+    hands.until(lambda: "99.67 A" in hands.board(), "the load of the smaller charger")
+    hands.until_current()
+    assert hands.seen(GONE) == ""
 
 
 def test_a_browser_closed_in_the_middle_loses_nothing_that_was_held_or_entered(lab: Lab, browser: str):

@@ -311,16 +311,83 @@
     one.value = one.placeholder;
     one.dispatchEvent(new Event('change', { bubbles: true }));
   };
+  // the end of the kernel: the lab marks every widget of one that restarts; of one that is gone, or restarted elsewhere, only the bar
+  // of the notebook says so, as long as it lasts: what stood there when another kernel began has ended for good
+  const DEAD = 'jupyter-widgets-disconnected', BAR = '.jp-Notebook-ExecutionIndicator', NONE_MS = 2000;
+  const ANOTHER = ['starting', 'initializing', 'restarting', 'autorestarting', 'dead'], NONE = ['unknown', 'disconnected', 'terminating'];
+  const lives = new WeakMap(), born = new WeakMap(), held = new Set();
+  const life = notebook => {
+    const bar = notebook.querySelector(BAR)?.dataset.status, one = lives.get(notebook) ?? { bar: '', count: 0, since: 0 };
+    if (bar !== one.bar && ANOTHER.includes(bar)) one.count += 1;
+    if (bar !== one.bar && !(NONE.includes(bar) && NONE.includes(one.bar))) {
+      one.since = performance.now();
+      if (NONE.includes(bar)) setTimeout(() => soon(), NONE_MS + 100);
+    }
+    one.bar = bar;
+    lives.set(notebook, one);
+    return one;
+  };
+  const ended = form => {
+    const notebook = form.closest('.jp-NotebookPanel'), own = notebook && life(notebook);
+    if (own && !born.has(form)) born.set(form, own.count);
+    if (form.classList.contains(DEAD)) return true;
+    // without a kernel for a moment is a connection that comes back: the lab holds what is typed until then
+    return Boolean(own) && (own.count > born.get(form) || (NONE.includes(own.bar) && performance.now() - own.since > NONE_MS));
+  };
+  const note = (role, words) => {
+    const line = document.createElement('p');
+    line.className = 'wb wb-older wb-gone';
+    line.setAttribute('role', role);
+    line.append(Object.assign(document.createElement('strong'), { textContent: 'The kernel of this notebook was restarted or has ended' }), words);
+    return line;
+  };
+  const TAKES_NOTHING = ': this form takes nothing more, and what it shows is OLDER, not of what is entered any more. Run all cells; what was kept is offered there.';
+  const hold = form => {
+    if (pressed?.form === form) forget('The kernel has ended');
+    form.classList.add('wb-ended');
+    for (const one of form.querySelectorAll('button, input, select, textarea')) {
+      if (!one.disabled) { one.disabled = true; held.add(one); }
+    }
+    const own = [...form.querySelectorAll('.wb-status')].filter(one => one.closest('.wb-live') === form);
+    for (const one of own.length ? own : [form.firstElementChild]) {
+      if (one && !one.nextElementSibling?.matches('.wb-gone')) one.after(note('alert', TAKES_NOTHING));
+    }
+  };
+  const give_back = form => {
+    form.classList.remove('wb-ended');
+    form.querySelectorAll('.wb-gone').forEach(one => one.remove());
+    for (const one of held) {
+      if (!form.contains(one)) continue;
+      one.disabled = false;
+      held.delete(one);
+    }
+    if (last?.form === form && last.one.isConnected && document.activeElement === document.body) last.one.focus({ preventScroll: true });
+  };
+  const ends = () => {
+    for (const form of document.querySelectorAll('.wb-live')) {
+      if (ended(form)) hold(form);
+      else if (form.classList.contains('wb-ended')) give_back(form);
+    }
+    for (const part of document.querySelectorAll('.jp-OutputArea-output .widget-html')) {
+      if (part.closest('.wb-live')) continue;
+      const older = part.querySelector(':scope > .wb-gone'), over = ended(part) && part.querySelector('.wb');
+      if (over && !older) part.prepend(note('note', ': this is OLDER. Run all cells to have it anew.'));
+      else if (!over && older) older.remove();
+    }
+  };
   let waiting = false;
   const soon = () => {
     if (waiting) return;
     waiting = true;
-    requestAnimationFrame(() => { waiting = false; mend(); clear(); refocus(); show(); follow(); appeared(); });
+    requestAnimationFrame(() => { waiting = false; mend(); ends(); clear(); refocus(); show(); follow(); appeared(); });
   };
   new MutationObserver(records => {
-    for (const { target } of records) if (target.matches?.('.wb-echo input')) echo(target);
+    for (const { target } of records) {
+      if (target.matches?.('.wb-echo input')) echo(target);
+      else if (target.matches?.(BAR) && target.closest('.jp-NotebookPanel')) life(target.closest('.jp-NotebookPanel'));
+    }
     if (pressed && records.some(({ type, target }) => type === 'childList' && pressed.form.contains(target) && !target.closest?.('.wb-right, .widget-html'))) changed = now();
     soon();
-  }).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ['class', 'placeholder'] });
+  }).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ['class', 'placeholder', 'disabled', 'data-status'] });
   soon();
 })();

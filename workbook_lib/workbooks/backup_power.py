@@ -128,7 +128,7 @@ def load_of(work: Work, items) -> Step:
 def _capacity(work: Work, steps: list[Step]) -> None:
     forming = work.forming()
     if not any(one.kind == "multimode-inverter" for one in forming):
-        raise MissingInput(["backup.islanding"], "no multimode inverter forms an island here")
+        raise MissingInput(["backup.islanding"], "no multimode inverter forms an island here: none is it or hangs below it")
     backing = work.backing()
     if not backing:
         raise MissingInput(["storage"], "no storage stands behind an inverter of the island")
