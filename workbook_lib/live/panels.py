@@ -337,6 +337,7 @@ class Saving:
 
     def read_anew(self) -> None:
         """Take the file as it is on disk, and put what was entered on it."""
+        refused = ", ".join(self.session.draft.wrong)
         try:
             found = self.session.read_and_put()
         except InputFault as error:
@@ -349,6 +350,8 @@ class Saving:
             words += f" Changed on both sides, yours is entered: {', '.join(found.both)}."
         if found.left:
             words += f" Could not be put there: {', '.join(found.left)}; what you had is an undo away."
+        if refused:
+            words += f" What was not taken before is gone: {refused}."
         self._line.say(words)
         self._next(self._show)
 
