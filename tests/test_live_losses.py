@@ -280,6 +280,7 @@ def test_a_home_that_another_is_opened_beside_has_no_processes_until_it_is_worke
     study.opened(tmp_path / "second.toml", "service_load")
     assert (first.answers.asleep, other.answers.asleep) == (1, 0)
     assert not first.state.running
+    assert "Not calculated" in words(Board(first).status)
     asked = len(first.answers.tasks)
     first.draft.set(RATING, "32 A")
     assert len(first.answers.tasks) == asked + 1

@@ -267,7 +267,8 @@ def _todo_for_family(family: str, dimension: Dimension) -> str:
     if family == "real power" and dimension.name == "angle":
         return 'write degrees, south and west negative, as "-106.0 deg"'
     if dimension.name == "current" and family in ("real power", "apparent power"):
-        return f'give the current of the nameplate, as "{dimension.example}"; where it has none, divide the power by the voltage'
+        other = "VA by V gives it, W by V only for heat and for the output of an inverter"
+        return f'give the current of the nameplate, as "{dimension.example}"; {other}'
     return f'write it as in "{dimension.example}"'
 
 

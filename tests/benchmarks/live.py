@@ -25,9 +25,9 @@ from workbook_lib.render.pdf import find_browser
 
 RULES_MS, SIMULATED_MS, OPEN_S = 150.0, 400.0, 3.0
 MOST_GROWN, MOST_WORST, MOST_SIMULATED = 1.1, 25.0, 20.0
+"""Memory after many changes by that after few; the worst change by the median; a simulation by the rules."""
 SETTLED = 6
 """Changes whose whole answer is waited for before memory is measured: then every process has done all kinds of its work."""
-"""Memory after many changes by that after few; the worst change by the median; a simulation by the rules."""
 
 
 @dataclass(frozen=True)

@@ -79,8 +79,10 @@ class Board:
             at = f" Still at work{self._at()}." if state.running else ""
             placed = f" and of what the parameters cell puts in place ({escape(session.put_in_place)})" if session.put_in_place else ""
             words.append(f"{_own(session)} The verdict is of what is entered{placed}.{at}")
-        else:
+        elif state.running:
             words.append(f"<strong>Calculating{self._at()}</strong>; what is shown is older than what is entered.")
+        else:  # left for another home, or broken off
+            words.append("<strong>Not calculated</strong>: what is shown is older than what is entered. Change a field, or run all cells.")
         if state.unmade is not None:
             words.append(
                 f'<strong class="wb-flag">The whole sheet could not be made</strong>: {escape(told_of(state.unmade).rstrip("."))}.'

@@ -104,7 +104,7 @@ class Draft:
         except (LeafFault, Unpatchable) as fault:
             return self._refused(path, text, fault)
         self.wrong.pop(path, None)
-        if _is_id(field) and text != ABSENT:
+        if is_id(field) and text != ABSENT:
             self._rekey(path.rpartition(".")[0], f"{path.rpartition('.')[0].rpartition('.')[0]}.{text}")
         self._take(new, path)
         return None
@@ -165,7 +165,7 @@ class Draft:
 
     def _with(self, field: Field, within: str, text: str) -> str:
         value = typed(field, text)
-        if _is_id(field):
+        if is_id(field):
             return self._renamed(field, str(value))
         before = self._in_base(field.path)
         if before is not None and before.text == text and before.wrapped:
@@ -211,7 +211,7 @@ class Draft:
 
     def _ids(self) -> list[str]:
         """The ids of the home, each as often as it stands."""
-        return [one.text for group in self.groups() for one in group.every() if _is_id(one) and one.given]
+        return [one.text for group in self.groups() for one in group.every() if is_id(one) and one.given]
 
     def _rekey(self, old: str, new: str) -> None:
         """Entries that were not taken, under the key paths of a thing with another id."""
@@ -266,7 +266,7 @@ class Draft:
         if group is None or not group.there:
             raise KeyError(f"there is nothing at {path}")
         ids = self._ids()
-        names = {field.text for field in group.every() if _is_id(field) and ids.count(field.text) == 1}
+        names = {field.text for field in group.every() if is_id(field) and ids.count(field.text) == 1}
         inside = {field.path for field in group.every()}
         naming = [field.path for name in names for field in self._naming(name) if field.path not in inside]
         if not naming:
@@ -380,7 +380,8 @@ class Draft:
         return field
 
 
-def _is_id(field: Field) -> bool:
+def is_id(field: Field) -> bool:
+    """Whether a field holds the id of a thing. Parameters: field."""
     return isinstance(field.leaf, Id) and field.name == "id" and field.loc[0] != "site"
 
 

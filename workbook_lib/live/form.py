@@ -12,7 +12,7 @@ from workbook_lib.live.fields import Field, Group
 from workbook_lib.live.fold import Fold, Line, closed, spaced
 from workbook_lib.live.rows import UNITS, Kit, Row
 from workbook_lib.live.session import Session
-from workbook_lib.live.things import ADDED, fresh_id, rows_of
+from workbook_lib.live.things import ADDED, called, fresh_id, rows_of
 
 FIRST_OPEN = 12
 """How many fields that decide are shown at once."""
@@ -273,8 +273,7 @@ class Form:
             words = "; ".join(trouble.what for trouble in error.troubles) if isinstance(error, LeafFault) else str(error)
             self._line.say(words, trouble=True)
             return
-        called = self.draft.group(path).title if path.rpartition(".")[2].isdecimal() else path
-        self._line.say(f"Added {called}: fill in what is marked.")
+        self._line.say(f"Added {called(path, self.draft.group(path).title)}: fill in what is marked.")
         if len(loc) == 1 and path not in self._folds:
             self._added.add(path)
             self.rebuild()

@@ -19,7 +19,7 @@ from workbook_lib.home.lines import Loc
 from workbook_lib.home.patch import Unpatchable, add_row, put, take_out
 from workbook_lib.home.raw import ID, WRAPPER_KEYS
 from workbook_lib.live.beginning import free_id
-from workbook_lib.live.draft import STATED, Draft, value_at_loc
+from workbook_lib.live.draft import STATED, Draft, is_id, value_at_loc
 from workbook_lib.live.fields import EMPTY_LIST, Field, groups
 
 
@@ -155,7 +155,7 @@ class _Putting:
 
     def _naming(self, out: _Out, fields: tuple[Field, ...], twice: set[str]) -> list[str]:
         """Fields that stay and name a row, or something in it."""
-        names = {one.text for one in fields if _is_id(one) and _within(one.loc, out.loc)} - twice
+        names = {one.text for one in fields if is_id(one) and _within(one.loc, out.loc)} - twice
         staying = [one for one in fields if one.refers and not any(_within(one.loc, other.loc) for other in self._out)]
         return [one.path for one in staying if names & set(_names(one.text))]
 
@@ -452,13 +452,9 @@ def _fields(text: str) -> tuple[Field, ...]:
     return tuple(field for group in groups(text) for field in group.every())
 
 
-def _is_id(field: Field) -> bool:
-    return field.name == "id" and field.loc[0] != "site" and field.given
-
-
 def _id_fields(text: str) -> list[Field]:
     """The fields that hold an id, outer things first."""
-    return sorted(filter(_is_id, _fields(text)), key=lambda field: len(field.loc))
+    return sorted((field for field in _fields(text) if is_id(field) and field.given), key=lambda field: len(field.loc))
 
 
 def _count(text: str) -> Counter[str]:

@@ -43,19 +43,23 @@ class Steps:
         import ipywidgets as widgets
 
         self._draft, self._line, self._told_of = session.draft, Line(kit), 0
-        self._undo = _button("Undo", lambda: self._step("Undone", self._draft.undo), kit)
+        self._undo = _button("Undo", self._back, kit)
         self._redo = _button("Redo", lambda: self._step("Done again", self._draft.redo), kit)
         self.box = widgets.VBox([spaced(self._undo, self._redo, kit=kit), self._line.box], layout=kit.line)
         self._draft.listeners.append(lambda structure: self._show())
         self._show()
 
-    def _step(self, words: str, way: Callable[[], bool]) -> None:
-        if self._draft.wrong and way == self._draft.undo:
-            left = ", ".join(self._draft.wrong)
-            self._told_of = self._draft.number + 1
-            self._draft.forget_wrong()
-            self._line.say(f"{words}. What was not taken is gone: {left}.")
+    def _back(self) -> None:
+        """Undo; what was typed and not taken goes first."""
+        if not self._draft.wrong:
+            self._step("Undone", self._draft.undo)
             return
+        left = ", ".join(self._draft.wrong)
+        self._draft.forget_wrong()
+        self._told_of = self._draft.number
+        self._line.say(f"Undone. What was not taken is gone: {left}.")
+
+    def _step(self, words: str, way: Callable[[], bool]) -> None:
         text, names = self._draft.text, _named(self._draft.groups())
         if not way():
             return
@@ -222,7 +226,7 @@ def side_by_side(session: Session) -> str:
     columns = [
         (one.name, one.text, {book: (verdict, told) for book, verdict, told in one.verdicts}) for one in keeping.variants(session.file)
     ]
-    now = {name: (one.verdict, one.told) for name, one in session.state.answers.items() if session.current and one.number == session.asked}
+    now = {name: (one.verdict, one.told) for name, one in session.answered.items()} if session.current else {}
     if session.draft.changed:
         columns.append((NOW, session.draft.text, now))
     before = tomllib.loads(base)

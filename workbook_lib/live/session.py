@@ -23,6 +23,7 @@ from workbook_lib.sheet import BASE_CASE
 TICK_S = 1.0
 """How often what is still at work says since when."""
 OF_ANOTHER = "entered in another notebook"
+"""Name of the variant that holds what another session had entered."""
 KEEP_AFTER_S = 0.4
 """How long after a change the working copy is written: a change that follows at once is written with it."""
 
@@ -97,6 +98,11 @@ class Session:
         return self._asked_text == self.draft.text and own is not None and own.number == self._asked and self.state.faults is None
 
     @property
+    def answered(self) -> dict[str, Answer]:
+        """The answers to what is asked last, by workbook."""
+        return {name: one for name, one in self.state.answers.items() if one.number == self._asked}
+
+    @property
     def asked(self) -> int:
         """Number of what is asked last; answers of it are of what is entered."""
         return self._asked
@@ -133,7 +139,7 @@ class Session:
         """Study what is entered, unless that is being done."""
         if self._asked_text == self.draft.text:
             return
-        settled = {name: one for name, one in self.state.answers.items() if one.number == self._asked}
+        settled = self.answered
         if self.workbook in settled:
             self.state.before = settled
         self._asked, self._asked_text = self._asked + 1, self.draft.text
@@ -308,10 +314,8 @@ class Session:
 
         Parameters: name. Errors: ValueError, MachineryFault.
         """
-        verdicts = ()
-        if self.current and not self.put_in_place:
-            now = [one for one in self.state.answers.values() if one.number == self._asked]
-            verdicts = tuple((one.workbook, one.verdict, one.told or "no check applies") for one in now)
+        of_it = self.answered.values() if self.current and not self.put_in_place else ()
+        verdicts = tuple((one.workbook, one.verdict, one.told or "no check applies") for one in of_it)
         keeping.hold(self.file, keeping.Variant(name, self.draft.text, verdicts))
         self._tell()
 
@@ -319,10 +323,8 @@ class Session:
         """Save what is entered into the site file. Returns: SHA-256. Errors: InputFault, MachineryFault; the file is then as it was."""
         text, before = self.draft.text, self.read_text
         digest = keeping.save(self.file, before, text)
-        self.read_text, self.base_verdicts = text, {}
-        if self.current:
-            now = [one for one in self.state.answers.values() if one.number == self._asked]
-            self.base_verdicts = {one.workbook: (one.verdict, one.told) for one in now}
+        self.read_text = text
+        self.base_verdicts = {name: (one.verdict, one.told) for name, one in self.answered.items()} if self.current else {}
         with contextlib.suppress(OSError):  # what is kept then says what the file says, and is not offered again
             self._drop_own(text, before)
         self.draft.based_on(text)

@@ -52,3 +52,8 @@ def workbook_words(workbook: str) -> str:
     """A workbook's name in words. Parameters: name. Returns: text."""
     words = workbook.replace("_", " ").replace("ev ", "EV ")
     return words[:1].upper() + words[1:]
+
+
+def called(path: str, title: str) -> str:
+    """A thing in words: its key path, its title where that ends in a number of the file. Parameters: key path, title."""
+    return title if path.rpartition(".")[2].isdecimal() else path

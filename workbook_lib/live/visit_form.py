@@ -17,7 +17,7 @@ from workbook_lib.live.panels import Saving, Steps
 from workbook_lib.live.rows import Kit, Known, Row
 from workbook_lib.live.session import Session
 from workbook_lib.live.taking import take
-from workbook_lib.live.things import ADDED
+from workbook_lib.live.things import ADDED, called
 from workbook_lib.render.content import sentence
 
 KEYS = (
@@ -326,7 +326,7 @@ class Visit:
                 fold.turn(bool(self._lacking(keys)))
             elif fold.opened and not self._lacking(keys):
                 fold.turn(False)
-        words = [f"Added {self._called(path, group.title)}", *(f"Taken from it: {words}" for words in told)]
+        words = [f"Added {called(path, group.title)}", *(f"Taken from it: {words}" for words in told)]
         if group.kind == "disconnect":
             words += self._put_between(path)
         self._line.say(". ".join([*words, ""]).strip())
@@ -397,13 +397,8 @@ class Visit:
         found = [((*row.loc, *name.split(".")), row.id) for row in standing if row.rows.path == parent]
         return found
 
-    @staticmethod
-    def _called(path: str, title: str) -> str:
-        """A thing in words: its key path, its title where that ends in a number of the file."""
-        return title if path.rpartition(".")[2].isdecimal() else path
-
     def _remove(self, path: str) -> None:
-        words = self._called(path, self.draft.group(path).title)
+        words = called(path, self.draft.group(path).title)
         naming = self.draft.remove(path)
         if naming:
             self._line.say(f"{words} stays: it is named by {', '.join(naming)}. Let these name something else first.", trouble=True)
