@@ -10,7 +10,7 @@ import pytest
 from tests.conftest import ROOT
 from workbook_lib import home, notebook, run
 from workbook_lib.errors import CalculationFault, InputFault
-from workbook_lib.live import homes, visit
+from workbook_lib.live import beginning, homes, visit
 from workbook_lib.render import content, text
 from workbook_lib.workbooks import REGISTRY, backfeed_and_tap
 
@@ -120,7 +120,7 @@ def test_changes_that_are_not_saved_and_visits_that_are_half_done_are_said(folde
     assert row.state == "fail", "the state is that of the file as it is saved"
     begun = folder / "new-home.live"
     begun.mkdir()
-    (begun / "working.toml").write_text(visit.beginning("new-home"), encoding="utf-8")
+    (begun / "working.toml").write_text(beginning.beginning("new-home"), encoding="utf-8")
     (folder / "empty.live").mkdir()
     row = list(homes.homes(folder))[-1]
     assert (row.file, row.id, row.state) == (folder / "new-home.toml", "new-home", homes.UNFINISHED)

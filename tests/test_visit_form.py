@@ -7,7 +7,7 @@ import re
 import pytest
 
 from workbook_lib.home import read_home
-from workbook_lib.live import keeping, panels, visit, visit_form
+from workbook_lib.live import beginning, keeping, panels, visit_form
 from workbook_lib.live.rows import Row
 from workbook_lib.live.session import Session
 from workbook_lib.live.start import Start
@@ -16,7 +16,7 @@ from workbook_lib.live.start import Start
 @pytest.fixture
 def session(tmp_path):
     """A visit that was just begun."""
-    made = Session(tmp_path / "elder-7.toml", "service_load", beginning=visit.beginning("elder-7"))
+    made = Session(tmp_path / "elder-7.toml", "service_load", beginning=beginning.beginning("elder-7"))
     yield made
     made.close()
 
@@ -479,13 +479,23 @@ def with_inverter(form) -> None:
     add(form, "battery-inverter", kind="multimode-inverter", connected_to="storage-breaker")
 
 
-def test_what_was_added_in_a_step_may_be_chosen_there_as_what_parts_the_home_from_the_utility(form):
+def with_backup_panel(form) -> None:
+    """A panel behind that inverter with a breaker, in the step after the storage."""
+    with_inverter(form)
+    to(form, "backup-panel")
+    add(form, "backup-panel", kind="panelboard", connected_to="battery-inverter")
+    add(form, "breaker", id="well-breaker", rating="20 A", poles="2")
+
+
+def test_what_was_added_before_may_be_chosen_as_what_parts_the_home_from_the_utility(form):
     with_panel(form)
-    to(form, "storage")
+    to(form, "outage")
     islanding = next(one for one in form._kept.values() if isinstance(one, Row) and one.path == "backup.islanding")
     assert [text for _, text in islanding.entry.options] == [""]
     with_inverter(form)
     add(form, "transfer", connected_to="range-breaker")
+    to(form, "outage")
+    islanding = next(one for one in form._kept.values() if isinstance(one, Row) and one.path == "backup.islanding")
     assert [text for _, text in islanding.entry.options] == ["", "battery-inverter", "transfer"]
     islanding.entry.value = "battery-inverter"
     assert form.draft.field("backup.islanding").text == "battery-inverter"
@@ -493,21 +503,23 @@ def test_what_was_added_in_a_step_may_be_chosen_there_as_what_parts_the_home_fro
 
 def test_an_answer_that_makes_others_needed_moves_none_of_them(form):
     with_panel(form)
+    with_backup_panel(form)
     to(form, "loads")
-    add(form, "load", id="well", kind="well-pump", connected_to="range-breaker")
-    with_inverter(form)
+    add(form, "load", id="well", kind="well-pump", connected_to="well-breaker")
+    add(form, "load", id="range", kind="range", connected_to="range-breaker")
+    to(form, "outage")
+    assert "load.well" not in form._things
     form.draft.set("backup.islanding", "battery-inverter")
-    form._things["load.well"][0].turn(True)
-    path = "load.well.backup_tier"
-    tier = row(form, path)
+    assert form._things["load.well"][0].opened, "what is backed up stands open with what is needed of it"
+    assert "load.range" not in form._things, "what is not backed up is asked nothing"
+    path = "load.well.outage_from"
+    since = row(form, path)
     order = [key for key in form._rows if key.startswith("load.well.")]
-    assert order[0] == path, "it is asked before what it makes needed"
-    tier.entry.value = "1"
-    assert row(form, path) is tier
-    more = [f"load.well.outage_{name}" for name in ("from", "until", "months")]
-    assert [key for key in form._rows if key.startswith("load.well.") and key not in more] == order
-    assert set(more) <= set(form._rows), "when it is used"
-    assert {"load.well.outage_energy_per_day", "load.well.locked_rotor_current"} <= set(open_ones(form))
+    since.entry.value = "18:00"
+    assert row(form, path) is since
+    assert [key for key in form._rows if key.startswith("load.well.")] == order
+    needed = {f"load.well.{name}" for name in ("outage_energy_per_day", "outage_until", "locked_rotor_current", "running_power")}
+    assert needed <= set(open_ones(form))
 
 
 def test_after_something_is_taken_out_the_keys_go_on_in_its_step(form):

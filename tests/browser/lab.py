@@ -420,13 +420,19 @@ class Hands:
         self.pick(option)
 
     def pick(self, option: str) -> None:
-        """Choose by the arrow keys in the list that has the focus. Parameters: words of the choice."""
+        """Choose by the arrow keys in the list that has the focus, made anew as it may be. Parameters: words of the choice."""
+
+        def in_a_list() -> bool:
+            return self.chrome.ask("document.activeElement.tagName") == "SELECT"
+
         names = [words(one) for one in self.chrome.ask("[...document.activeElement.options].map(one => one.textContent)")]
         assert option in names, (option, names)
         now = self.chrome.ask("document.activeElement.selectedIndex")
         steps = names.index(option) - now
         for _ in range(abs(steps)):
+            self.until(in_a_list, "the list has the focus", 20)
             self.key("ArrowDown" if steps > 0 else "ArrowUp")
+        self.until(in_a_list, "the list has the focus", 20)
         assert words(self.chrome.ask("document.activeElement.selectedOptions[0].textContent")) == option
 
     def focused(self) -> str:

@@ -33,7 +33,7 @@ from tests.browser.lab import (  # noqa: F401
     window,
     words,
 )
-from workbook_lib.live import keeping, visit
+from workbook_lib.live import beginning, keeping
 from workbook_lib.live.draft import Draft
 
 pytestmark = pytest.mark.browser
@@ -73,7 +73,7 @@ def begun_with(town: Path, hands: Hands, name: str, *rows: dict[str, str], step:
 
     Parameters: id, breakers, beginning of the step, another text. Returns: words of the step.
     """
-    draft = Draft(text or visit.beginning(name))
+    draft = Draft(text or beginning.beginning(name))
     if not text:
         draft.add(("panel",), {"id": "main", "kind": "panelboard", "connected_to": "service"})
     for row in rows:
@@ -207,8 +207,9 @@ def test_a_home_is_entered_by_keys_alone_without_a_tab(town: Path, hands: Hands)
         hands.until_told(f"Added panel.main.breakers.{name}")
         at(hands, "Name (id)")
     hands.key("n", ALT)
-    hands.until(lambda: hands.has_button("Add a feeder"), "the step of sub-panels")
-    hands.key("n", ALT)
+    for title in ("Sub-panels and feeders", "Storage", "Solar"):
+        hands.until(lambda title=title: hands.seen(".wb-visit .wb-head") == title, f"the step {title}")
+        hands.key("n", ALT)
     hands.until(lambda: hands.has("Kind of load"), "the step of the loads")
     at(hands, "Name (id)")
     for kind in ("range", "dryer"):
@@ -228,7 +229,7 @@ MARKED = "[...document.querySelectorAll('.wb-live .wb-aim')]"
 
 
 def test_the_breaker_of_a_charger_is_added_in_its_step_by_keys_and_what_is_refused_is_gone_back_to(town: Path, hands: Hands):
-    assert begun_with(town, hands, "elder-10", step="10.") == "10. The charger and its circuit: nothing entered yet"
+    assert begun_with(town, hands, "elder-10", step="13.") == "13. The charger and its circuit: nothing entered yet"
     hands.until(lambda: hands.has_button("Add a charger"), "the step of the charger")
     hands.tab_to("Add a breaker for this circuit to main")
     hands.key(" ")
@@ -261,9 +262,9 @@ FOCUS = """(one => { const own = one.getBoundingClientRect(), known = [...docume
 
 
 def typed(hands: Hands, text: str) -> None:
-    """Type without a look at the screen: a line's end is the Enter key."""
+    """Type without a look at the screen: a line's end is the Enter key, a tabulator the Tab key."""
     for letter in text:
-        hands.key("Enter" if letter == "\n" else letter)
+        hands.key({"\n": "Enter", "\t": "Tab"}.get(letter, letter))
 
 
 def breakers_typed(hands: Hands, text: str) -> None:
@@ -291,7 +292,7 @@ def test_what_is_typed_ahead_of_an_answer_is_neither_lost_nor_misplaced(town: Pa
 def test_lists_and_answers_are_typed_ahead_too(town: Path, hands: Hands):
     """Two loads with what they are asked: lists are chosen of by letters, also where these wait for an answer."""
     rows = [{"id": f"{name}-breaker", "rating": "50 A", "poles": "2"} for name in ("range", "dryer")]
-    begun_with(town, hands, "elder-17", *rows, step="9.")
+    begun_with(town, hands, "elder-17", *rows, step="12.")
     hands.until(lambda: hands.has("Kind of load"), "the entries of a load")
     hands.chrome.ask(f"{FIELD.format(json.dumps('Name (id)'))}.focus()")
     typed(hands, "\nrange\nrange-breaker\n12 kW\n\ndryer\ndryer-breaker\n5 kW\n")
@@ -362,9 +363,7 @@ def test_the_source_is_gone_to_and_come_back_from_by_keys_and_stays_in_sight(tow
     hands.key("k", ALT)
     at(hands, "What I enter now is known from")
     hands.pick("photo")
-    hands.key("Tab")
-    hands.keys("photo 7")
-    hands.key("Enter")
+    typed(hands, "\tphoto 7\n")
     hands.until(lambda: hands.chrome.ask(f"document.activeElement === {rating}"), "the entry where one was", 20)
     assert hands.chrome.ask(FOCUS) == [True, True, True]
     hands.retype("25 A")
@@ -375,7 +374,7 @@ def test_the_source_is_gone_to_and_come_back_from_by_keys_and_stays_in_sight(tow
             assert hands.chrome.ask(FOCUS) == [True, True, True], hands.focused()
 
 
-def test_a_question_that_comes_with_an_answer_is_the_next_unless_a_key_was_pressed(town: Path, hands: Hands):
+def test_a_question_that_comes_with_an_answer_is_the_next_also_of_what_is_typed_ahead(town: Path, hands: Hands):
     begun_with(town, hands, "elder-15", step="3.")
     current, place = "Which fault current does the utility state? (if known)", "At which place does that fault current hold?"
     hands.until(lambda: hands.has(current), "the questions at the meter")
@@ -383,6 +382,9 @@ def test_a_question_that_comes_with_an_answer_is_the_next_unless_a_key_was_press
     hands.keys("10 kA")
     hands.key("Enter")
     at(hands, place)
+    hands.key("Tab")
+    then = hands.focused()
+    assert not then.startswith(place)
     hands.chrome.ask(f"{FIELD.format(json.dumps(current))}.focus()")
     hands.key("a", CONTROL)
     hands.key("Backspace")
@@ -390,10 +392,107 @@ def test_a_question_that_comes_with_an_answer_is_the_next_unless_a_key_was_press
     hands.keys("12 kA")
     hands.key("Enter")
     hands.key("Tab")
-    then = hands.focused()
-    hands.until(lambda: any(label.startswith(place) for label in hands.labels()), "it is asked")
-    hands.chrome.ask("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
-    assert hands.focused() == then
+    at(hands, then)
+    assert any(label.startswith(place) for label in hands.labels()), "it is asked"
+
+
+def test_at_any_speed_an_answer_that_is_refused_keeps_the_keys_and_what_is_typed_after_it_is_told(town: Path, hands: Hands):
+    """Letter by letter without a pause, then at a hand's speed, then over a slow way: Enter stays, and *Next step* does too."""
+    begun_with(town, hands, "elder-20", step="3.")
+    rating = "What is the service rated?"
+    hands.until(lambda: hands.has(rating), "the questions at the meter")
+    hands.chrome.ask(f"{FIELD.format(json.dumps(rating))}.focus()")
+    typed(hands, "200\nXHHW\n")
+    hands.until(
+        lambda: "It was not taken; typed meanwhile and not entered: XHHW Enter" in hands.seen(".wb-visit .wb-typed"), "it is told", 20
+    )
+    assert (hands.focused(), hands.value(rating)) == (rating, "200")
+    hands.chrome.ask("new Promise(done => setTimeout(done, 600))")
+    for pause_ms in (40, 120, 250):
+        hands.key("a", CONTROL)
+        for letter in "1 2 5":
+            hands.key(letter)
+            hands.chrome.ask(f"new Promise(done => setTimeout(done, {pause_ms}))")
+        hands.key("Enter")
+        hands.chrome.ask("new Promise(done => setTimeout(done, 400))")
+        assert (hands.focused(), hands.value(rating)) == (rating, "1 2 5"), pause_ms
+    with slow_way(hands, 300):
+        hands.retype("150")
+        hands.key("Enter")
+        hands.key("n", ALT)
+        hands.until(lambda: "It was not taken" in hands.seen(".wb-visit .wb-typed"), "that it stays is told", 20)
+        assert hands.seen(".wb-visit .wb-head") == "At the meter"
+    hands.chrome.ask("new Promise(done => setTimeout(done, 600))")
+    hands.key("n", ALT)
+    hands.until_told("is not taken. Mend it or empty it")
+    at(hands, rating)
+    assert hands.seen(".wb-visit .wb-head") == "At the meter"
+    hands.retype("200 A")
+    hands.key("Enter")
+    hands.until(lambda: not hands.focused().startswith(rating), "it goes on")
+    hands.key("n", ALT)
+    hands.until(lambda: hands.seen(".wb-visit .wb-head") != "At the meter", "the next step")
+    hands.until(lambda: keeping.working(town / "elder-20.toml").text.count('rating = "200 A"') == 1, "it is kept", 20)
+
+
+def test_what_no_photo_tells_is_passed_once_and_enter_reaches_what_is_needed_and_not_there_yet(town: Path, hands: Hands):
+    """A home with storage and a backup panel by Enter alone: breaker, raceway, store, panel and its breakers are all come to."""
+    begun_with(town, hands, "elder-21", {"id": "range-breaker", "rating": "50 A", "poles": "2"}, step="9.")
+    hands.until(lambda: hands.has("Kind of source"), "the entries of an inverter")
+    hands.chrome.ask(f"{FIELD.format(json.dumps('Name (id)'))}.focus()")
+    onward(hands, ("", "Kind of source"), ("multimode-inverter", "Connected to"), ("", "Name (id)"), ("", "Breaker rating"))
+    onward(hands, ("60 A", "Poles"), ("2", "Add a source"), ("", "Is it there"), ("added", "What is its rated continuous"))
+    onward(
+        hands,
+        ("48 A", "What is its rated output power"),
+        ("11.5 kW", "What does it use the neutral for?"),
+        ("", "Which current does it take"),
+    )
+    onward(hands, ("21 A", "Does it charge"), ("utility", "Which current may pass"), ("60 A", "What is the short-circuit rating"))
+    onward(hands, ("", "Which voltages"), ("120/240", "Which current may one leg"), ("24 A", "Which neutral current"), ("", "Which peak"))
+    onward(hands, ("62 A", "Which size have the conductors"), ("6", "Are the conductors"), ("Cu", "Which insulation"))
+    onward(hands, ("THWN-2", "Which size is the equipment"), ("10", "How long is the run"), ("20 ft", "In which raceway"))
+    onward(hands, ("", "Name (id)"), ("", "Kind of raceway"), ("EMT", "How hot does the air"), ("38 degC", "Which size is the neutral"))
+    onward(
+        hands,
+        ("6", "Where on the bus"),
+        ("bottom", "Is the breaker suitable"),
+        ("suitable", "Is it held down"),
+        ("true", "Is the breaker there"),
+    )
+    onward(hands, ("added", "Name (id)"), ("", "Inverter"), ("battery-inverter", "What is the nameplate energy"))
+    lacking = (
+        "[...document.querySelectorAll('.wb-visit .wb-wanted > button')].filter(one => one.checkVisibility()).map(one => one.textContent)"
+    )
+    assert len(hands.chrome.ask(lacking)) == 1, "what shuts the storage down is wanted, the store is there"
+    onward(hands, ("13.5 kWh", "What is its round-trip"), ("0.89", "How is it run"), ("hold-full", "Where does it stand?"))
+    onward(
+        hands, ("attached-garage", "Can a vehicle hit it?"), ("false", "Is its disconnect"), ("true", "Is it there"), ("added", "Name (id)")
+    )
+    onward(hands, ("", "Role"), ("", "Next step"))
+    hands.key("n", ALT)
+    at(hands, "Name (id)")
+    hands.until(lambda: hands.seen(".wb-visit .wb-head").startswith("Panels behind"), "the backup panel follows its inverter")
+    onward(hands, ("", "Kind of panel"), ("panelboard", "Connected to"), ("battery-inverter", "What is the bus rated?"))
+    for text in ("125 A", "none", "", "", "", "", "0 ft^2", "0", "0", "6", "", "", "", "", ""):
+        before = hands.focused()
+        onward(hands, (text, ""))
+        hands.until(lambda before=before: hands.focused() != before, "the keys go on", 20)
+    at(hands, "In which raceway")
+    onward(hands, ("", "Name (id)"), ("", "Kind of raceway"), ("EMT", "How hot does the air"), ("", "Name (id)"))
+    for name in ("well-breaker", "lights-breaker"):
+        onward(hands, (name, "Breaker rating"), ("20 A", "Poles"), ("2", ""))
+        hands.until_told(f"Added panel.backup-panel.breakers.{name}")
+        at(hands, "Name (id)")
+    onward(hands, ("", "Breaker rating"), ("", "Next step"))
+    hands.until(lambda: "lights-breaker" in keeping.working(town / "elder-21.toml").text, "all is kept", 20)
+    kept = tomllib.loads(keeping.working(town / "elder-21.toml").text)
+    assert [one["id"] for one in kept["panel"][1]["breakers"]] == ["well-breaker", "lights-breaker"]
+    assert kept["panel"][1]["conductor"]["raceway"] == "backup-run"
+    assert kept["source"][0]["conductor"]["raceway"] == "battery-run"
+    assert kept["storage"][0]["inverter"] == "battery-inverter"
+    hands.key("n", ALT)
+    hands.until(lambda: hands.seen(".wb-visit .wb-head") == "Solar", "the next step")
 
 
 def test_over_a_slow_way_no_press_overtakes_what_was_typed_before_it(town: Path, hands: Hands):
@@ -421,7 +520,7 @@ def test_over_a_slow_way_no_press_overtakes_what_was_typed_before_it(town: Path,
 
 def test_a_home_is_saved_and_rendered_by_keys_from_the_last_step(town: Path, hands: Hands):
     text = (town / "bungalow-100a.toml").read_text(encoding="utf-8").replace('id = "bungalow-100a"', 'id = "elder-16"')
-    begun_with(town, hands, "elder-16", step="15.", text=text)
+    begun_with(town, hands, "elder-16", step="17.", text=text)
     hands.until(lambda: "look at the verdict, then save (Alt+S)" in hands.seen(".wb-visit"), "the last step")
     hands.key("n", ALT)
     at(hands, "Show what would be saved")
@@ -464,13 +563,10 @@ def test_where_no_raceway_is_there_yet_enter_goes_to_where_one_is_added(lab: Lab
     run = "document.querySelector('.wb-visit .wb-open.wb-wants-raceway select')"
     hands.until(lambda: hands.chrome.ask(f"{run}?.checkVisibility()"), "the raceway is asked for")
     hands.chrome.ask(f"{run}.focus()")
-    hands.key("Enter")
-    at(hands, "Add a raceway or cable (pv-run)")
-    hands.key("Enter")
-    hands.until(lambda: hands.has_button("Add a raceway or cable (pv-run)  (\N{MINUS SIGN} hide)"), "it is open")
-    hands.chrome.ask(f"{run}.focus()")
-    hands.key("Enter")
-    at(hands, "Name (id)")
+    typed(hands, "\nown-run\n")
+    at(hands, "Kind of raceway")
+    assert hands.has_button("Add a raceway or cable (pv-run)  (\N{MINUS SIGN} hide)"), "it was opened"
+    assert hands.value("Name (id)") == "own-run", "what was typed ahead went there"
     assert hands.chrome.ask("Boolean(document.activeElement.closest('.wb-of-raceway'))")
 
 
@@ -478,7 +574,7 @@ def test_the_focus_stays_with_its_field_while_questions_come_and_go(town: Path, 
     """Two breakers ask the same; an answer of the first brings a question more, and what is typed on goes to the same field."""
     rows = "".join(f'[[panel.breakers]]\nid = "{name}-breaker"\nrating = "20 A"\npoles = 2\n' for name in ("range", "dryer"))
     panel = f'[[panel]]\nid = "main"\nkind = "panelboard"\nconnected_to = "service"\n{rows}'
-    keeping.keep_working(town / "elder-9.toml", f'{visit.beginning("elder-9")}{panel}[[load]]\nid = "lamp"\nkind = "fastened"\n', None)
+    keeping.keep_working(town / "elder-9.toml", f'{beginning.beginning("elder-9")}{panel}[[load]]\nid = "lamp"\nkind = "fastened"\n', None)
     open_beside(hands.chrome, "start")
     started(hands)
     hands.choose("Half done", "elder-9")

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.lines import Loc
 from workbook_lib.home.patch import Unpatchable
-from workbook_lib.live import visit
+from workbook_lib.live import beginning, visit_data
 from workbook_lib.live.aim import GOES
 from workbook_lib.live.draft import Draft
 from workbook_lib.live.echo import settled
@@ -22,7 +22,9 @@ from workbook_lib.render.content import sentence
 class Adding:
     """Adds one thing of a step. `box`: the widget; `done` is called with the key path of what was added, `refused` with words and entry."""
 
-    def __init__(self, draft: Draft, kit: Kit, rows: visit.RowsAt, loc: Loc, title: str, done: Callable[[str], None], refused: Callable):
+    def __init__(
+        self, draft: Draft, kit: Kit, rows: visit_data.RowsAt, loc: Loc, title: str, done: Callable[[str], None], refused: Callable
+    ):
         import ipywidgets as widgets
 
         self._draft, self._kit, self._refused = draft, kit, refused
@@ -33,7 +35,7 @@ class Adding:
             self._entries[name] = self._entry(blank[name])
         if "id" in self._entries:
             stem = STEMS.get(rows.name, rows.name).replace(" ", "-")
-            self._first_id = visit.free_id(tomllib.loads(draft.text), stem)
+            self._first_id = beginning.free_id(tomllib.loads(draft.text), stem)
             self._entries["id"].value = self._first_id
         self._button = widgets.Button(description=f"Add {title}", layout=kit.button)
         self._button.add_class(GOES)
@@ -89,9 +91,17 @@ class Adding:
 
     def _row(self) -> Mapping[str, str]:
         row = {name: entry.value for name, entry in self._entries.items() if entry.value.strip()}
-        if row.get("id") == getattr(self, "_first_id", None) and row.get("kind") and self.rows.name not in row["kind"]:
-            row["id"] = visit.free_id(tomllib.loads(self._draft.text), row["kind"] if self.rows.path == "load" else row["id"])
+        if "id" in row and row["id"] == self._first_id:
+            named = self.rows.path == "load" and "kind" in row
+            row["id"] = self._by_kind(row["kind"]) if named else beginning.free_id(tomllib.loads(self._draft.text), row["id"])
         return row
+
+    def _by_kind(self, kind: str) -> str:
+        """The id of a load that is named by its kind; where a breaker is called so, told apart from it by a word."""
+        content = tomllib.loads(self._draft.text)
+        loads = {load.get("id") for load in content.get("load", ())}
+        free = beginning.free_id(content, kind)
+        return free if free == kind or kind in loads else beginning.free_id(content, f"{kind}-load")
 
     def add(self) -> None:
         """Add it with what is entered."""
@@ -120,6 +130,6 @@ class Adding:
         return self._button
 
 
-def kind_of(rows: visit.RowsAt) -> str:
+def kind_of(rows: visit_data.RowsAt) -> str:
     """The list that a thing stands in, as one word. Parameters: list. Returns: small letters, digits and hyphens."""
-    return rows.path.replace(f".{visit.EVERY}.", "-").replace(".", "-")
+    return rows.path.replace(f".{visit_data.EVERY}.", "-").replace(".", "-")

@@ -279,7 +279,8 @@ def _value(leaf: Leaf, text: str) -> object:
     if isinstance(leaf, Fractions):
         return [_number(part) for part in _parts(text)]
     if isinstance(leaf, Texts):
-        return [] if text == EMPTY_LIST else _parts(text)
+        hyphens = {choice.replace("-", " "): choice for choice in leaf.choices}
+        return [] if text == EMPTY_LIST else [hyphens.get(part.lower(), part) for part in _parts(text)]
     if isinstance(leaf, (Count, Fraction, Factor)):
         return _number(text)
     if isinstance(leaf, Numbers) and "," in text:

@@ -42,8 +42,8 @@
     else event.target.setAttribute(KEYS, 'true');
   }, true);
   const able = form => [...form.querySelectorAll('button, input, select, textarea, [tabindex="0"]')].filter(one => one.offsetWidth > 0 && !one.disabled);
-  let last = null, pressed = null, back = null, keyed = false;
-  const met = new WeakSet();
+  let last = null, source = '', entered = null, pressed = null, back = null, keyed = false;
+  const met = new WeakSet(), unheard = new WeakMap(), passed = new WeakMap();
   const place = one => {
     const box = one.closest('.wb-row'), at = box && [...box.classList].find(name => name.startsWith('wb-at-'));
     return { one, at, which: box ? [...box.querySelectorAll(ENTRY)].indexOf(one) : -1 };
@@ -56,6 +56,8 @@
     if (!form) { last = null; return; }
     if (form.querySelector('.wb-visit')?.closest('.wb-live') === form) met.add(form);
     if (keyed && event.target.closest('.wb-visit')) event.target.closest('.wb-left')?.scrollIntoView({ block: 'nearest' });
+    const row = event.target.closest('.wb-visit .wb-row'), at = row && named(row, 'wb-at-');
+    if (at !== entered?.at) entered = row && { at, rows: new Set(shown(form, '.wb-visit .wb-row').map(one => named(one, 'wb-at-'))) };
     last = { ...place(event.target), form, tag: event.target.tagName, name: called(event.target), place: able(form).indexOf(event.target) };
   });
   const refocus = () => {
@@ -82,8 +84,8 @@
     }
   };
   // a press of the person's own button is followed to what the kernel marks after it; what is typed until then waits and goes there
-  const WAIT_MS = 8000, QUIET_MS = 80, QUIET_AT_MOST_MS = 1500, LATELY_MS = 600, PAUSE_MS = 500, READ_MS = 4000;
-  let typed = [], clock = 0, changed = 0, lately = null, lost = null;
+  const WAIT_MS = 8000, QUIET_MS = 80, QUIET_AT_MOST_MS = 1500, LATELY_MS = 600, PAUSE_MS = 500, READ_MS = 4000, HEARD_MS = 3000;
+  let waits_for = null, typed = [], clock = 0, changed = 0, settling = -1e9, lately = null, lost = null;
   const now = () => performance.now();
   const shown = (within, which) => [...within.querySelectorAll(which)].filter(one => one.offsetWidth > 0 && !one.disabled);
   const aim = box => box && (box.matches('button, ' + ENTRY) ? box : box.querySelector(ENTRY) ?? box.querySelector('a[href], button'));
@@ -105,16 +107,40 @@
     tell(form, lost.words);
   };
   const forget = why => {
-    const form = pressed?.form;
+    const form = pressed?.form ?? waits_for?.form;
     clearTimeout(clock);
-    pressed = null;
+    clearTimeout(waits_for?.clock);
+    pressed = waits_for = null;
     if (form) lose(form, why);
+  };
+  // keys are held back until what was just typed is taken or refused, or what was just opened is there
+  const settled = () => {
+    const quiet = now() - Math.max(settling, changed) >= QUIET_MS || now() - settling >= QUIET_AT_MOST_MS;
+    if (!quiet) setTimeout(soon, QUIET_MS);
+    return quiet;
+  };
+  const until = (form, ready, go) => {
+    const one = waits_for = { form, ready, go, clock: setTimeout(() => { if (waits_for === one) wait_over(); }, HEARD_MS) };
+    soon();
+  };
+  const wait_over = () => {
+    const { form, go, clock } = waits_for;
+    clearTimeout(clock);
+    waits_for = null;
+    go();
+    replay(form);
+  };
+  const waited = () => {
+    if (waits_for && !waits_for.form.isConnected) forget('The form is gone');
+    if (waits_for?.ready()) wait_over();
   };
   document.addEventListener('pointerdown', () => { keyed = false; lately = null; forget('The mouse was used'); }, true);
   document.addEventListener('click', event => {
     const button = event.target.closest?.('.wb-live .wb-goes'), form = button?.closest('.wb-live');
     if (pressed) forget('Something else was pressed');
     if (!form) return;
+    if (!button.closest('.wb-visit .wb-inside')) passed.delete(form);
+    else passed.get(form)?.delete(named(button.closest('.wb-adding') ?? button, 'wb-of-'));
     pressed = { form, button, before: Math.max(0, ...marks(form).map(marked)), inside: Boolean(button.closest('.wb-adding')), slow: button.matches('.wb-slow') };
     if (!pressed.slow) clock = setTimeout(() => { forget('No answer came'); soon(); }, WAIT_MS);
   }, true);
@@ -146,12 +172,13 @@
     replay(form);
   };
   // what was typed ahead, key by key, into what has the focus by then
+  const chosen = list => ['input', 'change'].forEach(kind => list.dispatchEvent(new Event(kind, { bubbles: true })));
   const choose = (list, text) => {
     const found = [...list.options].findIndex(one => one.textContent.trim().toLowerCase().startsWith(text.trim().toLowerCase()));
     if (found < 0 || !text.trim()) return false;
     if (found !== list.selectedIndex) {
       list.selectedIndex = found;
-      list.dispatchEvent(new Event('change', { bubbles: true }));
+      chosen(list);
     }
     return true;
   };
@@ -165,7 +192,7 @@
   const other = (one, key) => {
     if (one.tagName === 'SELECT' && /^Arrow(Up|Down)$/.test(key)) {
       const next = one.selectedIndex + (key === 'ArrowDown' ? 1 : -1);
-      if (next >= 0 && next < one.options.length) { one.selectedIndex = next; one.dispatchEvent(new Event('change', { bubbles: true })); }
+      if (next >= 0 && next < one.options.length) { one.selectedIndex = next; chosen(one); }
     } else if (one.matches('textarea, input[type="text"]') && key === 'Backspace') document.execCommand('delete');
   };
   const tab = (one, by, form) => {
@@ -173,7 +200,7 @@
     if (next) take(next);
   };
   const replay = form => {
-    while (typed.length && !pressed) {
+    while (typed.length && !pressed && !waits_for) {
       const one = document.activeElement, visit = one?.closest('.wb-live')?.querySelector('.wb-visit');
       const { key, letter, shift } = typed.shift();
       if (!visit || !form.contains(one)) { typed = []; return; }
@@ -189,6 +216,7 @@
     }
   };
   // keys of a visit: Enter goes to the next needed answer that is open, in a new thing to its next entry and at last adds it
+  const named = (box, start) => [...box.classList].find(name => name.startsWith(start));
   const empty = box => { const all = [...box.querySelectorAll(ENTRY)];
     return all.every(one => one.type === 'checkbox' ? !one.checked : one.tagName === 'SELECT' ? one.selectedIndex < 1 : !one.value.trim()); };
   const press = button => {
@@ -198,33 +226,53 @@
   };
   const after = (one, other) => one.compareDocumentPosition(other) & Node.DOCUMENT_POSITION_FOLLOWING;
   const saving = visit => { const form = visit.closest('.wb-live'); return shown(form, '.wb-saves')[0] ?? shown(form, '.wb-saving > .wb-fold')[0]; };
-  // what is said of an entry is of what stood there a moment ago: it must name what stands there now
-  const untaken = one => {
-    const said = one.closest('.wb-row')?.querySelector('.wb-hint')?.textContent ?? '';
-    return said.startsWith('Not taken') && one.value?.trim() && said.includes(`(${one.value.trim()})`);
-  };
+  const untaken = one => one.closest('.wb-row')?.querySelector('.wb-hint')?.textContent.startsWith('Not taken') && Boolean(one.value?.trim());
   const elsewhere = (visit, box) => [...box.classList].some(name => name.startsWith('wb-either-') && shown(visit, '.' + name).some(other => !empty(other)));
+  const passed_at = visit => passed.get(visit.closest('.wb-live')) ?? passed.set(visit.closest('.wb-live'), new Set()).get(visit.closest('.wb-live'));
+  // what may be entered of a new thing, but its name
+  const own = adding => shown(adding, ENTRY).filter(one => called(one) !== 'Name');
+  const blank = adding => own(adding).every(one => one.tagName === 'SELECT' ? one.selectedIndex < 1 : !one.value.trim());
+  const open_fold = (fold, visit) => {
+    const button = fold.querySelector('button'), entry = () => shown(fold, '.wb-adding ' + ENTRY.replaceAll(', ', ', .wb-adding '))[0];
+    if (!entry()) button.click();
+    take(button);
+    until(visit.closest('.wb-live'), () => entry() && whole(entry()), () => { if (entry()) take(entry()); });
+  };
   const onward = (one, visit) => {
-    const adding = one.closest('.wb-adding');
-    if (untaken(one)) { take(one); return; }
+    const adding = one.closest('.wb-adding'), at = passed_at(visit);
+    if (untaken(one)) { take(one); lose(visit.closest('.wb-live'), 'It was not taken'); return; }
     if (adding) {
       const entries = shown(adding, ENTRY), next = entries[entries.indexOf(one) + 1];
-      return next ? take(next) : press(shown(adding, 'button')[0]);
+      // what hangs on something that is not there yet: the place where that is added
+      const into = one.tagName === 'SELECT' && one.selectedIndex < 1 && !next && named(adding, 'wb-of-');
+      const maker = into && shown(visit, '.' + into.replace('-of-', '-for-'))[0];
+      if (maker && !blank(adding)) { open_fold(maker, visit); return; }
+      if (!blank(adding) || one !== own(adding)[0]) return next ? take(next) : press(shown(adding, 'button')[0]);
+      at.add(named(adding, 'wb-of-'));
     }
-    const rows = shown(visit, '.wb-open').filter(box => empty(box) && !box.contains(one) && !elsewhere(visit, box));
+    const box = one.closest('.wb-row');
+    if (box?.matches('.wb-open') && empty(box)) at.add(named(box, 'wb-at-'));
+    const all = shown(visit, '.wb-row'), fresh = box && all[all.indexOf(box) + 1];
+    const brought = fresh && entered?.at === named(box, 'wb-at-') && !entered.rows.has(named(fresh, 'wb-at-')) && empty(fresh);
+    if (brought) { take(fresh.querySelector(ENTRY)); return; }
+    const stands = row => !empty(row) && [...row.querySelectorAll(ENTRY)].some(untaken);
+    const open = row => row.matches('.wb-open') && empty(row) && !elsewhere(visit, row) && !at.has(named(row, 'wb-at-'));
+    const rows = shown(visit, '.wb-row').filter(row => !row.contains(one) && !row.closest('.wb-adding') && (open(row) || stands(row)));
     if (!rows.length && one.value && one.closest('.wb-first')) return;
-    const following = rows.find(box => after(one, box)) ?? rows[0];
-    const kind = [...(one.closest('[class*="wb-kind-"]')?.classList ?? [])].find(name => name.startsWith('wb-kind-'));
+    const following = rows.find(row => after(one, row)) ?? rows[0];
+    const kind = named(one.closest('[class*="wb-kind-"]') ?? one, 'wb-kind-');
     const waits = one.closest('.wb-known') || (one.closest('.wb-open') && empty(one.closest('.wb-open')));
-    const another = shown(visit, kind ? '.' + kind.replace('-kind-', '-of-') : waits ? '.wb-adding' : '.wb-none')[0];
-    // where no raceway is there yet: the place where one is added
-    const run = !waits || !one.closest('.wb-wants-raceway') ? null
-      : shown(visit, '.wb-of-raceway')[0]?.querySelector(ENTRY) ?? shown(visit, '.wb-adds-raceway > button')[0];
-    const next = following?.querySelector(ENTRY) ?? run ?? another?.querySelector(ENTRY) ?? shown(visit, '.wb-next')[0] ?? saving(visit);
+    // what is needed and not there yet comes before one more of a kind of which a home has many
+    const others = shown(visit, '.wb-adding').filter(other => other !== adding && !at.has(named(other, 'wb-of-')));
+    const wanted = others.find(other => other.closest('.wb-wanted')), like = kind && others.find(other => other.closest('.wb-many') && other.matches('.' + kind.replace('-kind-', '-of-')));
+    const another = wanted ?? like ?? (waits && !kind ? others[0] : undefined);
+    // a run without its raceway: the place where one is added
+    const run = box?.matches('.wb-open.wb-wants-raceway') && empty(box) && shown(visit, '.wb-adds-raceway')[0];
+    if (run) { open_fold(run, visit); return; }
+    const next = following?.querySelector(ENTRY) ?? another?.querySelector(ENTRY) ?? shown(visit, '.wb-next')[0] ?? saving(visit);
     if (!next) return;
     take(next);
-    const from = one.closest('.wb-row');
-    if (from) lately = { visit, from, to: next, rows: new Set(shown(visit, '.wb-row')), since: now() };
+    if (box) lately = { visit, from: box, to: next, rows: new Set(shown(visit, '.wb-row')), since: now() };
   };
   // a question that comes with the answer that was just left stands before the next one, unless a key was pressed since
   const appeared = () => {
@@ -236,6 +284,12 @@
     take(fresh.querySelector(ENTRY));
   };
   const enter = (one, visit) => {
+    if (unheard.has(one)) {
+      if (one.tagName === 'INPUT') one.dispatchEvent(new Event('change', { bubbles: true }));
+      typed.unshift({ key: 'Enter' });
+      until(visit.closest('.wb-live'), () => !unheard.has(one) && settled(), () => unheard.delete(one));
+      return;
+    }
     const kept = back, own = one.closest('.wb-known') && one.matches(ENTRY);
     const there = own && kept && (kept.one.isConnected && kept.one.offsetWidth > 0 ? kept.one : again(visit, kept));
     if (there) take(there);
@@ -269,16 +323,22 @@
     const bare = !event.isComposing && ((!event.ctrlKey && !event.metaKey && !event.altKey) || event.getModifierState?.('AltGraph'));
     const orders = letter && !event.ctrlKey && !event.metaKey && !event.shiftKey, held = { key, letter: orders ? letter : '', shift: event.shiftKey };
     const ahead = orders || (bare && (key.length === 1 || ['Enter', 'Tab', 'Backspace', 'ArrowUp', 'ArrowDown'].includes(key)));
-    const waits = pressed && !pressed.slow && (one === document.body || pressed.form.contains(one));
-    const late = !pressed && lost && now() - lost.at < PAUSE_MS;
-    if (ahead && (waits || late)) {
+    const holds = pressed && !pressed.slow ? pressed : waits_for, waits = holds && (one === document.body || holds.form.contains(one));
+    const late = !holds && lost && now() - lost.at < PAUSE_MS;
+    if (ahead && (waits || late) && !(one === waits_for?.soft && !typed.length && !orders && !['Enter', 'Tab'].includes(key))) {
       if (waits && !(event.repeat && key === 'Enter')) typed.push(held);
       if (late) { lost.words += words_of(held); lost.at = now(); tell(lost.form, lost.words); }
       event.preventDefault();
       event.stopImmediatePropagation();
       return;
     }
-    if (pressed) forget('Another key was pressed');
+    // where what had the focus is being made anew, the key is for it, or for what takes its place
+    if (ahead && one === document.body && last?.form.isConnected && !last.one.isConnected) {
+      const { form } = last;
+      refocus();
+      if (form.contains(document.activeElement)) { typed.push(held); replay(form); event.preventDefault(); event.stopImmediatePropagation(); return; }
+    }
+    if (pressed || (waits_for && one !== waits_for.soft)) forget('Another key was pressed');
     const begins = bare && key === 'Enter' && !event.repeat && one.matches?.(ENTRY) && one.closest('.wb-begins');
     if (begins) {
       press(begins.querySelector('button'));
@@ -301,6 +361,31 @@
   };
   // a press waits in the kernel until the page, behind all that was typed before it, has put back the number that a hidden entry is given
   const ACTED_MS = 10000, acted = new WeakMap();
+  // what is typed into an answer is open until the kernel has said of the same text that it is taken or refused
+  const ANSWER = 'input[type="text"], select';
+  const answer = one => one.tagName !== 'SELECT' ? one.value.trim() : one.selectedIndex < 1 ? '' : one.selectedOptions[0].textContent.trim();
+  document.addEventListener('input', ({ target }) => {
+    if (!target.matches?.(ANSWER) || !target.closest('.wb-visit .wb-row')) return;
+    unheard.set(target, answer(target));
+    const there = entered && new Set(shown(target.closest('.wb-visit'), '.wb-row').map(one => named(one, 'wb-at-')));
+    if (there) entered.rows = new Set([...entered.rows].filter(name => there.has(name)));
+  }, true);
+  // another source empties the note of the one before: what is typed waits for that, but for the keys of the list itself
+  document.addEventListener('change', ({ target }) => {
+    const form = target.matches?.('.wb-visit .wb-known select') && target.closest('.wb-live');
+    if (!form || pressed || waits_for) return;
+    source = '';
+    until(form, () => source === target.selectedOptions[0]?.textContent, () => {});
+    waits_for.soft = target;
+  }, true);
+  const hear = told => {
+    if (told.className === 'wb-origin') source = told.textContent;
+    for (const entry of told.closest('.wb-visit').querySelectorAll(`.wb-row.${told.className} :is(${ANSWER})`)) {
+      if (unheard.get(entry) !== told.textContent.trim()) continue;
+      unheard.delete(entry);
+      if (told.title.endsWith('more')) settling = now();
+    }
+  };
   const act = ({ target }) => {
     if (target.closest?.('.wb-echo')) return;
     for (let form = target.closest?.('.wb-live'); form; form = form.parentElement.closest('.wb-live')) acted.set(form, now());
@@ -343,7 +428,7 @@
   };
   const TAKES_NOTHING = ': this form takes nothing more, and what it shows is OLDER, not of what is entered any more. Run all cells; what was kept is offered there.';
   const hold = form => {
-    if (pressed?.form === form) forget('The kernel has ended');
+    if ((pressed ?? waits_for)?.form === form) forget('The kernel has ended');
     form.classList.add('wb-ended');
     for (const one of form.querySelectorAll('button, input, select, textarea')) {
       if (!one.disabled) { one.disabled = true; held.add(one); }
@@ -379,14 +464,15 @@
   const soon = () => {
     if (waiting) return;
     waiting = true;
-    requestAnimationFrame(() => { waiting = false; mend(); ends(); clear(); refocus(); show(); follow(); appeared(); });
+    requestAnimationFrame(() => { waiting = false; mend(); ends(); clear(); refocus(); show(); follow(); waited(); appeared(); });
   };
   new MutationObserver(records => {
     for (const { target } of records) {
       if (target.matches?.('.wb-echo input')) echo(target);
+      else if (target.closest?.('.wb-heard')) target.closest('.wb-heard').querySelectorAll('i').forEach(hear);
       else if (target.matches?.(BAR) && target.closest('.jp-NotebookPanel')) life(target.closest('.jp-NotebookPanel'));
     }
-    if (pressed && records.some(({ type, target }) => type === 'childList' && pressed.form.contains(target) && !target.closest?.('.wb-right, .widget-html'))) changed = now();
+    if ((pressed ?? waits_for) && records.some(({ type, target }) => type === 'childList' && (pressed ?? waits_for).form.contains(target) && !target.closest?.('.wb-right, .widget-html'))) changed = now();
     soon();
   }).observe(document.body, { childList: true, subtree: true, attributes: true, attributeFilter: ['class', 'placeholder', 'disabled', 'data-status'] });
   soon();

@@ -38,10 +38,13 @@ def in_units(field: Field, units: str) -> str:
 class Row:
     """A field as widgets. `box`: what is shown; `refresh(field, wrong)` shows what the draft holds now."""
 
-    def __init__(self, draft: Draft, field: Field, kit: Kit, *, owner: str = "", ask: str = "", why: str = "", where: str = ""):
+    def __init__(
+        self, draft: Draft, field: Field, kit: Kit, *, owner: str = "", ask: str = "", why: str = "", where: str = "", like: str = ""
+    ):
         import ipywidgets as widgets
 
         self.path, self._draft, self._kit, self._said = field.path, draft, kit, ""
+        self._like = like or field.example
         self._why = (why, where)
         self._quiet = False
         self._label = ask or (f"{owner}: {field.leaf.label}" if owner else sentence(field.leaf.label))
@@ -54,7 +57,8 @@ class Row:
         self._said = self._hint_words(field, wrong, "")
         self.hint = widgets.HTML(value=_hint(self._said), layout=kit.hint, style=kit.told)
         known = [] if self.origin is None else [self.origin, self.note]
-        classes = ("wb-row", "wb-at-" + re.sub(r"[^a-z0-9]+", "-", field.path.lower()), *(["wb-wrong"] if wrong is not None else []))
+        self.at = "wb-at-" + re.sub(r"[^a-z0-9]+", "-", field.path.lower())
+        classes = ("wb-row", self.at, *(["wb-wrong"] if wrong is not None else []))
         self.box = widgets.Box([self.entry, *known, self.hint], layout=kit.row, _dom_classes=classes)
         self.refresh(field, wrong)
 
@@ -90,7 +94,7 @@ class Row:
             return self._ticks(field)
         self._boxes = []
         self._typed_choice = _begin_alike(field.options) and not field.several
-        example = f"as {field.example}" if field.example and not field.given else ""
+        example = f"as {self._like}" if self._like and not field.given else ""
         if self._typed_choice:
             entry = widgets.Combobox(
                 value=field.text,
@@ -146,6 +150,7 @@ class Row:
         if not self._quiet:
             self._kit.changing(self.path)
             self._enter(change["new"])
+            self._kit.heard(self, change["new"])
 
     def _enter(self, text: str) -> None:
         """Put what was typed into the draft, and how it is known where that was said before it or for all that is entered."""
@@ -253,7 +258,10 @@ def following(note: str) -> str:
 
 
 class Known:
-    """How all that is entered is known, until it is said otherwise: chosen once for a nameplate or a photo. `box`: the widget."""
+    """How all that is entered is known, until it is said otherwise: chosen once for a nameplate or a photo. `box`: the widget.
+
+    `heard`: who is told of another source once its note is emptied.
+    """
 
     def __init__(self):
         import ipywidgets as widgets
@@ -267,6 +275,7 @@ class Known:
         self._photo.add_class("wb-photo")
         self._photo.on_click(settled(self.next_photo))
         self._note_before, self._used = "", False
+        self.heard: Callable[[str], None] = lambda text: None
         parts = [self.origin, self.note, self._photo]
         self.box = widgets.Box(parts, layout=widgets.Layout(flex_flow="row wrap", width="100%", align_items="baseline"))
         self.box.add_class("wb-known")
@@ -278,6 +287,7 @@ class Known:
         self._note_before = self.note.value or self._note_before
         if self._used:
             self.note.value = ""
+        self.heard(self.origin.value)
 
     def _other_note(self, change) -> None:
         self._used = False
@@ -303,7 +313,8 @@ class Kit:
 
     Each of them is told to the browser once: a form of a large home has a thousand entries.
 
-    `known`: how all that is entered is known, where that is said once for all rows; `entered`: who is told of a field that was taken.
+    `known`: how all that is entered is known, where that is said once for all rows; `entered`: who is told of a field that was taken;
+    `heard`: who is told of what was typed once it was taken or refused, row and text.
     """
 
     def __init__(self, changing: Callable[[str], None], *, entry: str = "27rem", label: str = "13rem", known: Known | None = None):
@@ -312,6 +323,7 @@ class Kit:
 
         self.known = known
         self.entered: Callable[[str], None] = lambda path: None
+        self.heard: Callable[[Row, str], None] = lambda row, text: None
         layout = widgets.Layout
         self.changing, self.units = changing, AS_WRITTEN
         self.row = layout(flex_flow="row wrap", align_items="baseline", width="100%")

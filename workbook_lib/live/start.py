@@ -11,7 +11,7 @@ from html import escape
 from pathlib import Path
 
 from workbook_lib.errors import InputFault, WorkbookError
-from workbook_lib.live import homes, keeping, study, visit, visit_form
+from workbook_lib.live import beginning, homes, keeping, study, visit_form
 from workbook_lib.live.aim import GOES, Aim
 from workbook_lib.live.echo import ECHO, settled
 from workbook_lib.live.fold import Line, spaced
@@ -182,7 +182,7 @@ class Start:
         """Begin the visit of a new home under the id typed."""
         name = self._name.value.strip()
         try:
-            text = visit.beginning(name)
+            text = beginning.beginning(name)
         except ValueError as error:
             self._refused(str(error), self._name)
             return

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from workbook_lib.live import visit
+from workbook_lib.live import visit, visit_data
 from workbook_lib.live.draft import Draft
 from workbook_lib.live.fields import Group
 
@@ -37,7 +37,7 @@ def take(draft: Draft, asked: Iterable[visit.Asked], entered: str) -> list[str]:
 
 def _named(draft: Draft, pattern: str, name: str) -> Group | None:
     """The one row of a list whose id something is; None where none or several have it."""
-    way = re.compile(r"[^.]+".join(map(re.escape, pattern.split(visit.EVERY))))
+    way = re.compile(r"[^.]+".join(map(re.escape, pattern.split(visit_data.EVERY))))
     found = [
         one
         for group in draft.groups()

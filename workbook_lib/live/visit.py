@@ -6,103 +6,12 @@ known so far is the content of that file as `tomllib` gives it, and each questio
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
-from importlib.resources import files
 
 from workbook_lib.home.lines import Loc
 from workbook_lib.home.raw import Raw, Rows, Table, prepare
-from workbook_lib.live.beginning import beginning as beginning
-from workbook_lib.live.beginning import free_id as free_id
-
-EVERY = "*"
-"""Stands in a path for each row of a list."""
-FIRST, OTHERS = "first", "others"
-
-
-@dataclass(frozen=True, slots=True)
-class Condition:
-    """Something that holds of what is known: at a path stands one of `values`, or something that stands at one of `among` too.
-
-    Without either it is enough that something stands there. `row`, `has`: what stands there is the id of a row of a list (`*` at its end),
-    and it is the field `has` of that row which is meant. `absent`: turned round. `anywhere`: of all rows of the home, not of this one.
-    """
-
-    path: str
-    values: tuple[object, ...] = ()
-    among: tuple[str, ...] = ()
-    absent: bool = False
-    row: str = ""
-    has: str = ""
-    anywhere: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Takes:
-    """What tells an answer as soon as it is chosen: the field `beside` names a row of the list `row`, whose field `has` is one of `gives`.
-
-    `gives`: pairs of what stands there and the answer; `unless`: a field of that row with which it tells nothing; `words`: as it is told,
-    with {of} for what stands there and {row} for the id.
-    """
-
-    beside: str
-    row: str
-    has: str
-    gives: tuple[tuple[str, str], ...]
-    words: str
-    unless: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """One question: path of its answer (`*` for each row), words, why it is asked, where it is read, when it is needed.
-
-    `instead`: paths that answer it as well; `only_if`, `needed_if`: conditions that must all hold; `suggest`: shown, never taken; `takes`:
-    what is entered once the thing that tells it is chosen.
-    """
-
-    path: str
-    ask: str
-    why: str
-    where: str
-    needed: bool = False
-    instead: tuple[str, ...] = ()
-    only_if: tuple[Condition, ...] = ()
-    needed_if: tuple[Condition, ...] = ()
-    suggest: str = ""
-    takes: Takes | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class RowsAt:
-    """A list of things at a step: its path, a thing's name (the stem of its id), what a new one cannot do without besides its id.
-
-    `first` is empty where the step asks of rows that stand elsewhere; `one`: a single table; `least`: rows that there must be; `which`: the
-    first row of the file or the others; `only`: conditions on a row; `into`: path of the field that takes a new one.
-    """
-
-    path: str
-    name: str = ""
-    first: tuple[str, ...] = ()
-    one: bool = False
-    least: int = 0
-    which: str = ""
-    only: tuple[Condition, ...] = ()
-    into: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One stop of the visit; `skip` is the question by which it is left out, empty where it is not."""
-
-    key: str
-    title: str
-    words: str
-    skip: str
-    rows: tuple[RowsAt, ...]
-    questions: tuple[Question, ...]
+from workbook_lib.live.visit_data import EVERY, FIRST, Condition, Question, RowsAt, Step, Wanted, steps
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,10 +54,11 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class _Known:
-    """What is known so far, seen from one step. `bound`: the row that each list of a path stands for."""
+    """What is known so far, seen from one step. `bound`: the row that each list of a path stands for; `hangs`: id to what it hangs on."""
 
     tree: Table
     step: Step
+    hangs: Mapping[str, str]
     bound: Mapping[str, int] = field(default_factory=dict)
 
     def places(self, path: str) -> Iterator[tuple[str, Loc, object, Mapping[str, int]]]:
@@ -193,18 +103,31 @@ class _Known:
                 found.append(value)
         return found
 
+    def above(self, name: str, short_of: str = "") -> tuple[str, ...]:
+        """What is passed from a thing on to the service, itself first; `short_of`: up to the first row of a list, which is not passed."""
+        ends = next(iter(self.tree[short_of]), {}) if isinstance(self.tree.get(short_of), Rows) else {}
+        last, passed = _plain(ends.get("id")) if isinstance(ends, Table) else None, []
+        while name and name not in passed and name != last:
+            passed.append(name)
+            name = self.hangs.get(name, "")
+        return tuple(passed)
+
     def all_hold(self, conditions: Collection[Condition]) -> bool:
         """Whether every condition holds."""
         return all(self.holds(one) for one in conditions)
 
     def holds(self, condition: Condition) -> bool:
         """Whether a condition holds, for one at least of the rows that its path leads to."""
-        home = replace(self, bound={}, step=replace(self.step, rows=())) if condition.anywhere else self
-        found = home.values(condition.path)
+        home = replace(self, bound={}, step=replace(self.step, rows=()))
+        found = (home if condition.anywhere or condition.first else self).values(condition.path)
+        found = found[:1] if condition.first else found
         if condition.row:
             named = (row for _, _, row, _ in self.places(condition.row) if isinstance(row, Table) and _plain(row.get("id")) in found)
             found = [_plain(row.get(condition.has)) for row in named if _given(row.get(condition.has))]
-        if condition.values:
+        if condition.below:
+            over = {value for path in condition.below for value in home.values(path)}
+            held = any(not over.isdisjoint(self.above(str(value), condition.short_of)) for value in found)
+        elif condition.values:
             held = any(value in condition.values for value in found)
         elif condition.among:
             others = [value for path in condition.among for value in self.values(path)]
@@ -220,6 +143,19 @@ def _into(one: tuple, part: str) -> tuple[str, Loc, object, Mapping[str, int]]:
     return (f"{key}.{part}" if key else part), (*loc, part), inner, bound
 
 
+def _hangs(tree: Table) -> dict[str, str]:
+    """What each thing of a home hangs on, by id: its panel where it stands in one; lugs are those of their panel."""
+    found = {}
+    for rows in (node for node in tree.values() if isinstance(node, Rows)):
+        for row in (row for row in rows if isinstance(row, Table)):
+            name, on = (str(_plain(row.get(key, ""))).partition(":")[0] for key in ("id", "connected_to"))
+            found[name] = on
+            inner = row.get("breakers")
+            found |= {str(_plain(one.get("id", ""))): name for one in (inner if isinstance(inner, Rows) else ()) if isinstance(one, Table)}
+    found.pop("", None)
+    return found
+
+
 def _plain(node: object) -> object:
     return node.value if isinstance(node, Raw) else node
 
@@ -227,142 +163,6 @@ def _plain(node: object) -> object:
 def _given(node: object) -> bool:
     """Whether something stands at a place; an empty text is nothing, an empty list is an answer."""
     return node is not None and not (isinstance(node, Raw) and node.value in (None, ""))
-
-
-# the data
-
-
-@lru_cache(maxsize=1)
-def steps() -> tuple[Step, ...]:
-    """The stops of a visit in order, once the data is proven against the model of a site file.
-
-    Returns: steps. Errors: ValueError with everything that is wrong with the data.
-    """
-    content = tomllib.loads(files("workbook_lib.live").joinpath("visit.toml").read_text(encoding="utf-8"))
-    found = read_steps(content)
-    problems = faults(found)
-    if problems:
-        raise ValueError("; ".join(problems))
-    return found
-
-
-def step_of(key: str) -> Step:
-    """The step of a key. Errors: KeyError."""
-    return {step.key: step for step in steps()}[key]
-
-
-def read_steps(content: Mapping[str, object]) -> tuple[Step, ...]:
-    """Steps from the content of the data file, its sets put in. Errors: TypeError or KeyError for a key that is none."""
-    sets = {one["name"]: one["ask"] for one in content["set"]}
-    return tuple(_step(one, sets) for one in content["step"])
-
-
-def _step(content: Mapping[str, object], sets: Mapping[str, list]) -> Step:
-    rows = tuple(_read(RowsAt, one) for one in content.get("rows", ()))
-    questions = tuple(question for one in content["ask"] for question in _questions(one, sets))
-    given = {key: value for key, value in content.items() if key not in ("rows", "ask")}
-    return Step(**{"skip": "", **given}, rows=rows, questions=questions)
-
-
-def _questions(content: Mapping[str, object], sets: Mapping[str, list]) -> Iterator[Question]:
-    if "set" not in content:
-        yield _read(Question, content)
-        return
-    unknown = content.keys() - {"set", "at", "of", "without", "only_if", "needed"}
-    if unknown:
-        raise KeyError(f"{sorted(unknown)} beside set = {content['set']!r}")
-    for one in sets[content["set"]]:
-        if one["path"] in content.get("without", ()):
-            continue
-        made = _read(Question, {**one, "path": f"{content['at']}.{one['path']}", "ask": one["ask"].format(of=content.get("of", ""))})
-        made = replace(made, only_if=(*_conditions(content.get("only_if", ())), *made.only_if))
-        yield made if content.get("needed", True) else replace(made, needed=False, needed_if=())
-
-
-def _read(kind: type, content: Mapping[str, object]):
-    given = {key: tuple(value) if isinstance(value, list) else value for key, value in content.items()}
-    for name in ("only", "only_if", "needed_if"):
-        if name in given:
-            given[name] = _conditions(given[name])
-    if "takes" in given:
-        given["takes"] = Takes(**{**given["takes"], "gives": tuple(map(tuple, given["takes"]["gives"]))})
-    return kind(**given)
-
-
-def _conditions(given: Collection[Mapping[str, object]]) -> tuple[Condition, ...]:
-    return tuple(_read(Condition, one) for one in given)
-
-
-def faults(found: Collection[Step]) -> list[str]:
-    """What is wrong with steps: paths that the model lacks, rows without their lists, words that are missing.
-
-    Parameters: steps. Returns: each fault in words; empty where there is none.
-    """
-    problems = [f"two steps {key}" for key in {one.key for one in found if [step.key for step in found].count(one.key) > 1}]
-    for step in found:
-        paths = [question.path for question in step.questions]
-        problems += [f"{step.key}: {path} is asked twice" for path in sorted(set(paths)) if paths.count(path) > 1]
-        for rows in step.rows:
-            problems += _rows_faults(step.key, rows)
-        for question in step.questions:
-            problems += _question_faults(step, question)
-    return problems
-
-
-def _rows_faults(key: str, rows: RowsAt) -> list[str]:
-    kind = "table" if rows.one else "rows"
-    problems = [] if _kind_at(rows.path) == kind else [f"{key}: {rows.path} are no {kind}"]
-    problems += [] if rows.which in ("", FIRST, OTHERS) else [f"{key}: {rows.path}: which = {rows.which!r}"]
-    problems += [] if bool(rows.first) == bool(rows.name) else [f"{key}: {rows.path} has a name or what comes first, not both"]
-    inner = rows.path if rows.one else f"{rows.path}.{EVERY}"
-    problems += [f"{key}: {inner}.{name} is no field" for name in rows.first if _kind_at(f"{inner}.{name}") != "leaf"]
-    problems += [f"{key}: {rows.into} is no field" for path in [rows.into] if path and _kind_at(path) != "leaf"]
-    return problems + [problem for one in rows.only for problem in _condition_faults(key, one)]
-
-
-def _question_faults(step: Step, question: Question) -> list[str]:
-    where = f"{step.key}: {question.path}"
-    problems = [f"{where} is no field" for path in (question.path, *question.instead) if _kind_at(path) != "leaf"]
-    problems += [f"{where}: no {name}" for name in ("ask", "why", "where") if not getattr(question, name).strip()]
-    listed = {rows.path for rows in step.rows}
-    starred = [".".join(question.path.split(".")[:end]) for end, part in enumerate(question.path.split(".")) if part == EVERY]
-    problems += [f"{where}: {prefix} are no rows of this step" for prefix in starred if prefix not in listed]
-    if question.takes is not None:
-        paths = (f"{question.path.rpartition('.')[0]}.{question.takes.beside}", f"{question.takes.row}.{question.takes.has}")
-        problems += [f"{where}: takes {path}, which is no field" for path in paths if _kind_at(path) != "leaf"]
-    for condition in (*question.only_if, *question.needed_if):
-        problems += _condition_faults(where, condition)
-    return problems
-
-
-def _condition_faults(where: str, condition: Condition) -> list[str]:
-    problems = [
-        f"{where}: a condition on {path}, which the model lacks" for path in (condition.path, *condition.among) if not _kind_at(path)
-    ]
-    if condition.row and _kind_at(f"{condition.row}.{condition.has}") != "leaf":
-        problems.append(f"{where}: {condition.row}.{condition.has} is no field")
-    if _kind_at(condition.path) != "leaf" and (condition.values or condition.among):
-        problems.append(f"{where}: {condition.path} has no value to compare")
-    return problems
-
-
-def _kind_at(path: str) -> str:
-    """What the model of a site file has at a path: leaf, table, rows; empty for nothing."""
-    from workbook_lib.home.model import Site
-    from workbook_lib.home.shapes import shapes
-
-    model, kind = Site, "table"
-    for part in path.split("."):
-        if part == EVERY:
-            if kind != "rows":
-                return ""
-            kind = "table"
-            continue
-        shape = shapes(model).get(part) if model is not None and kind == "table" else None
-        if shape is None:
-            return ""
-        model, kind = shape.model, shape.kind
-    return kind
 
 
 # what is asked
@@ -380,6 +180,11 @@ def asked(content: Mapping[str, object], step: Step) -> tuple[Asked, ...]:
 def standing(content: Mapping[str, object], step: Step) -> tuple[Standing, ...]:
     """The rows of a step that a home has, in the order of its lists. Parameters: content of the site file, step. Returns: rows."""
     return _standing(_tree(content), step)
+
+
+def wanted(content: Mapping[str, object], step: Step) -> tuple[Wanted, ...]:
+    """The rows that a sheet cannot do without and that a home lacks. Parameters: content of the site file, step. Returns: them."""
+    return _wanted(_tree(content), step)
 
 
 def answered(content: Mapping[str, object]) -> frozenset[str]:
@@ -410,9 +215,18 @@ def first_open(content: Mapping[str, object], passed: Collection[str] = ()) -> S
         if _lacking(tree, step) or any(one.needed and not one.answered for one in _asked(tree, step)):
             return step
     for step in steps():
-        if step.skip and step.key not in passed and not _standing_new(tree, step):
+        if step.skip and step.key not in passed and not _standing_new(tree, step) and _may_apply(tree, step):
             return step
     return None
+
+
+def may_apply(content: Mapping[str, object], step: Step) -> bool:
+    """Whether something can stand at a step, or does. Parameters: content of the site file, step."""
+    return _may_apply(_tree(content), step)
+
+
+def _may_apply(tree: Table, step: Step) -> bool:
+    return not step.after or _standing_new(tree, step) or any(_standing_new(tree, one) for one in steps() if one.key in step.after)
 
 
 def _tree(content: Mapping[str, object]) -> Table:
@@ -422,7 +236,7 @@ def _tree(content: Mapping[str, object]) -> Table:
 def _asked(tree: Table, step: Step) -> tuple[Asked, ...]:
     if step.skip and not _standing_new(tree, step):
         return ()
-    known = _Known(tree, step)
+    known = _known(tree, step)
     found = []
     for question in step.questions:
         for key, loc, node, bound in known.places(question.path):
@@ -436,8 +250,12 @@ def _asked(tree: Table, step: Step) -> tuple[Asked, ...]:
     return tuple(found)
 
 
+def _known(tree: Table, step: Step) -> _Known:
+    return _Known(tree, step, _hangs(tree))
+
+
 def _standing(tree: Table, step: Step) -> tuple[Standing, ...]:
-    known, found = _Known(tree, step), []
+    known, found = _known(tree, step), []
     for rows in step.rows:
         for key, loc, node, _ in known.places(rows.path if rows.one else f"{rows.path}.{EVERY}"):
             name = node.get("id") if isinstance(node, Table) else None
@@ -453,4 +271,12 @@ def _standing_new(tree: Table, step: Step) -> bool:
 def _lacking(tree: Table, step: Step) -> int:
     """How many rows are missing of those that there must be."""
     there = [row.rows.path for row in _standing(tree, step)]
-    return sum(max(0, rows.least - there.count(rows.path)) for rows in step.rows)
+    return sum(max(0, rows.least - there.count(rows.path)) for rows in step.rows) + len(_wanted(tree, step))
+
+
+def _wanted(tree: Table, step: Step) -> tuple[Wanted, ...]:
+    """Rows that a step wants and lacks; none of a step that may be skipped and of which nothing stands there."""
+    if not step.wants or (step.skip and not _standing_new(tree, step)):
+        return ()
+    known = _known(tree, step)
+    return tuple(one for one in step.wants if known.all_hold(one.only_if) and not known.all_hold(one.unless))

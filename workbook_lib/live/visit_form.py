@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Iterable
 from html import escape
 
-from workbook_lib.live import visit
+from workbook_lib.live import visit, visit_data
 from workbook_lib.live.adding import Adding, kind_of
 from workbook_lib.live.aim import GOES, Aim
 from workbook_lib.live.board import Board
@@ -18,15 +18,8 @@ from workbook_lib.live.rows import Kit, Known, Row
 from workbook_lib.live.session import Session
 from workbook_lib.live.taking import take
 from workbook_lib.live.things import ADDED, called
+from workbook_lib.live.visit_words import KEYS, UNSAVED, UNTAKEN, head, in_place, is_open, steps_told, summary, thing_words
 from workbook_lib.render.content import sentence
-
-KEYS = (
-    "Keys: <strong>Enter</strong> goes on to the next answer that is needed; in a new thing to its next entry, and from the last it adds "
-    "it. <strong>Tab</strong> goes to every field, also those asked if known. <strong>Alt+N</strong> Next step, <strong>Alt+K</strong> "
-    "what it is known from (Enter goes back), <strong>Alt+P</strong> Next photo, <strong>Alt+S</strong> Save and render."
-)
-KEPT = "What you enter is kept at once in the working copy beside the site file; the site file itself, {file}, is written with Save it so."
-UNSAVED = "What you enter is kept in the working copy; the site file, {file}, is written with Save it so."
 
 
 class Visit:
@@ -39,6 +32,9 @@ class Visit:
         self.known = Known()
         self.kit = Kit(lambda path: None, entry="100%", label="55%", known=self.known)
         self.kit.entered = self._entered
+        self.kit.heard = self._hear
+        self.known.heard = lambda text: self._say_heard("wb-origin", text)
+        self._heard, self._heard_count = widgets.HTML(layout=widgets.Layout(display="none"), _dom_classes=("wb-heard",)), 0
         self._kept: dict[object, object] = {}
         self._kept_of = ""
         self._things: dict[str, tuple[Fold, tuple[str, ...]]] = {}
@@ -48,6 +44,7 @@ class Visit:
         self._ones: list[object] = []
         self._rows: dict[str, Row] = {}
         self._shape: tuple | None = None
+        self._heard_shape: tuple | None = None
         self._line = Line(self.kit)
         self._head = widgets.HTML(layout=self.kit.line)
         self._choice = widgets.Dropdown(description="Step", layout=widgets.Layout(width="100%"), style={"description_width": "3rem"})
@@ -56,9 +53,8 @@ class Visit:
         self._back.on_click(settled(lambda: self.go(-1)))
         self._next.on_click(settled(lambda: self.go(1)))
         self._quiet = False
-        self._kept_where = KEPT.format(file=session.file.name)
         content = self._content()
-        self._step = (visit.first_open(content, session.passed) or visit.steps()[-1]).key
+        self._step = (visit.first_open(content, session.passed) or visit_data.steps()[-1]).key
         self._to_chosen = settled(self._go_to_chosen)
         self._choice.observe(self._chosen, "value")
         for button in (self._back, self._next):
@@ -66,16 +62,26 @@ class Visit:
         self._next.add_class("wb-next")
         moves = spaced(self._back, self._next, kit=self.kit)
         told = widgets.HTML(f'<p class="wb-keys">{KEYS}</p><p class="wb-typed" role="status"></p>', layout=self.kit.line)
-        left = [self._head, self._choice, told, self.known.box, self._line.box, self._inside, moves]
+        left = [self._head, self._choice, told, self.known.box, self._line.box, self._inside, moves, self._heard]
         self.box = widgets.VBox(left, layout=self.kit.line)
         self.box.add_class("wb-visit")
         self.draft.listeners.append(self._changed)
         session.told.append(self._told)
         self.show()
 
+    def _hear(self, row: Row, text: str) -> None:
+        """Tell the browser that what was typed was taken or refused, and whether other questions are asked now: Enter waits for that."""
+        more = "" if self._heard_shape == self._shape else " more"
+        self._heard_shape = self._shape
+        self._say_heard(row.at, text, more)
+
+    def _say_heard(self, name: str, text: str, more: str = "") -> None:
+        self._heard_count += 1
+        self._heard.value = f'<i class="{name}" title="{self._heard_count}{more}">{escape(text)}</i>'
+
     def _asked(self) -> tuple[visit.Asked, ...]:
         """The questions of the step as they are asked now."""
-        return visit.asked(self._content(), visit.step_of(self._step))
+        return visit.asked(self._content(), visit_data.step_of(self._step))
 
     def _content(self) -> dict[str, object]:
         return tomllib.loads(self.draft.text)
@@ -83,15 +89,31 @@ class Visit:
     # steps
 
     def go(self, by: int) -> None:
-        """To the step before or after. Parameters: -1 or 1."""
-        keys = [step.key for step in visit.steps()]
+        """To the step before or after, past those at which nothing can stand. Parameters: -1 or 1."""
+        keys = [step.key for step in visit_data.steps()]
+        untaken = next((one for one in self._asked() if one.key in self.draft.wrong), None) if by > 0 else None
+        if untaken is not None:
+            self._stay(untaken)
+            return
         if by > 0:
             self.session.pass_over(self._step)
-        self._step = keys[min(max(keys.index(self._step) + by, 0), len(keys) - 1)]
+        content, place = self._content(), keys.index(self._step) + by
+        while 0 < place < len(keys) - 1 and not visit.may_apply(content, visit_data.steps()[place]):
+            place += by
+        self._step = keys[min(max(place, 0), len(keys) - 1)]
         self._line.say()
         self.aim.clear()
         self.show()
         self.aim_at_step()
+
+    def _stay(self, untaken: visit.Asked) -> None:
+        """Not on to the next step: the keys go to an answer that is not taken."""
+        for key, (fold, keys) in self._things.items():
+            if untaken.key in keys or untaken.key.startswith(f"{key}."):
+                fold.turn(True)
+        wrong = self.draft.wrong[untaken.key]
+        self._line.say(UNTAKEN.format(ask=untaken.question.ask, text=wrong.text), trouble=True)
+        self.aim.take(self._rows[untaken.key].box, refused=True)
 
     def aim_at_step(self) -> None:
         """The keys go on at the first answer of the step that is needed and open, else at a new thing, else at the way on."""
@@ -103,7 +125,7 @@ class Visit:
     def _open_rows(self, keys: tuple[str, ...]) -> list[Row]:
         """Questions on the screen that are needed and open, in their order. Parameters: key paths."""
         asked = {one.key: one for one in self._asked()}
-        return [self._rows[key] for key in keys if key in asked and key in self._rows and _is_open(asked[key])]
+        return [self._rows[key] for key in keys if key in asked and key in self._rows and is_open(asked[key])]
 
     def _chosen(self, change) -> None:
         if not self._quiet and change["new"]:
@@ -118,62 +140,47 @@ class Visit:
         """Show the step with its questions as they stand."""
         content = self._content()
         self._title(content)
-        step = visit.step_of(self._step)
+        step = visit_data.step_of(self._step)
         if self._kept_of != self._step:
             self._kept, self._kept_of = {}, self._step
         self._rows, self._things, self._adders_here, self._ones = {}, {}, {}, []
         self._shape = self._shape_of(content, step)
-        keys = [one.key for one in visit.steps()]
+        keys = [one.key for one in visit_data.steps()]
         self._back.disabled, self._next.disabled = self._step == keys[0], self._step == keys[-1]
         parts = tuple(self._parts(content, step))
         if parts != self._inside.children:
             self._inside.children = parts
 
     def _title(self, content) -> None:
-        whole = visit.progress(content)
-        options = []
-        for number, step in enumerate(visit.steps(), 1):
-            here = visit.progress(content, step)
-            lacking = here.needed - here.needed_answered
-            passed = bool(step.skip) and step.key in self.session.passed
-            nothing = "nothing stands here" if passed and not here.of else "" if here.answered else "nothing entered yet"
-            state = f"{lacking} needed open" if lacking else nothing or "answered"
-            options.append((f"{number}. {step.title}: {state}", step.key))
+        options = steps_told(content, self.session.passed)
         self._quiet = True
         try:
-            if [value for _, value in self._choice.options] != [value for _, value in options] or list(self._choice.options) != options:
+            if list(self._choice.options) != options:
                 self._choice.options = options
             self._choice.value = self._step
         finally:
             self._quiet = False
-        lacking = whole.needed - whole.needed_answered
-        saved = "saved" if self.session.read_text is not None and not self.draft.changed else "look at the verdict, then save"
-        open_ones = "1 needed answer is open" if lacking == 1 else f"{lacking} needed answers are open"
-        words = open_ones if lacking else f"Nothing that is needed is open: {saved}"
-        step = visit.step_of(self._step)
-        head = f'<h3 class="wb-head">{escape(step.title)}</h3><p class="wb">{escape(step.words)}</p>'
-        self._head.value = (
-            f'<p class="wb">{words} ({whole.answered} of {whole.of} questions answered). {escape(self._kept_where)}</p>{head}'
-        )
+        saved = self.session.read_text is not None and not self.draft.changed
+        self._head.value = head(content, visit_data.step_of(self._step), self.session.file.name, saved=saved)
 
     @staticmethod
     def _shape_of(content, step) -> tuple:
         """What is asked, what of it is needed, and what stands there."""
         return tuple((one.key, one.needed) for one in visit.asked(content, step)), tuple(row.key for row in visit.standing(content, step))
 
-    def _parts(self, content, step: visit.Step) -> list[object]:
+    def _parts(self, content, step: visit_data.Step) -> list[object]:
         import ipywidgets as widgets
 
         rows = visit.standing(content, step)
         parts: list[object] = []
         if step.skip and not any(row.rows.first for row in rows):
-            way = "go to the next step" if step is not visit.steps()[-1] else "look at the verdict, then save (Alt+S)"
+            way = "go to the next step" if step is not visit_data.steps()[-1] else "look at the verdict, then save (Alt+S)"
             told = f'<p class="wb"><strong>{escape(step.skip)}</strong> If not, {way}.</p>'
             parts.append(self._same("skip", lambda: widgets.HTML(told)))
         asked = list(visit.asked(content, step))
         own = {row.key for row in rows}
         loose = [one for one in asked if not any(one.key.startswith(f"{key}.") for key in own)]
-        parts += self._adders(step, rows)
+        parts += self._adders(content, step, rows)
         for row in rows:
             inner = [other for other in own if other != row.key and other.startswith(f"{row.key}.")]
             here = [one for one in asked if one.key.startswith(f"{row.key}.") and not any(one.key.startswith(f"{key}.") for key in inner)]
@@ -183,7 +190,7 @@ class Visit:
         return parts + self._questions(loose)
 
     def _thing(self, row: visit.Standing, asked: list[visit.Asked]):
-        lacking = sum(map(_is_open, asked))
+        lacking = sum(map(is_open, asked))
         title = self.draft.group(row.key).title
 
         def make() -> list[object]:
@@ -194,7 +201,7 @@ class Visit:
             return found
 
         fold = self._fold(row.key, title, make, opened=bool(lacking))
-        fold.say(note=f"{lacking} needed open" if lacking else self._summary(asked))
+        fold.say(note=f"{lacking} needed open" if lacking else summary(asked))
         fold.box.add_class(f"wb-kind-{kind_of(row.rows)}")
         self._things[row.key] = (fold, tuple(one.key for one in asked))
         self._lacked[row.key] = lacking
@@ -214,15 +221,10 @@ class Visit:
             self._kept[key] = make()
         return self._kept[key]
 
-    @staticmethod
-    def _summary(asked: list[visit.Asked]) -> str:
-        told = [str(one.value) for one in asked if one.answered and not isinstance(one.value, (list, dict, bool)) and one.value is not None]
-        return " \N{MIDDLE DOT} ".join(told)[:60]
-
     def _questions(self, asked: list[visit.Asked]) -> list[object]:
         boxes = []
-        in_place = {path for one in asked if one.needed for path in one.question.instead}
-        matter = {one.key for one in asked if one.needed or one.question.path in in_place}
+        others = {path for one in asked if one.needed for path in one.question.instead}
+        matter = {one.key for one in asked if one.needed or one.question.path in others}
         makes = {condition.path for one in asked for condition in one.question.needed_if}
         # what becomes needed, and what makes it so, stay where they stand
         first = matter | {one.key for one in asked if one.question.needed_if or one.question.path in makes}
@@ -240,44 +242,63 @@ class Visit:
     def _mark(self, asked: Iterable[visit.Asked]) -> None:
         """Tell the browser which questions are needed and open, and which of them answer each other: the Enter key goes by that."""
         asked = tuple(asked)
-        opened = {one.key for one in asked if _is_open(one)}
-        opened |= {key for one in asked if one.key in opened for key in _in_place(one)}
+        opened = {one.key for one in asked if is_open(one)}
+        opened |= {key for one in asked if one.key in opened for key in in_place(one)}
         for one in asked:
             if one.key in self._rows:
                 box = self._rows[one.key].box
                 (box.add_class if one.key in opened and not one.answered else box.remove_class)("wb-open")
-            alike = [key for key in (one.key, *_in_place(one)) if key in self._rows] if one.needed else []
+            alike = [key for key in (one.key, *in_place(one)) if key in self._rows] if one.needed else []
             for key in alike if len(alike) > 1 else ():
                 self._rows[key].box.add_class("wb-either-" + one.key.replace(".", "-"))
 
     def _row(self, one: visit.Asked, field: Field, known: str) -> Row:
         words = one.question.ask + known
         hint = one.question.where + (f" Often: {one.question.suggest}." if one.question.suggest else "")
-        row = self._same((one.key, words), lambda: Row(self.draft, field, self.kit, ask=words, why=one.question.why, where=hint))
+        like = one.question.like or one.question.suggest
+        made = {"ask": words, "why": one.question.why, "where": hint, "like": like}
+        row = self._same((one.key, words), lambda: Row(self.draft, field, self.kit, **made))
         if field.name == "raceway" and field.refers:
             row.box.add_class("wb-wants-raceway")
         return row
 
-    def _adders(self, step: visit.Step, standing) -> list[object]:
-        """What may be added at a step: what there must be stands open, else the first where nothing stands yet."""
-        found = []
+    def _adders(self, content, step: visit_data.Step, standing) -> list[object]:
+        """What may be added at a step: what there must be stands open, also the first, where nothing stands yet or there are many of it."""
+        found, wanted = [], {one.rows: one.words for one in visit.wanted(content, step)}
         for rows in (rows for rows in step.rows if rows.first):
             has = any(row.rows is rows for row in standing)
             if rows.one:
                 found += [] if has else [self._one(rows)]
                 continue
-            if rows.which == visit.FIRST and has:
+            if rows.which == visit_data.FIRST and has:
                 continue
             for loc, of in self._lists(rows, standing):
-                words = f"{ADDED[rows.path.rpartition('.')[2]]} for this circuit" if rows.into else _words(rows)
+                words = f"{ADDED[rows.path.rpartition('.')[2]]} for this circuit" if rows.into else thing_words(rows)
                 words += f" to {of}" if of else ""
-                opened = not has and (rows.least > 0 or not found)
+                opened = rows.path in wanted or (not has and (rows.least > 0 or not found)) or (rows.many and not found)
                 key = f"add {self._step} {rows.name} {loc}"
+                fresh = key not in self._kept
                 fold = self._fold(key, f"Add {words}", self._maker(rows, loc, words), opened=opened)
+                self._want(fold, wanted.get(rows.path, ""), fresh=fresh)
                 fold.box.add_class(f"wb-adds-{kind_of(rows)}")
+                if rows.many:
+                    fold.box.add_class("wb-many")
+                if rows.into:
+                    fold.box.add_class(f"wb-for-{rows.into.partition('.')[0]}")
                 self._adders_here[f"{kind_of(rows)} {loc}"] = fold
                 found.append(fold.box)
         return found
+
+    def _want(self, fold: Fold, words: str, *, fresh: bool) -> None:
+        """Say of what is added with a fold that it is needed.
+
+        Parameters: fold, what is needed (empty: nothing), whether the fold is just made.
+        """
+        fold.say(note=f"needed: {words}" if words else "")
+        was = "wb-wanted" in fold.box._dom_classes
+        (fold.box.add_class if words else fold.box.remove_class)("wb-wanted")
+        if words and not was and not fresh:
+            fold.turn(True)
 
     def _fold(self, key: str, title: str, make, *, opened: bool) -> Fold:
         """A fold that stays open where it was, with what is in it."""
@@ -285,10 +306,10 @@ class Visit:
             self._kept[key].renew(title, make)
         return self._same(key, lambda: Fold(title, make, self.kit, opened=opened))
 
-    def _maker(self, rows: visit.RowsAt, loc, words: str):
+    def _maker(self, rows: visit_data.RowsAt, loc, words: str):
         return lambda: [self._adding(rows, loc, words).box]
 
-    def _adding(self, rows: visit.RowsAt, loc, title: str) -> Adding:
+    def _adding(self, rows: visit_data.RowsAt, loc, title: str) -> Adding:
         key = ("adding", rows.name, loc)
         if key in self._kept:
             self._kept[key].renew()
@@ -304,7 +325,7 @@ class Visit:
         self._line.say(words, trouble=True)
         self.aim.take(entry, refused=True)
 
-    def added(self, path: str, rows: visit.RowsAt, adder: str) -> None:
+    def added(self, path: str, rows: visit_data.RowsAt, adder: str) -> None:
         """A thing was added: what is entered of it is known as the rest is; a run that is asked for here takes a raceway that is new.
 
         It is opened where it lacks an answer, and the keys go on there, else at the next thing of its kind; what lacks nothing is folded.
@@ -323,7 +344,7 @@ class Visit:
         self.show()
         for key, (fold, keys) in self._things.items():
             if key == path:
-                fold.turn(bool(self._lacking(keys)))
+                fold.turn(bool(self._lacking(keys) or (rows.then and not self.draft.field(f"{path}.{rows.then}").given)))
             elif fold.opened and not self._lacking(keys):
                 fold.turn(False)
         words = [f"Added {called(path, group.title)}", *(f"Taken from it: {words}" for words in told)]
@@ -331,7 +352,7 @@ class Visit:
             words += self._put_between(path)
         self._line.say(". ".join([*words, ""]).strip())
         if not (rows.into and self._taken_into(rows, path.rpartition(".")[2])):
-            self._aim_at(path, adder)
+            self._aim_at(path, adder, rows.then)
 
     def _put_between(self, path: str) -> list[str]:
         """A new disconnect stands between what it hangs on and what is being added there. Parameters: its key path.
@@ -344,9 +365,9 @@ class Visit:
         hanging = [key for key in self._things if key != path and (of := self.draft.field(f"{key}.connected_to")) and of.text == upstream]
         return [f"{key} still hangs on {upstream}: where {name} stands between, choose it there" for key in hanging]
 
-    def _taken_into(self, rows: visit.RowsAt, name: str) -> bool:
+    def _taken_into(self, rows: visit_data.RowsAt, name: str) -> bool:
         """A new thing that is meant for a field: chosen in the row that is being entered, else the one that is there is next."""
-        path, _, field = rows.into.rpartition(f".{visit.EVERY}.")
+        path, _, field = rows.into.rpartition(f".{visit_data.EVERY}.")
         for fold in (fold for key, fold in self._adders_here.items() if fold.opened and key.startswith(f"{path} ")):
             place = self._adding_in(fold).choose(field, name)
             if place is not None:
@@ -364,21 +385,28 @@ class Visit:
 
     def _lacking(self, keys: tuple[str, ...]) -> int:
         """How many answers are needed and open. Parameters: key paths of questions."""
-        return sum(_is_open(one) for one in self._asked() if one.key in keys)
+        return sum(is_open(one) for one in self._asked() if one.key in keys)
 
-    def _aim_at(self, path: str, adder: str) -> None:
-        """The keys go on at the first open answer of a thing, else at the next of its kind, else at the way on."""
+    def _aim_at(self, path: str, adder: str, then: str = "") -> None:
+        """The keys go on at the first open answer of a thing, else at what is needed and not there yet, else at the next of its kind where
+        a home has many, else at the way on.
+
+        Parameters: its key path, name of what it was added with, field that it is asked for first.
+        """
         rows = self._open_rows(self._things[path][1]) if path in self._things else []
-        fold = self._adders_here.get(adder)
+        fold = next((one for one in self._adders_here.values() if "wb-wanted" in one.box._dom_classes), self._adders_here.get(adder))
+        fold = fold if fold is not None and {"wb-wanted", "wb-many"} & set(fold.box._dom_classes) else None
         if rows:
             self.aim.take(min(rows, key=list(self._rows.values()).index).box)
+        elif f"{path}.{then}" in self._rows and not self.draft.field(f"{path}.{then}").given:
+            self.aim.take(self._rows[f"{path}.{then}"].box)
         elif fold is not None:
             fold.turn(True)
             self.aim.take(self._adding_in(fold).first)
         else:
             self.aim.take(self._choice if self._next.disabled else self._next)
 
-    def _one(self, rows: visit.RowsAt):
+    def _one(self, rows: visit_data.RowsAt):
         """The first field of a table of which there is one: with it the table is there."""
         field = next(self.draft.field(f"{rows.path}.{name}") for name in rows.first)
         ask = sentence(f"{rows.name or rows.path}: {field.leaf.label}")
@@ -389,9 +417,9 @@ class Visit:
         self._ones.append(box)
         return box
 
-    def _lists(self, rows: visit.RowsAt, standing) -> list[tuple[tuple, str]]:
+    def _lists(self, rows: visit_data.RowsAt, standing) -> list[tuple[tuple, str]]:
         """Places in the file of the lists that rows are added to, each with the id of what it belongs to."""
-        parent, star, name = rows.path.rpartition(f".{visit.EVERY}.")
+        parent, star, name = rows.path.rpartition(f".{visit_data.EVERY}.")
         if not star:
             return [(tuple(rows.path.split(".")), "")]
         found = [((*row.loc, *name.split(".")), row.id) for row in standing if row.rows.path == parent]
@@ -412,7 +440,7 @@ class Visit:
 
     def _changed(self, structure: bool) -> None:
         content = self._content()
-        step = visit.step_of(self._step)
+        step = visit_data.step_of(self._step)
         if structure or self._shape_of(content, step) != self._shape:
             lacked = {key: self._lacked.get(key) for key in self._things}
             self.show()
@@ -426,12 +454,12 @@ class Visit:
             self._mark(one for key, one in asked.items() if key in self._rows)
             for thing, (fold, keys) in self._things.items():
                 here = [asked[key] for key in keys if key in asked]
-                self._lacked[thing] = lacking = sum(map(_is_open, here))
-                fold.say(note=f"{lacking} needed open" if lacking else self._summary(here))
+                self._lacked[thing] = lacking = sum(map(is_open, here))
+                fold.say(note=f"{lacking} needed open" if lacking else summary(here))
 
     def _entered(self, path: str) -> None:
         """A field was taken: what it tells of another one is entered too."""
-        if any(one.takes is not None and path.endswith(f".{one.takes.beside}") for one in visit.step_of(self._step).questions):
+        if any(one.takes is not None and path.endswith(f".{one.takes.beside}") for one in visit_data.step_of(self._step).questions):
             take(self.draft, self._asked(), path)
 
     def _refresh(self) -> None:
@@ -443,22 +471,6 @@ class Visit:
 
     def _told(self) -> None:
         self._refresh()
-
-
-def _is_open(one: visit.Asked) -> bool:
-    return one.needed and not one.answered
-
-
-def _in_place(one: visit.Asked) -> tuple[str, ...]:
-    """Key paths of the answers beside a question that answer it as well."""
-    of, own = one.key.rpartition(".")[0], one.question.path.rpartition(".")[0]
-    return tuple(f"{of}.{path.rpartition('.')[2]}" for path in one.question.instead if path.rpartition(".")[0] == own)
-
-
-def _words(rows: visit.RowsAt) -> str:
-    """A new row in trade words, with the stem of its id where that says more."""
-    words = ADDED.get(rows.path.rpartition(".")[2], rows.name)
-    return words if rows.name in words else f"{words} ({rows.name})"
 
 
 def assembled(session: Session):
