@@ -463,6 +463,18 @@ def test_the_next_photo_of_another_source_goes_on_from_the_last_one(form):
     assert [stop.description for stop in stops(form.known.box)] == ["What I enter now is known from", "note", "Next photo"]
 
 
+def test_a_number_alone_is_that_of_the_photo_or_of_what_the_notes_before_it_were_of(form):
+    to(form, "house")
+    counts = ("dwelling.laundry_circuits", "dwelling.small_appliance_circuits", "dwelling.floor_area")
+    texts = ("1", "2", "1420 ft^2")
+    for path, text, note, kept in zip(counts, texts, ("11", "sheet 4", "7"), ("photo 11", "sheet 4", "sheet 7"), strict=True):
+        form.known.note.value = note
+        row(form, path).entry.value = text
+        assert form.draft.field(path).note == kept
+    form.known.next_photo()
+    assert form.known.note.value == "sheet 8"
+
+
 def test_a_note_that_is_written_before_its_source_is_kept(form):
     form.known.note.value = "photo 8"
     form.known.origin.value = "data-sheet"

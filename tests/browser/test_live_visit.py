@@ -192,8 +192,9 @@ def test_a_home_is_entered_by_keys_alone_without_a_tab(town: Path, hands: Hands)
     for start in ("What is the floor area", "What is the service rated?", "Adapter:", "Which size have the conductors"):
         hands.key("n", ALT)
         at(hands, start)
-    onward(hands, ("4/0", "Are the conductors"), ("Al", "Which insulation type"), ("XHHW-2", "Which size is the neutral"))
-    onward(hands, ("2/0", "In which raceway"), ("", "Name (id)"), ("", "Kind of raceway"), ("RMC", "How hot does the air"))
+    onward(hands, ("4/0", "Are the conductors"), ("Al", "Which insulation type"), ("XHHW-2", "For which temperature"))
+    onward(hands, ("75 degC", "Which size is the neutral"), ("2/0", "How long"), ("", "In which raceway"), ("", "Name (id)"))
+    onward(hands, ("", "Kind of raceway"), ("RMC", "How hot does the air"))
     hands.until(lambda: 'raceway = "riser"' in kept(), "the new raceway is that of the run")
     hands.key("n", ALT)
     at(hands, "Name (id)")
@@ -201,7 +202,8 @@ def test_a_home_is_entered_by_keys_alone_without_a_tab(town: Path, hands: Hands)
     hands.keys("200")
     hands.until(lambda: "(200)" in hands.chrome.ask("document.activeElement.closest('.wb-row').innerText"), "the bus is not taken")
     onward(hands, ("", "What is the bus rated?"))
-    onward(hands, ("200 A", "What is the main breaker's rating?"), ("200 A", "Next step"), ("", "Name (id)"))
+    onward(hands, ("200 A", "What is the main breaker's rating?"), ("200 A", "At which end"), ("top", "What is its interrupting"))
+    onward(hands, ("", "Is its neutral bonded"), ("true", "Next step"), ("", "Name (id)"))
     for name in ("range-breaker", "dryer-breaker"):
         onward(hands, (name, "Breaker rating"), ("40 A", "Poles"), ("2", ""))
         hands.until_told(f"Added panel.main.breakers.{name}")
@@ -451,7 +453,13 @@ def test_what_no_photo_tells_is_passed_once_and_enter_reaches_what_is_needed_and
     onward(hands, ("21 A", "Does it charge"), ("utility", "Which current may pass"), ("60 A", "What is the short-circuit rating"))
     onward(hands, ("", "Which voltages"), ("120/240", "Which current may one leg"), ("24 A", "Which neutral current"), ("", "Which peak"))
     onward(hands, ("62 A", "Which size have the conductors"), ("6", "Are the conductors"), ("Cu", "Which insulation"))
-    onward(hands, ("THWN-2", "Which size is the equipment"), ("10", "How long is the run"), ("20 ft", "In which raceway"))
+    onward(
+        hands,
+        ("THWN-2", "For which temperature"),
+        ("", "Which size is the equipment"),
+        ("10", "How long is the run"),
+        ("20 ft", "In which raceway"),
+    )
     onward(hands, ("", "Name (id)"), ("", "Kind of raceway"), ("EMT", "How hot does the air"), ("38 degC", "Which size is the neutral"))
     onward(
         hands,
@@ -465,16 +473,15 @@ def test_what_no_photo_tells_is_passed_once_and_enter_reaches_what_is_needed_and
         "[...document.querySelectorAll('.wb-visit .wb-wanted > button')].filter(one => one.checkVisibility()).map(one => one.textContent)"
     )
     assert len(hands.chrome.ask(lacking)) == 1, "what shuts the storage down is wanted, the store is there"
-    onward(hands, ("13.5 kWh", "What is its round-trip"), ("0.89", "How is it run"), ("hold-full", "Where does it stand?"))
-    onward(
-        hands, ("attached-garage", "Can a vehicle hit it?"), ("false", "Is its disconnect"), ("true", "Is it there"), ("added", "Name (id)")
-    )
+    onward(hands, ("13.5 kWh", "What is its round-trip"), ("0.89", "How is it run"), ("hold-full", "Is its disconnect"))
+    onward(hands, ("true", "Is it there"), ("added", "Where does it stand?"))
+    onward(hands, ("attached-garage", "Can a vehicle hit it?"), ("false", "Name (id)"))
     onward(hands, ("", "Role"), ("", "Next step"))
     hands.key("n", ALT)
     at(hands, "Name (id)")
     hands.until(lambda: hands.seen(".wb-visit .wb-head").startswith("Panels behind"), "the backup panel follows its inverter")
     onward(hands, ("", "Kind of panel"), ("panelboard", "Connected to"), ("battery-inverter", "What is the bus rated?"))
-    for text in ("125 A", "none", "", "", "", "", "0 ft^2", "0", "0", "6", "", "", "", "", ""):
+    for text in ("125 A", "none", "", "", "", "", "0 ft^2", "0", "0", "6", "", "", "", "", "", ""):
         before = hands.focused()
         onward(hands, (text, ""))
         hands.until(lambda before=before: hands.focused() != before, "the keys go on", 20)

@@ -224,9 +224,14 @@ def _rating_of(node: Node) -> Input | None:
 
 
 def without_breaker(tree: Tree, panel: Panel) -> tuple[str, ...]:
-    """Ids of what hangs on a panel's bus without a breaker or lugs of its own."""
+    """Ids of what hangs on a panel's bus without a breaker or lugs of its own, but for a switch that starts a shutdown alone."""
     hung = (tree.node(name) for name in tree.children(panel.id))
-    return tuple(node.id for node in hung if standing(node) and node.kind not in ("breaker", "lugs"))
+    return tuple(node.id for node in hung if standing(node) and node.kind not in ("breaker", "lugs") and not _signals(node))
+
+
+def _signals(node: Node) -> bool:
+    """Whether a thing is a switch that starts the shutdown of storage without being in its circuit: it has no rating."""
+    return node.kind == "disconnect" and node.item.role == "storage-shutdown" and node.item.rating is None
 
 
 def breakers_standing(panel: Panel) -> tuple[Breaker, ...]:

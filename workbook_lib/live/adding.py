@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable, Mapping
+from html import escape
 
 from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.lines import Loc
@@ -40,7 +41,8 @@ class Adding:
         self._button = widgets.Button(description=f"Add {title}", layout=kit.button)
         self._button.add_class(GOES)
         self._button.on_click(settled(self.add))
-        self.box = spaced(*self._entries.values(), self._button, kit=kit, kind="wb-adding")
+        told = [widgets.HTML(f'<p class="wb">{escape(rows.words)}</p>', layout=kit.line)] if rows.words else []
+        self.box = spaced(*self._entries.values(), self._button, *told, kit=kit, kind="wb-adding")
         self.box.add_class(f"wb-of-{kind_of(rows)}")
         self.box.add_class(f"wb-entries-{len(self._entries)}")
 

@@ -11,6 +11,7 @@ from workbook_lib.live.session import Session, told_of
 from workbook_lib.live.things import workbook_words
 from workbook_lib.live.worker import Answer, CheckLine
 from workbook_lib.render.content import sentence
+from workbook_lib.sheet import Verdict
 
 MOST_MOVED = 8
 MOST_FAULTS = 12
@@ -78,7 +79,7 @@ class Board:
         elif session.current:
             at = f" Still at work{self._at()}." if state.running else ""
             placed = f" and of what the parameters cell puts in place ({escape(session.put_in_place)})" if session.put_in_place else ""
-            words.append(f"{_own(session)} The verdict is of what is entered{placed}.{at}")
+            words.append(f"{_own(session)} The verdict is of what is entered{placed}.{_worse(session)}{at}")
         elif state.running:
             words.append(f"<strong>Calculating{self._at()}</strong>; what is shown is older than what is entered.")
         else:  # left for another home, or broken off
@@ -131,6 +132,14 @@ def figure(title: str, told: str, svg: str, table: str = "") -> str:
 def _own(session: Session) -> str:
     """The verdict in a word, for the line that stays in sight."""
     return f"{_word(session.state.answers[session.workbook].verdict)}."
+
+
+def _worse(session: Session) -> str:
+    """The workbooks of the same entries that say something worse."""
+    answers, ranks = session.state.answers, [str(one) for one in Verdict]
+    own = ranks.index(answers[session.workbook].verdict)
+    worse = [(name, one.verdict) for name, one in answers.items() if one.number == session.asked and ranks.index(one.verdict) < own]
+    return f" Worse: {'; '.join(f'{escape(workbook_words(name))} {_word(verdict)}' for name, verdict in worse)}." if worse else ""
 
 
 def _word(verdict: str) -> str:

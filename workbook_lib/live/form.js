@@ -182,7 +182,14 @@
     }
     return true;
   };
+  // a number in the list of sources is that of the photo: it goes to the note, in place of what stands there
+  const numbers = (one, key) => one.matches?.('.wb-visit .wb-known select') && /^[0-9]/.test(key);
+  const number_of_photo = (one, text) => {
+    take(one.closest('.wb-known').querySelector('input'));
+    return document.execCommand('insertText', false, text);
+  };
   const put = (one, text) => {
+    if (numbers(one, text)) return number_of_photo(one, text);
     if (one.tagName === 'SELECT') return choose(one, text);
     if (one.matches('textarea, input[type="text"]')) return document.execCommand('insertText', false, text);
     if (text !== ' ') return false;
@@ -246,17 +253,17 @@
       // what hangs on something that is not there yet: the place where that is added
       const into = one.tagName === 'SELECT' && one.selectedIndex < 1 && !next && named(adding, 'wb-of-');
       const maker = into && shown(visit, '.' + into.replace('-of-', '-for-'))[0];
-      if (maker && !blank(adding)) { open_fold(maker, visit); return; }
+      if (maker && !at.has(named(maker, 'wb-adds-').replace('-adds-', '-of-'))) { open_fold(maker, visit); return; }
       if (!blank(adding) || one !== own(adding)[0]) return next ? take(next) : press(shown(adding, 'button')[0]);
       at.add(named(adding, 'wb-of-'));
     }
     const box = one.closest('.wb-row');
-    if (box?.matches('.wb-open') && empty(box)) at.add(named(box, 'wb-at-'));
+    if (box?.matches('.wb-open, .wb-offer') && empty(box)) at.add(named(box, 'wb-at-'));
     const all = shown(visit, '.wb-row'), fresh = box && all[all.indexOf(box) + 1];
     const brought = fresh && entered?.at === named(box, 'wb-at-') && !entered.rows.has(named(fresh, 'wb-at-')) && empty(fresh);
     if (brought) { take(fresh.querySelector(ENTRY)); return; }
     const stands = row => !empty(row) && [...row.querySelectorAll(ENTRY)].some(untaken);
-    const open = row => row.matches('.wb-open') && empty(row) && !elsewhere(visit, row) && !at.has(named(row, 'wb-at-'));
+    const open = row => row.matches('.wb-open, .wb-offer') && empty(row) && !elsewhere(visit, row) && !at.has(named(row, 'wb-at-'));
     const rows = shown(visit, '.wb-row').filter(row => !row.contains(one) && !row.closest('.wb-adding') && (open(row) || stands(row)));
     if (!rows.length && one.value && one.closest('.wb-first')) return;
     const following = rows.find(row => after(one, row)) ?? rows[0];
@@ -287,7 +294,7 @@
     if (unheard.has(one)) {
       if (one.tagName === 'INPUT') one.dispatchEvent(new Event('change', { bubbles: true }));
       typed.unshift({ key: 'Enter' });
-      until(visit.closest('.wb-live'), () => !unheard.has(one) && settled(), () => unheard.delete(one));
+      until(visit.closest('.wb-live'), () => (!one.isConnected || !unheard.has(one)) && settled(), () => unheard.delete(one));
       return;
     }
     const kept = back, own = one.closest('.wb-known') && one.matches(ENTRY);
@@ -305,7 +312,7 @@
     else if (letter === 'p') press(visit.querySelector('.wb-photo'));
     else if (letter === 's') { const save = saving(visit); if (save) take(save); }
     else {
-      const held = one.closest('.wb-visit') && one.matches(ENTRY) && (one.closest('.wb-known') ? back : place(one));
+      const held = one.closest('.wb-visit') && one.matches(`button, ${ENTRY}`) && (one.closest('.wb-known') ? back : place(one));
       take(shown(visit, '.wb-known select')[0]);
       back = held || null;
     }
@@ -325,7 +332,7 @@
     const ahead = orders || (bare && (key.length === 1 || ['Enter', 'Tab', 'Backspace', 'ArrowUp', 'ArrowDown'].includes(key)));
     const holds = pressed && !pressed.slow ? pressed : waits_for, waits = holds && (one === document.body || holds.form.contains(one));
     const late = !holds && lost && now() - lost.at < PAUSE_MS;
-    if (ahead && (waits || late) && !(one === waits_for?.soft && !typed.length && !orders && !['Enter', 'Tab'].includes(key))) {
+    if (ahead && (waits || late) && !(one === waits_for?.soft && !typed.length && !orders && !['Enter', 'Tab'].includes(key) && !numbers(one, key))) {
       if (waits && !(event.repeat && key === 'Enter')) typed.push(held);
       if (late) { lost.words += words_of(held); lost.at = now(); tell(lost.form, lost.words); }
       event.preventDefault();
@@ -349,6 +356,7 @@
     if (!visit || event.isComposing || event.repeat || event.ctrlKey || event.metaKey || event.shiftKey) return;
     if (lost && now() - lost.at > READ_MS) { tell(lost.form, ''); lost = null; }
     if (letter) command(letter, one, visit);
+    else if (!event.altKey && numbers(one, key)) number_of_photo(one, key);
     else if (key === 'Enter' && !event.altKey && one.matches(ENTRY) && one.closest('.wb-visit :is(.wb-adding, .wb-row, .wb-known)')) enter(one, visit);
     else return;
     event.preventDefault();
@@ -363,7 +371,8 @@
   const ACTED_MS = 10000, acted = new WeakMap();
   // what is typed into an answer is open until the kernel has said of the same text that it is taken or refused
   const ANSWER = 'input[type="text"], select';
-  const answer = one => one.tagName !== 'SELECT' ? one.value.trim() : one.selectedIndex < 1 ? '' : one.selectedOptions[0].textContent.trim();
+  const plain = text => text.replace(/\s/g, ' ').trim();
+  const answer = one => plain(one.tagName !== 'SELECT' ? one.value : one.selectedIndex < 1 ? '' : one.selectedOptions[0].textContent);
   document.addEventListener('input', ({ target }) => {
     if (!target.matches?.(ANSWER) || !target.closest('.wb-visit .wb-row')) return;
     unheard.set(target, answer(target));
@@ -378,10 +387,10 @@
     until(form, () => source === target.selectedOptions[0]?.textContent, () => {});
     waits_for.soft = target;
   }, true);
-  const hear = told => {
+  const hear = (told, visit) => {
     if (told.className === 'wb-origin') source = told.textContent;
-    for (const entry of told.closest('.wb-visit').querySelectorAll(`.wb-row.${told.className} :is(${ANSWER})`)) {
-      if (unheard.get(entry) !== told.textContent.trim()) continue;
+    for (const entry of visit?.querySelectorAll(`.wb-row.${told.className} :is(${ANSWER})`) ?? []) {
+      if (unheard.get(entry) !== plain(told.textContent)) continue;
       unheard.delete(entry);
       if (told.title.endsWith('more')) settling = now();
     }
@@ -467,9 +476,9 @@
     requestAnimationFrame(() => { waiting = false; mend(); ends(); clear(); refocus(); show(); follow(); waited(); appeared(); });
   };
   new MutationObserver(records => {
-    for (const { target } of records) {
+    for (const { target, addedNodes } of records) {
       if (target.matches?.('.wb-echo input')) echo(target);
-      else if (target.closest?.('.wb-heard')) target.closest('.wb-heard').querySelectorAll('i').forEach(hear);
+      else if (target.closest?.('.wb-heard')) [...addedNodes].filter(one => one.matches?.('i')).forEach(one => hear(one, target.closest('.wb-visit')));
       else if (target.matches?.(BAR) && target.closest('.jp-NotebookPanel')) life(target.closest('.jp-NotebookPanel'));
     }
     if ((pressed ?? waits_for) && records.some(({ type, target }) => type === 'childList' && (pressed ?? waits_for).form.contains(target) && !target.closest?.('.wb-right, .widget-html'))) changed = now();

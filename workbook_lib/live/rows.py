@@ -274,7 +274,7 @@ class Known:
         self._photo.layout.width = "auto"
         self._photo.add_class("wb-photo")
         self._photo.on_click(settled(self.next_photo))
-        self._note_before, self._used = "", False
+        self._note_before, self._used, self._words = "", False, "photo "
         self.heard: Callable[[str], None] = lambda text: None
         parts = [self.origin, self.note, self._photo]
         self.box = widgets.Box(parts, layout=widgets.Layout(flex_flow="row wrap", width="100%", align_items="baseline"))
@@ -291,21 +291,29 @@ class Known:
 
     def _other_note(self, change) -> None:
         self._used = False
+        words = re.fullmatch(r"(.*?)[0-9]+", change["old"] or self._note_before)
+        self._words = words[1] if words and words[1] else self._words
+
+    @property
+    def said_note(self) -> str:
+        """The note; where it is a number alone, that of a photo, or of what the notes before it were of."""
+        note = self.note.value.strip()
+        return f"{self._words}{note}" if note.isdecimal() else note
 
     def next_photo(self) -> None:
         """Raise the number at the end of the note by one; where the source was changed since, go on from the note before."""
-        self.note.value = following(self.note.value.strip() or self._note_before.strip())
+        self.note.value = following(self.said_note or self._note_before.strip())
 
     @property
     def said(self) -> bool:
         """Whether it is said how what is entered now is known."""
-        return self.origin.value != "stated" or bool(self.note.value.strip())
+        return self.origin.value != "stated" or bool(self.said_note)
 
     def tell(self, draft: Draft, path: str) -> None:
         """Say of a field that was just entered how it is known. Parameters: draft, key path."""
         if self.said:
             self._used = True
-            draft.known_from(path, self.origin.value, self.note.value)
+            draft.known_from(path, self.origin.value, self.said_note)
 
 
 class Kit:

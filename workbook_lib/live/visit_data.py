@@ -56,7 +56,7 @@ class Question:
     """One question: path of its answer (`*` for each row), words, why it is asked, where it is read, when it is needed.
 
     `instead`: paths that answer it as well; `only_if`, `needed_if`: conditions that must all hold; `suggest`: shown, never taken; `like`:
-    what an answer looks like; `takes`: what is entered once the thing that tells it is chosen.
+    what an answer looks like; `offer`: Enter leads there, needed or not; `takes`: what is entered once the thing that tells it is chosen.
     """
 
     path: str
@@ -69,6 +69,7 @@ class Question:
     needed_if: tuple[Condition, ...] = ()
     suggest: str = ""
     like: str = ""
+    offer: bool = False
     takes: Takes | None = None
 
 
@@ -78,7 +79,7 @@ class RowsAt:
 
     `first` is empty where the step asks of rows that stand elsewhere; `one`: a single table; `least`: rows that there must be; `which`: the
     first row of the file or the others; `only`: conditions on a row; `into`: path of the field that takes a new one; `many`: of which a
-    home has many; `then`: the field that a new one is asked for first, needed or not.
+    home has many; `then`: the field that a new one is asked for first, needed or not; `words`: told where one is added.
     """
 
     path: str
@@ -91,6 +92,7 @@ class RowsAt:
     into: str = ""
     many: bool = False
     then: str = ""
+    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)

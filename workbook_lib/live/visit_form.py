@@ -200,7 +200,8 @@ class Visit:
                 found.append(self._same(f"out {row.key}", lambda: self._out(row.key, title)))
             return found
 
-        fold = self._fold(row.key, title, make, opened=bool(lacking))
+        offered = not row.rows.first and any(one.question.offer and not one.answered for one in asked)
+        fold = self._fold(row.key, title, make, opened=bool(lacking) or offered)
         fold.say(note=f"{lacking} needed open" if lacking else summary(asked))
         fold.box.add_class(f"wb-kind-{kind_of(row.rows)}")
         self._things[row.key] = (fold, tuple(one.key for one in asked))
@@ -227,7 +228,7 @@ class Visit:
         matter = {one.key for one in asked if one.needed or one.question.path in others}
         makes = {condition.path for one in asked for condition in one.question.needed_if}
         # what becomes needed, and what makes it so, stay where they stand
-        first = matter | {one.key for one in asked if one.question.needed_if or one.question.path in makes}
+        first = matter | {one.key for one in asked if one.question.needed_if or one.question.offer or one.question.path in makes}
         for one in sorted(asked, key=lambda one: one.key not in first):
             field = self.draft.field(one.key)
             if field is None:
@@ -247,6 +248,7 @@ class Visit:
         for one in asked:
             if one.key in self._rows:
                 box = self._rows[one.key].box
+                (box.add_class if one.question.offer and not one.answered else box.remove_class)("wb-offer")
                 (box.add_class if one.key in opened and not one.answered else box.remove_class)("wb-open")
             alike = [key for key in (one.key, *in_place(one)) if key in self._rows] if one.needed else []
             for key in alike if len(alike) > 1 else ():
@@ -342,10 +344,11 @@ class Visit:
         told = [words for field in group.fields if field.given for words in take(self.draft, self._asked(), field.path)]
         self.aim.clear()
         self.show()
+        own = {row.key for row in visit.standing(self._content(), visit_data.step_of(self._step)) if row.rows.first}
         for key, (fold, keys) in self._things.items():
             if key == path:
                 fold.turn(bool(self._lacking(keys) or (rows.then and not self.draft.field(f"{path}.{rows.then}").given)))
-            elif fold.opened and not self._lacking(keys):
+            elif fold.opened and not self._lacking(keys) and key in own:
                 fold.turn(False)
         words = [f"Added {called(path, group.title)}", *(f"Taken from it: {words}" for words in told)]
         if group.kind == "disconnect":

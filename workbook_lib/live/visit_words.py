@@ -11,8 +11,8 @@ from workbook_lib.live.things import ADDED
 KEYS = (
     "Keys: <strong>Enter</strong> goes on to the next answer that is needed, and passes one that is left empty; in a new thing to its next "
     "entry, and from the last it adds it. <strong>Tab</strong> goes to every field, also those asked if known. <strong>Alt+N</strong> Next "
-    "step, <strong>Alt+K</strong> what it is known from (Enter goes back), <strong>Alt+P</strong> Next photo, <strong>Alt+S</strong> Save "
-    "and render."
+    "step, <strong>Alt+K</strong> what it is known from (a number is that of the photo, Enter goes back), <strong>Alt+P</strong> Next "
+    "photo, <strong>Alt+S</strong> Save and render."
 )
 KEPT = "What you enter is kept at once in the working copy beside the site file; the site file itself, {file}, is written with Save it so."
 UNTAKEN = '{ask} "{text}" is not taken. Mend it or empty it, then go on; the list of steps leaves it as it is.'
@@ -40,14 +40,17 @@ def head(content: Mapping[str, object], step: visit_data.Step, file: str, *, sav
     whole = visit.progress(content)
     lacking = whole.needed - whole.needed_answered
     open_ones = "1 needed answer is open" if lacking == 1 else f"{lacking} needed answers are open"
-    words = open_ones if lacking else f"Nothing that is needed is open: {'saved' if saved else 'look at the verdict, then save'}"
+    places = [f"{number}. {one.title}" for number, one in enumerate(visit_data.steps(), 1) if not visit.progress(content, one).whole]
+    left = f"{open_ones}, at {'; '.join(places)}"
+    words = left if lacking else f"Nothing that is needed is open: {'saved' if saved else 'look at the verdict, then save'}"
     title = f'<h3 class="wb-head">{escape(step.title)}</h3><p class="wb">{escape(step.words)}</p>'
     return f'<p class="wb">{words} ({whole.answered} of {whole.of} questions answered). {escape(KEPT.format(file=file))}</p>{title}'
 
 
 def summary(asked: Collection[visit.Asked]) -> str:
     """What is known of a thing, in one line. Parameters: its questions. Returns: text."""
-    told = [str(one.value) for one in asked if one.answered and not isinstance(one.value, (list, dict, bool)) and one.value is not None]
+    values = [one.value for one in asked if one.answered and not isinstance(one.value, (dict, bool)) and one.value is not None]
+    told = [", ".join(map(str, value)) if isinstance(value, list) else str(value) for value in values]
     return " \N{MIDDLE DOT} ".join(told)[:60]
 
 

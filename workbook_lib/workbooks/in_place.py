@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.rules import conductor
-from workbook_lib.sheet import Input, Quantity, Step
+from workbook_lib.sheet import Assumption, Input, Quantity, Step
 from workbook_lib.workbooks.prepare import text
 
 CONDUCTOR_QUESTION = "are the service conductors large enough for the service rating?"
@@ -98,6 +98,14 @@ def beside(home, wire, path: str, edition) -> tuple[str, ...]:
 def raceway_of(home, wire) -> object | None:
     """The raceway that a conductor names; None where it names none."""
     return home.tree.raceways.get(text(wire.raceway))
+
+
+def assumed(home, wire) -> list[Assumption]:
+    """What is taken of the raceway of a conductor where the file does not say it. Parameters: home, conductor. Returns: assumptions."""
+    raceway = raceway_of(home, wire)
+    taken = (("above_roof", "not close above a roof"), ("other_current_carrying", "shared with no other circuit"))
+    lacking = [(name, words) for name, words in taken if raceway is not None and getattr(raceway, name) is None]
+    return [Assumption(f"raceway.{raceway.id}.{name}", f"raceway {raceway.id} is taken to be {words}") for name, words in lacking]
 
 
 def current_carrying(path: str, other: Input | None, beside: Iterable[str] = ()) -> Quantity:

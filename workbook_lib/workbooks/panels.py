@@ -10,7 +10,7 @@ from workbook_lib.rules import conductor, measured, service
 from workbook_lib.rules.loads import LoadItem
 from workbook_lib.sheet import Assumption, Check, Input, Quantity, Result, Section, Step, Table, Verdict, compare, holds, needs_input
 from workbook_lib.workbooks import common, record_checks
-from workbook_lib.workbooks.in_place import CONDUCTOR_QUESTION, DEVICE_QUESTION, ampacity_of, raceway_of, service_protection
+from workbook_lib.workbooks.in_place import CONDUCTOR_QUESTION, DEVICE_QUESTION, ampacity_of, assumed, service_protection
 from workbook_lib.workbooks.methods import general_steps, standard
 from workbook_lib.workbooks.prepare import panel_scope, root_panels, text
 
@@ -155,10 +155,7 @@ def conductors(work) -> None:
     work.checks.append(conductor.conductor_check("service-conductor", asked, ampacity, required, cite, note=words))
     work.result("service_conductor_ampacity_a", ampacity)
     table = _sizes(work, required)
-    raceway = raceway_of(work.home, site.service.conductor)
-    for name, taken in (("above_roof", "not close above a roof"), ("other_current_carrying", "shared with no other circuit")):
-        if getattr(raceway, name) is None:
-            work.assumptions.append(Assumption(f"raceway.{raceway.id}.{name}", f"raceway {raceway.id} is taken to be {taken}"))
+    work.assumptions += assumed(work.home, site.service.conductor)
     prose = (
         "Ampacity in place is the table's value in the column of the insulation, by the ambient factor and the adjustment, "
         "and never more than the column of the terminals."

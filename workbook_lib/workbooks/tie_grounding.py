@@ -162,6 +162,7 @@ def _enlarged(work: Work, circuit: Circuit) -> tuple[Step, Step]:
         value=least,
         text="",
         origin="choice",
+        note="",
         key=f"circuit.{name}.least_size",
         meaning="least conductor of the circuit, from the ampacity table",
     )

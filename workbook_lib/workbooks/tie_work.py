@@ -9,7 +9,7 @@ from workbook_lib.errors import MissingInput
 from workbook_lib.home import distribution
 from workbook_lib.rules import source as sources
 from workbook_lib.sheet import Input, Quantity, Step
-from workbook_lib.workbooks.in_place import ampacity_of
+from workbook_lib.workbooks.in_place import ampacity_of, assumed
 from workbook_lib.workbooks.prepare import text
 from workbook_lib.workbooks.work import SheetWork
 
@@ -149,8 +149,10 @@ def wired(work: Work) -> list[tuple[str, str, object, object]]:
 
 
 def ampacity(work: Work, path: str, wire, rating: Quantity | None, *, neutral: bool = False) -> Step:
-    """Ampacity of a conductor in place [A]. Errors: MissingInput naming every field that lacks."""
-    return ampacity_of(work.home, wire, path, work.edition, rating=rating, neutral=neutral)
+    """Ampacity of a conductor in place [A], what is taken of its raceway told. Errors: MissingInput naming every field that lacks."""
+    found = ampacity_of(work.home, wire, path, work.edition, rating=rating, neutral=neutral)
+    work.assumptions += [one for one in assumed(work.home, wire) if one not in work.assumptions]
+    return found
 
 
 def raceway_of(work: Work, wire) -> object | None:
