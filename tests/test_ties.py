@@ -68,6 +68,28 @@ def device(name: str, rating: int, position: str = "bottom", more: str = "") -> 
     return f'{{ id = "{name}", rating = "{rating} A", poles = 2, position = "{position}", backfeed = "suitable"{more} }}'
 
 
+STOP = '[[disconnect]]\nid = "stop"\nrole = "storage-shutdown"\nconnected_to = "main"\nplace = "outside"\n'
+
+
+@pytest.mark.parametrize("rating,unlisted", [("", False), ('rating = "60 A"\n', True)])
+def test_a_switch_that_only_starts_a_shutdown_is_no_circuit_of_the_bus(tmp_path, rating, unlisted):
+    """Common practice: what starts a shutdown is wired for signals; one with a rating stands in a circuit and has a breaker."""
+    text = HEAD + panel("main", "service", "400 A", "200 A", '{ id = "pv-breaker", rating = "30 A", poles = 2, position = "bottom" }')
+    text += made_source("pv", "pv-breaker", 24) + STOP + rating
+    check = studied(tmp_path, text).check("bus-breakers:main")
+    assert ("on the bus without one: stop" in check.note) == unlisted
+
+
+def test_what_is_taken_of_a_raceway_is_listed_on_the_sheet(tmp_path):
+    text = HEAD.replace(', above_roof = "none", other_current_carrying = 0', "")
+    text += panel("main", "service", "200 A", "200 A", '{ id = "pv-breaker", rating = "30 A", poles = 2, position = "bottom" }')
+    said = [one.text for one in studied(tmp_path, text + made_source("pv", "pv-breaker", 24)).assumptions]
+    assert "raceway riser is taken to be not close above a roof" in said
+    assert said.count("raceway riser is taken to be shared with no other circuit") == 1
+    whole = studied(tmp_path, text.replace('ambient = "30 degC"', 'ambient = "30 degC", above_roof = "none", other_current_carrying = 0'))
+    assert not [one for one in whole.assumptions if "raceway" in one.text]
+
+
 def studied(tmp_path: Path, text: str, year: str = "2023") -> Sheet:
     """Sheet of a home written by a test."""
     (tmp_path / "home.toml").write_text(text, encoding="utf-8")

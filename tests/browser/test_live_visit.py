@@ -233,10 +233,9 @@ MARKED = "[...document.querySelectorAll('.wb-live .wb-aim')]"
 def test_the_breaker_of_a_charger_is_added_in_its_step_by_keys_and_what_is_refused_is_gone_back_to(town: Path, hands: Hands):
     assert begun_with(town, hands, "elder-10", step="13.") == "13. The charger and its circuit: nothing entered yet"
     hands.until(lambda: hands.has_button("Add a charger"), "the step of the charger")
-    hands.tab_to("Add a breaker for this circuit to main")
-    hands.key(" ")
-    hands.until(lambda: hands.has("Breaker rating"), "the entries of a breaker")
-    hands.tab_to("Name (id)", 1)
+    hands.chrome.ask(f"{FIELD.format(json.dumps('Name (id)'))}.focus()")
+    onward(hands, ("", "Connected to"), ("", "Name (id)"))
+    assert hands.has("Breaker rating"), "what the charger hangs on is not there yet: the entries of its breaker"
     onward(hands, ("", "Breaker rating"), ("60 kA", "Poles"), ("2", ""))
     hands.until_told("Not done:")
     at(hands, "Breaker rating")
@@ -370,6 +369,17 @@ def test_the_source_is_gone_to_and_come_back_from_by_keys_and_stays_in_sight(tow
     assert hands.chrome.ask(FOCUS) == [True, True, True]
     hands.retype("25 A")
     hands.until(lambda: 'note = "photo 7"' in keeping.working(town / "elder-14.toml").text, "its source is kept")
+    hands.key("k", ALT)
+    typed(hands, "12\n")
+    hands.until(lambda: hands.chrome.ask(f"document.activeElement === {rating}"), "the entry where one was", 20)
+    hands.retype("30 A")
+    hands.until(lambda: 'note = "photo 12"' in keeping.working(town / "elder-14.toml").text, "a number is that of the photo")
+    fold = "[...document.querySelectorAll('.wb-visit .wb-fold')].find(one => one.textContent.startsWith('Breaker 3-breaker'))"
+    hands.chrome.ask(f"{fold}.focus()")
+    hands.key("k", ALT)
+    at(hands, "What I enter now is known from")
+    hands.key("Enter")
+    hands.until(lambda: hands.chrome.ask(f"document.activeElement === {fold}"), "the button where one was", 20)
     for _ in range(30):
         hands.key("Tab", SHIFT)
         if hands.chrome.ask("Boolean(document.activeElement.closest('.wb-visit .wb-inside'))"):
@@ -559,6 +569,20 @@ def test_a_home_is_saved_and_rendered_by_keys_from_the_last_step(town: Path, han
     sheet = "town/elder-16/service_load.html"
     hands.until(lambda: hands.chrome.ask(f"{PANEL}.context?.path") == sheet, "the sheet is open")
     hands.chrome.ask(f"{PANEL}.close()")
+
+
+def test_enter_on_what_may_be_added_opens_it_and_is_at_its_first_entry(town: Path, hands: Hands):
+    begun_with(town, hands, "elder-22", {"id": "range-breaker", "rating": "50 A", "poles": "2"}, step="9.")
+    hands.until(lambda: hands.has_button("Add a transfer switch"), "the step")
+    hands.chrome.ask(
+        "[...document.querySelectorAll('.wb-visit .wb-fold')].find(one => one.textContent.startsWith('Add a transfer')).focus()"
+    )
+    typed(hands, "\nswitch-over\n")
+    at(hands, "Connected to")
+    assert hands.chrome.ask("document.activeElement.closest('.wb-adding').querySelector('input').value") == "switch-over"
+    hands.chrome.ask("document.activeElement.closest('.wb-inside').previousElementSibling.focus()")
+    hands.key("Enter")
+    hands.until(lambda: hands.has_button("Add a transfer switch  (+ show)"), "it is shut again", 20)
 
 
 def test_where_no_raceway_is_there_yet_enter_goes_to_where_one_is_added(lab: Lab, town: Path, hands: Hands):

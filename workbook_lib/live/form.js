@@ -357,6 +357,7 @@
     if (lost && now() - lost.at > READ_MS) { tell(lost.form, ''); lost = null; }
     if (letter) command(letter, one, visit);
     else if (!event.altKey && numbers(one, key)) number_of_photo(one, key);
+    else if (key === 'Enter' && !event.altKey && one.matches('[class*="wb-adds-"] > button:not(.wb-opened)')) open_fold(one.parentElement, visit);
     else if (key === 'Enter' && !event.altKey && one.matches(ENTRY) && one.closest('.wb-visit :is(.wb-adding, .wb-row, .wb-known)')) enter(one, visit);
     else return;
     event.preventDefault();
