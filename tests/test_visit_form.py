@@ -236,7 +236,7 @@ def test_what_is_added_is_opened_and_the_keys_go_on_at_what_it_lacks_and_the_res
 def test_where_what_is_added_lacks_nothing_the_keys_go_on_at_the_next_of_its_kind(form):
     with_panel(form)
     assert aimed(form) is adding(form, "breaker")._entries["id"]
-    assert not any(fold.opened for fold, _ in form._things.values())
+    assert {key for key, (fold, _) in form._things.items() if fold.opened} == {"panel.main"}, "what is asked of the panel itself stays open"
     assert {"wb-of-panel-breakers", "wb-entries-3"} <= set(adding(form, "breaker").box._dom_classes)
     assert form.aim.at is adding(form, "breaker").first, "an entry is marked, not its box, whose other entries may come before it"
     assert "wb-kind-panel-breakers" in form._things["panel.main.breakers.range-breaker"][0].box._dom_classes
@@ -273,7 +273,7 @@ def test_a_step_begins_at_what_it_needs_else_at_a_new_thing_else_at_the_way_on(f
     with_panel(form)
     form.go(1)
     assert form._step == "sub-panels"
-    assert aimed(form) is adding(form, "panel")._entries["id"]
+    assert aimed(form) is adding(form, "panel")._entries["kind"]
     to(form, "record")
     form.go(1)
     assert aimed(form) is adding(form, "paper")._entries["for"]
@@ -511,6 +511,31 @@ def test_what_was_added_before_may_be_chosen_as_what_parts_the_home_from_the_uti
     assert [text for _, text in islanding.entry.options] == ["", "battery-inverter", "transfer"]
     islanding.entry.value = "battery-inverter"
     assert form.draft.field("backup.islanding").text == "battery-inverter"
+
+
+def test_an_id_that_another_thing_has_is_refused(form):
+    with_panel(form)
+    to(form, "loads")
+    before = form.draft.text
+    add(form, "load", id="range-breaker", kind="range", connected_to="range-breaker")
+    assert "range-breaker is the id of another thing. Do: give it another, as range-breaker-2." in form._line.box.value
+    assert form.draft.text == before
+    assert aimed(form) is adding(form, "load")._entries["id"]
+    assert "wb-refused" in form.aim.at._dom_classes
+
+
+def test_a_breaker_of_a_panel_that_is_added_is_added_with_it(form):
+    with_panel(form)
+    with_backup_panel(form)
+    field = form.draft.field("panel.backup-panel.breakers.well-breaker.status")
+    assert not field.given, "nothing is said of the panel"
+    row(form, "panel.backup-panel.status").entry.value = "added"
+    add(form, "breaker", id="lights-breaker", rating="15 A", poles="1")
+    assert form.draft.field("panel.backup-panel.breakers.lights-breaker.status").text == "added"
+    assert "status added (panel.backup-panel: added)" in form._line.box.value
+    assert not form.draft.field("panel.backup-panel.breakers.well-breaker.status").given
+    form.draft.undo()
+    assert form.draft.group("panel.backup-panel.breakers.lights-breaker") is None, "it goes with the breaker"
 
 
 def test_an_answer_that_makes_others_needed_moves_none_of_them(form):

@@ -193,12 +193,12 @@ def test_a_home_is_entered_by_keys_alone_without_a_tab(town: Path, hands: Hands)
         hands.key("n", ALT)
         at(hands, start)
     onward(hands, ("4/0", "Are the conductors"), ("Al", "Which insulation type"), ("XHHW-2", "For which temperature"))
-    onward(hands, ("75 degC", "Which size is the neutral"), ("2/0", "How long"), ("", "In which raceway"), ("", "Name (id)"))
-    onward(hands, ("", "Kind of raceway"), ("RMC", "How hot does the air"))
+    onward(hands, ("75 degC", "Which size is the neutral"), ("2/0", "How long"), ("", "In which raceway"), ("", "Kind of raceway"))
+    onward(hands, ("RMC", "How hot does the air"))
     hands.until(lambda: 'raceway = "riser"' in kept(), "the new raceway is that of the run")
     hands.key("n", ALT)
-    at(hands, "Name (id)")
-    onward(hands, ("", "Kind of panel"), ("panelboard", "Connected to"), ("service", "What is the bus rated?"))
+    at(hands, "Kind of panel")
+    onward(hands, ("panelboard", "Connected to"), ("service", "What is the bus rated?"))
     hands.keys("200")
     hands.until(lambda: "(200)" in hands.chrome.ask("document.activeElement.closest('.wb-row').innerText"), "the bus is not taken")
     onward(hands, ("", "What is the bus rated?"))
@@ -213,14 +213,14 @@ def test_a_home_is_entered_by_keys_alone_without_a_tab(town: Path, hands: Hands)
         hands.until(lambda title=title: hands.seen(".wb-visit .wb-head") == title, f"the step {title}")
         hands.key("n", ALT)
     hands.until(lambda: hands.has("Kind of load"), "the step of the loads")
-    at(hands, "Name (id)")
+    at(hands, "Kind of load")
     for kind in ("range", "dryer"):
-        onward(hands, ("", "Kind of load"), (kind, "Connected to"), (f"{kind}-breaker", "What is its nameplate rating?"))
+        onward(hands, (kind, "Connected to"), (f"{kind}-breaker", "What is its nameplate rating?"))
         hands.keys("5 kW")
         hands.until(lambda kind=kind: f'id = "{kind}"' in (text := kept()) and '"5 kW"' in text.split(f'id = "{kind}"')[1], "it is kept")
         hands.until_current()
         assert hands.focused().startswith("What is its nameplate rating?"), "a verdict that comes moves nothing"
-        onward(hands, ("", "Name (id)"))
+        onward(hands, ("", "Kind of load"))
     assert 'note = "photo 1"' in kept()
     assert kept().count("poles of") == 2, "the voltage is taken from the breaker"
     assert len(hands.chrome.ask("[...document.querySelectorAll('.wb-kind-load > .wb-opened')].filter(one => one.checkVisibility())")) == 1
@@ -233,10 +233,8 @@ MARKED = "[...document.querySelectorAll('.wb-live .wb-aim')]"
 def test_the_breaker_of_a_charger_is_added_in_its_step_by_keys_and_what_is_refused_is_gone_back_to(town: Path, hands: Hands):
     assert begun_with(town, hands, "elder-10", step="13.") == "13. The charger and its circuit: nothing entered yet"
     hands.until(lambda: hands.has_button("Add a charger"), "the step of the charger")
-    hands.chrome.ask(f"{FIELD.format(json.dumps('Name (id)'))}.focus()")
-    onward(hands, ("", "Connected to"), ("", "Name (id)"))
-    assert hands.has("Breaker rating"), "what the charger hangs on is not there yet: the entries of its breaker"
-    onward(hands, ("", "Breaker rating"), ("60 kA", "Poles"), ("2", ""))
+    hands.chrome.ask(f"{FIELD.format(json.dumps('Connected to'))}.focus()")
+    onward(hands, ("", "Breaker rating"), ("60 kA", "Poles"), ("2", ""))  # what the charger hangs on is not there yet
     hands.until_told("Not done:")
     at(hands, "Breaker rating")
     hands.retype("60 A")
@@ -295,8 +293,8 @@ def test_lists_and_answers_are_typed_ahead_too(town: Path, hands: Hands):
     rows = [{"id": f"{name}-breaker", "rating": "50 A", "poles": "2"} for name in ("range", "dryer")]
     begun_with(town, hands, "elder-17", *rows, step="12.")
     hands.until(lambda: hands.has("Kind of load"), "the entries of a load")
-    hands.chrome.ask(f"{FIELD.format(json.dumps('Name (id)'))}.focus()")
-    typed(hands, "\nrange\nrange-breaker\n12 kW\n\ndryer\ndryer-breaker\n5 kW\n")
+    hands.chrome.ask(f"{FIELD.format(json.dumps('Kind of load'))}.focus()")
+    typed(hands, "range\nrange-breaker\n12 kW\ndryer\ndryer-breaker\n5 kW\n")
 
     def loads() -> list[tuple]:
         found = tomllib.loads(keeping.working(town / "elder-17.toml").text).get("load", ())
@@ -304,7 +302,7 @@ def test_lists_and_answers_are_typed_ahead_too(town: Path, hands: Hands):
 
     hands.until(lambda: len(loads()) == 2 and loads()[1][3], "both are kept")
     assert loads() == [("range", "range", "range-breaker", "12 kW"), ("dryer", "dryer", "dryer-breaker", "5 kW")]
-    at(hands, "Name (id)")
+    at(hands, "Kind of load")
     assert hands.seen(".wb-visit .wb-typed") == ""
 
 
@@ -451,8 +449,8 @@ def test_what_no_photo_tells_is_passed_once_and_enter_reaches_what_is_needed_and
     """A home with storage and a backup panel by Enter alone: breaker, raceway, store, panel and its breakers are all come to."""
     begun_with(town, hands, "elder-21", {"id": "range-breaker", "rating": "50 A", "poles": "2"}, step="9.")
     hands.until(lambda: hands.has("Kind of source"), "the entries of an inverter")
-    hands.chrome.ask(f"{FIELD.format(json.dumps('Name (id)'))}.focus()")
-    onward(hands, ("", "Kind of source"), ("multimode-inverter", "Connected to"), ("", "Name (id)"), ("", "Breaker rating"))
+    hands.chrome.ask(f"{FIELD.format(json.dumps('Kind of source'))}.focus()")
+    onward(hands, ("multimode-inverter", "Connected to"), ("", "Breaker rating"))
     onward(hands, ("60 A", "Poles"), ("2", "Add a source"), ("", "Is it there"), ("added", "What is its rated continuous"))
     onward(
         hands,
@@ -470,7 +468,7 @@ def test_what_no_photo_tells_is_passed_once_and_enter_reaches_what_is_needed_and
         ("10", "How long is the run"),
         ("20 ft", "In which raceway"),
     )
-    onward(hands, ("", "Name (id)"), ("", "Kind of raceway"), ("EMT", "How hot does the air"), ("38 degC", "Which size is the neutral"))
+    onward(hands, ("", "Kind of raceway"), ("EMT", "How hot does the air"), ("38 degC", "Which size is the neutral"))
     onward(
         hands,
         ("6", "Where on the bus"),
@@ -478,25 +476,25 @@ def test_what_no_photo_tells_is_passed_once_and_enter_reaches_what_is_needed_and
         ("suitable", "Is it held down"),
         ("true", "Is the breaker there"),
     )
-    onward(hands, ("added", "Name (id)"), ("", "Inverter"), ("battery-inverter", "What is the nameplate energy"))
+    onward(hands, ("added", "Inverter"), ("battery-inverter", "What is the nameplate energy"))
     lacking = (
         "[...document.querySelectorAll('.wb-visit .wb-wanted > button')].filter(one => one.checkVisibility()).map(one => one.textContent)"
     )
     assert len(hands.chrome.ask(lacking)) == 1, "what shuts the storage down is wanted, the store is there"
     onward(hands, ("13.5 kWh", "What is its round-trip"), ("0.89", "How is it run"), ("hold-full", "Is its disconnect"))
     onward(hands, ("true", "Is it there"), ("added", "Where does it stand?"))
-    onward(hands, ("attached-garage", "Can a vehicle hit it?"), ("false", "Name (id)"))
-    onward(hands, ("", "Role"), ("", "Next step"))
+    onward(hands, ("attached-garage", "Can a vehicle hit it?"), ("false", "Role"))
+    onward(hands, ("", "Next step"))
     hands.key("n", ALT)
-    at(hands, "Name (id)")
+    at(hands, "Kind of panel")
     hands.until(lambda: hands.seen(".wb-visit .wb-head").startswith("Panels behind"), "the backup panel follows its inverter")
-    onward(hands, ("", "Kind of panel"), ("panelboard", "Connected to"), ("battery-inverter", "What is the bus rated?"))
+    onward(hands, ("panelboard", "Connected to"), ("battery-inverter", "What is the bus rated?"))
     for text in ("125 A", "none", "", "", "", "", "0 ft^2", "0", "0", "6", "", "", "", "", "", ""):
         before = hands.focused()
         onward(hands, (text, ""))
         hands.until(lambda before=before: hands.focused() != before, "the keys go on", 20)
     at(hands, "In which raceway")
-    onward(hands, ("", "Name (id)"), ("", "Kind of raceway"), ("EMT", "How hot does the air"), ("", "Name (id)"))
+    onward(hands, ("", "Kind of raceway"), ("EMT", "How hot does the air"), ("", "Name (id)"))
     for name in ("well-breaker", "lights-breaker"):
         onward(hands, (name, "Breaker rating"), ("20 A", "Poles"), ("2", ""))
         hands.until_told(f"Added panel.backup-panel.breakers.{name}")
@@ -577,9 +575,9 @@ def test_enter_on_what_may_be_added_opens_it_and_is_at_its_first_entry(town: Pat
     hands.chrome.ask(
         "[...document.querySelectorAll('.wb-visit .wb-fold')].find(one => one.textContent.startsWith('Add a transfer')).focus()"
     )
-    typed(hands, "\nswitch-over\n")
+    hands.key("Enter")
     at(hands, "Connected to")
-    assert hands.chrome.ask("document.activeElement.closest('.wb-adding').querySelector('input').value") == "switch-over"
+    assert hands.chrome.ask("document.activeElement.closest('.wb-adding').querySelector('input').value") == "transfer"
     hands.chrome.ask("document.activeElement.closest('.wb-inside').previousElementSibling.focus()")
     hands.key("Enter")
     hands.until(lambda: hands.has_button("Add a transfer switch  (+ show)"), "it is shut again", 20)
@@ -594,11 +592,9 @@ def test_where_no_raceway_is_there_yet_enter_goes_to_where_one_is_added(lab: Lab
     run = "document.querySelector('.wb-visit .wb-open.wb-wants-raceway select')"
     hands.until(lambda: hands.chrome.ask(f"{run}?.checkVisibility()"), "the raceway is asked for")
     hands.chrome.ask(f"{run}.focus()")
-    typed(hands, "\nown-run\n")
-    at(hands, "Kind of raceway")
-    assert hands.has_button("Add a raceway or cable (pv-run)  (\N{MINUS SIGN} hide)"), "it was opened"
-    assert hands.value("Name (id)") == "own-run", "what was typed ahead went there"
-    assert hands.chrome.ask("Boolean(document.activeElement.closest('.wb-of-raceway'))")
+    typed(hands, "\nEMT\n")
+    hands.until_told("Added raceway.pv-run-2")
+    at(hands, "How hot does the air")
 
 
 def test_the_focus_stays_with_its_field_while_questions_come_and_go(town: Path, hands: Hands):

@@ -43,6 +43,7 @@ class Adding:
         self._button.on_click(settled(self.add))
         told = [widgets.HTML(f'<p class="wb">{escape(rows.words)}</p>', layout=kit.line)] if rows.words else []
         self.box = spaced(*self._entries.values(), self._button, *told, kit=kit, kind="wb-adding")
+        self.first.add_class("wb-start")
         self.box.add_class(f"wb-of-{kind_of(rows)}")
         self.box.add_class(f"wb-entries-{len(self._entries)}")
 
@@ -60,8 +61,9 @@ class Adding:
 
     @property
     def first(self):
-        """Its first entry."""
-        return next(iter(self._entries.values()))
+        """The entry at which the keys begin: the id where a person gives it, else behind it, since one is offered."""
+        names = [name for name in self._entries if name != "id" or self.rows.named]
+        return self._entries[names[0]]
 
     def renew(self) -> None:
         """What may be chosen by now; what is entered stays."""
@@ -111,6 +113,10 @@ class Adding:
         lacking = [entry for name, entry in self._entries.items() if name not in row]
         if lacking:
             self._refused(f"Enter {', '.join(entry.description for entry in lacking)} first.", lacking[0])
+            return
+        free = beginning.free_id(tomllib.loads(self._draft.text), row["id"]) if "id" in row else ""
+        if "id" in row and free != row["id"]:
+            self._refused(f"{row['id']} is the id of another thing. Do: give it another, as {free}.", self._entries["id"])
             return
         try:
             with self._draft.one_step():

@@ -60,6 +60,7 @@ class Draft:
         self._past: list[tuple[str, str]] = []
         self._future: list[tuple[str, str]] = []
         self._found: tuple[str, tuple[Group, ...]] | None = None
+        self._by_path: tuple[tuple[Group, ...], dict[str, Field]] | None = None
         self.listeners: list[Callable[[bool], None]] = []
         self._content_of_base: tuple[str, Mapping[str, object]] | None = None
         self._fields_of_base: tuple[str, dict[str, Field]] | None = None
@@ -74,7 +75,10 @@ class Draft:
 
     def field(self, path: str) -> Field | None:
         """A field by its key path, None where the home has no such thing."""
-        return next((field for group in self.groups() for field in group.every() if field.path == path), None)
+        found = self.groups()
+        if self._by_path is None or self._by_path[0] is not found:
+            self._by_path = (found, {field.path: field for group in reversed(found) for field in reversed(tuple(group.every()))})
+        return self._by_path[1].get(path)
 
     def group(self, path: str) -> Group | None:
         """A thing by its key path, None where there is none."""

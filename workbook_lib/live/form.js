@@ -239,8 +239,9 @@
   // what may be entered of a new thing, but its name
   const own = adding => shown(adding, ENTRY).filter(one => called(one) !== 'Name');
   const blank = adding => own(adding).every(one => one.tagName === 'SELECT' ? one.selectedIndex < 1 : !one.value.trim());
+  const start = adding => adding?.querySelector('.wb-start :is(input, select)') ?? adding?.querySelector(ENTRY);
   const open_fold = (fold, visit) => {
-    const button = fold.querySelector('button'), entry = () => shown(fold, '.wb-adding ' + ENTRY.replaceAll(', ', ', .wb-adding '))[0];
+    const button = fold.querySelector('button'), entry = () => start(shown(fold, '.wb-adding')[0]);
     if (!entry()) button.click();
     take(button);
     until(visit.closest('.wb-live'), () => entry() && whole(entry()), () => { if (entry()) take(entry()); });
@@ -276,7 +277,7 @@
     // a run without its raceway: the place where one is added
     const run = box?.matches('.wb-open.wb-wants-raceway') && empty(box) && shown(visit, '.wb-adds-raceway')[0];
     if (run) { open_fold(run, visit); return; }
-    const next = following?.querySelector(ENTRY) ?? another?.querySelector(ENTRY) ?? shown(visit, '.wb-next')[0] ?? saving(visit);
+    const next = following?.querySelector(ENTRY) ?? start(another) ?? shown(visit, '.wb-next')[0] ?? saving(visit);
     if (!next) return;
     take(next);
     if (box) lately = { visit, from: box, to: next, rows: new Set(shown(visit, '.wb-row')), since: now() };
@@ -303,7 +304,7 @@
     else if (one.matches(ENTRY) && one.closest('.wb-visit :is(.wb-adding, .wb-row, .wb-known)')) onward(one, visit);
     else if (one.tagName === 'BUTTON') press(one);
   };
-  const first = visit => shown(visit, '.wb-open').find(empty)?.querySelector(ENTRY) ?? shown(visit, '.wb-adding input')[0];
+  const first = visit => shown(visit, '.wb-open').find(empty)?.querySelector(ENTRY) ?? start(shown(visit, '.wb-adding')[0]);
   const command = (letter, one, visit) => {
     const start = letter === 'n' && !met.has(visit.closest('.wb-live')) && first(visit), next = visit.querySelector('.wb-next');
     if (start) take(start);

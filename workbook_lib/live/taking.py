@@ -35,6 +35,21 @@ def take(draft: Draft, asked: Iterable[visit.Asked], entered: str) -> list[str]:
     return told
 
 
+def take_over(draft: Draft, path: str, same: tuple[str, ...]) -> list[str]:
+    """Enter of a new thing what it has from the row that it stands in, where that is the value meant and nothing was said of it.
+
+    Parameters: draft, key path of the thing, field and value (nothing: none). Returns: what was taken, in words.
+    """
+    if not same:
+        return []
+    name, value = same
+    around = path.rpartition(".")[0].rpartition(".")[0]
+    own, outer = draft.field(f"{path}.{name}"), draft.field(f"{around}.{name}")
+    if own is None or own.given or outer is None or outer.text != value or draft.set(own.path, value) is not None:
+        return []
+    return [f"{own.leaf.label} {value} ({around}: {value})"]
+
+
 def _named(draft: Draft, pattern: str, name: str) -> Group | None:
     """The one row of a list whose id something is; None where none or several have it."""
     way = re.compile(r"[^.]+".join(map(re.escape, pattern.split(visit_data.EVERY))))

@@ -7,7 +7,7 @@ known so far is the content of that file as `tomllib` gives it, and each questio
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from workbook_lib.home.lines import Loc
 from workbook_lib.home.raw import Raw, Rows, Table, prepare
@@ -61,6 +61,14 @@ class _Known:
     hangs: Mapping[str, str]
     bound: Mapping[str, int] = field(default_factory=dict)
 
+    def at(self, bound: Mapping[str, int]) -> _Known:
+        """The same, seen from rows. Parameters: the row that each list of a path stands for."""
+        return _Known(self.tree, self.step, self.hangs, bound)
+
+    def anywhere(self) -> _Known:
+        """The same of all rows of the home."""
+        return _Known(self.tree, _NOWHERE, self.hangs)
+
     def places(self, path: str) -> Iterator[tuple[str, Loc, object, Mapping[str, int]]]:
         """Each place that a path leads to from here: key path, place, what stands there (None for nothing), rows passed."""
         if any(rows.one and f"{path}.".startswith(f"{rows.path}.") and rows.path not in self.tree for rows in self.step.rows):
@@ -81,7 +89,7 @@ class _Known:
             if not isinstance(row, Table) or bound.get(prefix, index) != index:
                 continue
             inner = {**bound, prefix: index}
-            if prefix in bound or replace(self, bound=inner)._stands(prefix, index):
+            if prefix in bound or self.at(inner)._stands(prefix, index):
                 yield row.path, row.loc, row, inner
 
     def _stands(self, prefix: str, index: int) -> bool:
@@ -118,13 +126,13 @@ class _Known:
 
     def holds(self, condition: Condition) -> bool:
         """Whether a condition holds, for one at least of the rows that its path leads to."""
-        home = replace(self, bound={}, step=replace(self.step, rows=()))
-        found = (home if condition.anywhere or condition.first else self).values(condition.path)
+        found = (self.anywhere() if condition.anywhere or condition.first else self).values(condition.path)
         found = found[:1] if condition.first else found
         if condition.row:
             named = (row for _, _, row, _ in self.places(condition.row) if isinstance(row, Table) and _plain(row.get("id")) in found)
             found = [_plain(row.get(condition.has)) for row in named if _given(row.get(condition.has))]
         if condition.below:
+            home = self.anywhere()
             over = {value for path in condition.below for value in home.values(path)}
             held = any(not over.isdisjoint(self.above(str(value), condition.short_of)) for value in found)
         elif condition.values:
@@ -135,6 +143,10 @@ class _Known:
         else:
             held = bool(found)
         return held != condition.absent
+
+
+_NOWHERE = Step("", "", "", "", (), ())
+"""No step: what is asked of all rows of a home."""
 
 
 def _into(one: tuple, part: str) -> tuple[str, Loc, object, Mapping[str, int]]:
@@ -168,115 +180,134 @@ def _given(node: object) -> bool:
 # what is asked
 
 
-def asked(content: Mapping[str, object], step: Step) -> tuple[Asked, ...]:
+class Survey:
+    """A home as far as it is known, with what is asked of it worked out once: for many questions of one content that does not change."""
+
+    def __init__(self, content: Mapping[str, object]):
+        self.tree = prepare(content)[0]
+        self._hangs = _hangs(self.tree)
+        self._asked: dict[str, tuple[Asked, ...]] = {}
+        self._standing: dict[str, tuple[Standing, ...]] = {}
+
+    def _known(self, step: Step) -> _Known:
+        return _Known(self.tree, step, self._hangs)
+
+    def asked(self, step: Step) -> tuple[Asked, ...]:
+        """As `asked`. Parameters: step. Returns: questions."""
+        if step.key not in self._asked:
+            self._asked[step.key] = () if step.skip and not self.standing_new(step) else tuple(_questions(self._known(step), step))
+        return self._asked[step.key]
+
+    def standing(self, step: Step) -> tuple[Standing, ...]:
+        """As `standing`. Parameters: step. Returns: rows."""
+        if step.key not in self._standing:
+            self._standing[step.key] = tuple(_rows_of(self._known(step), step))
+        return self._standing[step.key]
+
+    def standing_new(self, step: Step) -> bool:
+        """Whether anything stands there that the step would add. Parameters: step."""
+        return any(row.rows.first for row in self.standing(step))
+
+    def may_apply(self, step: Step) -> bool:
+        """As `may_apply`. Parameters: step."""
+        return not step.after or self.standing_new(step) or any(self.standing_new(one) for one in steps() if one.key in step.after)
+
+    def wanted(self, step: Step) -> tuple[Wanted, ...]:
+        """As `wanted`. Parameters: step. Returns: rows that it wants and lacks."""
+        if not step.wants or (step.skip and not self.standing_new(step)):
+            return ()
+        known = self._known(step)
+        return tuple(one for one in step.wants if known.all_hold(one.only_if) and not known.all_hold(one.unless))
+
+    def lacking(self, step: Step) -> int:
+        """How many rows are missing of those that there must be. Parameters: step."""
+        there = [row.rows.path for row in self.standing(step)]
+        return sum(max(0, rows.least - there.count(rows.path)) for rows in step.rows) + len(self.wanted(step))
+
+
+Home = Mapping[str, object] | Survey
+"""What is known of a home: the content of its site file as `tomllib` gives it, or that with what was worked out of it."""
+
+
+def surveyed(content: Home) -> Survey:
+    """What is asked of a home, to be worked out once. Parameters: content of the site file, or what this gave. Returns: survey."""
+    return content if isinstance(content, Survey) else Survey(content)
+
+
+def asked(content: Home, step: Step) -> tuple[Asked, ...]:
     """The questions of a step that apply to a home as far as it is known, one for each row that there is.
 
-    Parameters: content of the site file as `tomllib` gives it; the step. Returns: questions in their order, row by row within a question's
-    list; none for a step that may be skipped and of which nothing stands there.
+    Parameters: what is known of the home; the step. Returns: questions in their order, row by row within a question's list; none for a step
+    that may be skipped and of which nothing stands there.
     """
-    return _asked(_tree(content), step)
+    return surveyed(content).asked(step)
 
 
-def standing(content: Mapping[str, object], step: Step) -> tuple[Standing, ...]:
-    """The rows of a step that a home has, in the order of its lists. Parameters: content of the site file, step. Returns: rows."""
-    return _standing(_tree(content), step)
+def standing(content: Home, step: Step) -> tuple[Standing, ...]:
+    """The rows of a step that a home has, in the order of its lists. Parameters: what is known of the home, step. Returns: rows."""
+    return surveyed(content).standing(step)
 
 
-def wanted(content: Mapping[str, object], step: Step) -> tuple[Wanted, ...]:
-    """The rows that a sheet cannot do without and that a home lacks. Parameters: content of the site file, step. Returns: them."""
-    return _wanted(_tree(content), step)
+def wanted(content: Home, step: Step) -> tuple[Wanted, ...]:
+    """The rows that a sheet cannot do without and that a home lacks. Parameters: what is known of the home, step. Returns: them.
+
+    None of a step that may be skipped and of which nothing stands there.
+    """
+    return surveyed(content).wanted(step)
 
 
-def answered(content: Mapping[str, object]) -> frozenset[str]:
-    """Key paths of the questions that a home answers. Parameters: content of the site file. Returns: key paths."""
-    tree = _tree(content)
-    return frozenset(one.key for step in steps() for one in _asked(tree, step) if one.answered)
+def may_apply(content: Home, step: Step) -> bool:
+    """Whether something can stand at a step, or does. Parameters: what is known of the home, step."""
+    return surveyed(content).may_apply(step)
 
 
-def progress(content: Mapping[str, object], only: Step | None = None) -> Progress:
-    """How far a visit has come. Parameters: content of the site file; one step alone, or None for all. Returns: the counts."""
-    tree = _tree(content)
+def answered(content: Home) -> frozenset[str]:
+    """Key paths of the questions that a home answers. Parameters: what is known of the home. Returns: key paths."""
+    survey = surveyed(content)
+    return frozenset(one.key for step in steps() for one in survey.asked(step) if one.answered)
+
+
+def progress(content: Home, only: Step | None = None) -> Progress:
+    """How far a visit has come. Parameters: what is known of the home; one step alone, or None for all. Returns: the counts."""
+    survey = surveyed(content)
     chosen = steps() if only is None else (only,)
-    every = {one.key: one for step in chosen for one in _asked(tree, step)}
+    every = {one.key: one for step in chosen for one in survey.asked(step)}
     needed = [one for one in every.values() if one.needed]
     done = sum(one.answered for one in needed)
-    lacking = sum(_lacking(tree, step) for step in chosen)
+    lacking = sum(survey.lacking(step) for step in chosen)
     return Progress(sum(one.answered for one in every.values()), len(every) + lacking, done, len(needed) + lacking)
 
 
-def first_open(content: Mapping[str, object], passed: Collection[str] = ()) -> Step | None:
+def first_open(content: Home, passed: Collection[str] = ()) -> Step | None:
     """The step at which to take a visit up again: the first with something needed that is open.
 
     Where nothing needed is open, the first that may be skipped, of which nothing stands there, and that was not passed over.
-    Parameters: content of the site file; keys of the steps that were passed over. Returns: the step, None where the visit is at its end.
+    Parameters: what is known of the home; keys of the steps that were passed over. Returns: the step, None where the visit is at its end.
     """
-    tree = _tree(content)
+    survey = surveyed(content)
     for step in steps():
-        if _lacking(tree, step) or any(one.needed and not one.answered for one in _asked(tree, step)):
+        if survey.lacking(step) or any(one.needed and not one.answered for one in survey.asked(step)):
             return step
     for step in steps():
-        if step.skip and step.key not in passed and not _standing_new(tree, step) and _may_apply(tree, step):
+        if step.skip and step.key not in passed and not survey.standing_new(step) and survey.may_apply(step):
             return step
     return None
 
 
-def may_apply(content: Mapping[str, object], step: Step) -> bool:
-    """Whether something can stand at a step, or does. Parameters: content of the site file, step."""
-    return _may_apply(_tree(content), step)
-
-
-def _may_apply(tree: Table, step: Step) -> bool:
-    return not step.after or _standing_new(tree, step) or any(_standing_new(tree, one) for one in steps() if one.key in step.after)
-
-
-def _tree(content: Mapping[str, object]) -> Table:
-    return prepare(content)[0]
-
-
-def _asked(tree: Table, step: Step) -> tuple[Asked, ...]:
-    if step.skip and not _standing_new(tree, step):
-        return ()
-    known = _known(tree, step)
-    found = []
+def _questions(known: _Known, step: Step) -> Iterator[Asked]:
     for question in step.questions:
         for key, loc, node, bound in known.places(question.path):
-            here = replace(known, bound=bound)
+            here = known.at(bound)
             if not here.all_hold(question.only_if):
                 continue
             value = node.value if isinstance(node, Raw) else node
             done = _given(node) or any(here.values(path) for path in question.instead)
             needed = question.needed or bool(question.needed_if and here.all_hold(question.needed_if))
-            found.append(Asked(step.key, question, key, loc, value, done, needed))
-    return tuple(found)
+            yield Asked(step.key, question, key, loc, value, done, needed)
 
 
-def _known(tree: Table, step: Step) -> _Known:
-    return _Known(tree, step, _hangs(tree))
-
-
-def _standing(tree: Table, step: Step) -> tuple[Standing, ...]:
-    known, found = _known(tree, step), []
+def _rows_of(known: _Known, step: Step) -> Iterator[Standing]:
     for rows in step.rows:
         for key, loc, node, _ in known.places(rows.path if rows.one else f"{rows.path}.{EVERY}"):
             name = node.get("id") if isinstance(node, Table) else None
-            found.append(Standing(rows, key, loc, str(name.value) if isinstance(name, Raw) else ""))
-    return tuple(found)
-
-
-def _standing_new(tree: Table, step: Step) -> bool:
-    """Whether anything stands there that the step would add."""
-    return any(row.rows.first for row in _standing(tree, step))
-
-
-def _lacking(tree: Table, step: Step) -> int:
-    """How many rows are missing of those that there must be."""
-    there = [row.rows.path for row in _standing(tree, step)]
-    return sum(max(0, rows.least - there.count(rows.path)) for rows in step.rows) + len(_wanted(tree, step))
-
-
-def _wanted(tree: Table, step: Step) -> tuple[Wanted, ...]:
-    """Rows that a step wants and lacks; none of a step that may be skipped and of which nothing stands there."""
-    if not step.wants or (step.skip and not _standing_new(tree, step)):
-        return ()
-    known = _known(tree, step)
-    return tuple(one for one in step.wants if known.all_hold(one.only_if) and not known.all_hold(one.unless))
+            yield Standing(rows, key, loc, str(name.value) if isinstance(name, Raw) else "")

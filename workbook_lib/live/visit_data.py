@@ -79,7 +79,8 @@ class RowsAt:
 
     `first` is empty where the step asks of rows that stand elsewhere; `one`: a single table; `least`: rows that there must be; `which`: the
     first row of the file or the others; `only`: conditions on a row; `into`: path of the field that takes a new one; `many`: of which a
-    home has many; `then`: the field that a new one is asked for first, needed or not; `words`: told where one is added.
+    home has many; `then`: the field that a new one is asked for first, needed or not; `words`: told where one is added; `named`: its id
+    is given by a person, not only offered; `same`: a field, and what a new one takes of it from the row that it stands in.
     """
 
     path: str
@@ -93,6 +94,8 @@ class RowsAt:
     many: bool = False
     then: str = ""
     words: str = ""
+    named: bool = False
+    same: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from workbook_lib.live.fold import Fold, Line, spaced
 from workbook_lib.live.panels import Saving, Steps
 from workbook_lib.live.rows import Kit, Known, Row
 from workbook_lib.live.session import Session
-from workbook_lib.live.taking import take
+from workbook_lib.live.taking import take, take_over
 from workbook_lib.live.things import ADDED, called
 from workbook_lib.live.visit_words import KEYS, UNSAVED, UNTAKEN, head, in_place, is_open, steps_told, summary, thing_words
 from workbook_lib.render.content import sentence
@@ -30,6 +30,7 @@ class Visit:
 
         self.session, self.draft = session, session.draft
         self.known = Known()
+        self._survey: tuple[str, visit.Survey] | None = None
         self.kit = Kit(lambda path: None, entry="100%", label="55%", known=self.known)
         self.kit.entered = self._entered
         self.kit.heard = self._hear
@@ -83,8 +84,11 @@ class Visit:
         """The questions of the step as they are asked now."""
         return visit.asked(self._content(), visit_data.step_of(self._step))
 
-    def _content(self) -> dict[str, object]:
-        return tomllib.loads(self.draft.text)
+    def _content(self) -> visit.Survey:
+        """What is known of the home, worked out once for each text."""
+        if self._survey is None or self._survey[0] != self.draft.text:
+            self._survey = (self.draft.text, visit.Survey(tomllib.loads(self.draft.text)))
+        return self._survey[1]
 
     # steps
 
@@ -341,7 +345,8 @@ class Visit:
             asked = [one for one in self._asked() if one.key.endswith(".conductor.raceway") and not one.answered]
             if len(asked) == 1:
                 self.draft.set(asked[0].key, path.partition(".")[2])
-        told = [words for field in group.fields if field.given for words in take(self.draft, self._asked(), field.path)]
+        told = take_over(self.draft, path, rows.same)
+        told += [words for field in group.fields if field.given for words in take(self.draft, self._asked(), field.path)]
         self.aim.clear()
         self.show()
         own = {row.key for row in visit.standing(self._content(), visit_data.step_of(self._step)) if row.rows.first}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 from html import escape
 
 from workbook_lib.live import visit, visit_data
@@ -19,8 +19,8 @@ UNTAKEN = '{ask} "{text}" is not taken. Mend it or empty it, then go on; the lis
 UNSAVED = "What you enter is kept in the working copy; the site file, {file}, is written with Save it so."
 
 
-def steps_told(content: Mapping[str, object], passed: Collection[str]) -> list[tuple[str, str]]:
-    """The steps with what is open at each. Parameters: content of the site file, keys of steps passed over. Returns: words and key."""
+def steps_told(content: visit.Home, passed: Collection[str]) -> list[tuple[str, str]]:
+    """The steps with what is open at each. Parameters: what is known of the home, keys of steps passed over. Returns: words and key."""
     found = []
     for number, step in enumerate(visit_data.steps(), 1):
         here = visit.progress(content, step)
@@ -32,10 +32,10 @@ def steps_told(content: Mapping[str, object], passed: Collection[str]) -> list[t
     return found
 
 
-def head(content: Mapping[str, object], step: visit_data.Step, file: str, *, saved: bool) -> str:
+def head(content: visit.Home, step: visit_data.Step, file: str, *, saved: bool) -> str:
     """What stands above a step: how far the visit has come, where it is kept, the step's title.
 
-    Parameters: content of the site file, step, name of the file, whether all is saved. Returns: HTML.
+    Parameters: what is known of the home, step, name of the file, whether all is saved. Returns: HTML.
     """
     whole = visit.progress(content)
     lacking = whole.needed - whole.needed_answered
