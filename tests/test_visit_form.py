@@ -513,6 +513,16 @@ def test_what_was_added_before_may_be_chosen_as_what_parts_the_home_from_the_uti
     assert form.draft.field("backup.islanding").text == "battery-inverter"
 
 
+def test_a_load_whose_kind_says_little_is_named_by_its_breaker(form):
+    with_panel(form)
+    add(form, "breaker", id="lights", rating="15 A", poles="1")
+    to(form, "loads")
+    for kind, breaker in (("plug", "lights"), ("plug", "lights"), ("fastened", "dryer-breaker"), ("plug", "main"), ("range", "main")):
+        add(form, "load", kind=kind, connected_to=breaker)
+    named = [group.path for group in form.draft.groups() if group.kind == "load"]
+    assert named == ["load.lights-load", "load.lights-load-2", "load.dryer", "load.main-load", "load.range"]
+
+
 def test_an_id_that_another_thing_has_is_refused(form):
     with_panel(form)
     to(form, "loads")

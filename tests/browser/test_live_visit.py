@@ -456,11 +456,19 @@ def test_what_no_photo_tells_is_passed_once_and_enter_reaches_what_is_needed_and
         hands,
         ("48 A", "What is its rated output power"),
         ("11.5 kW", "What does it use the neutral for?"),
+        ("", "To which standards"),
         ("", "Which current does it take"),
     )
     onward(hands, ("21 A", "Does it charge"), ("utility", "Which current may pass"), ("60 A", "What is the short-circuit rating"))
-    onward(hands, ("", "Which voltages"), ("120/240", "Which current may one leg"), ("24 A", "Which neutral current"), ("", "Which peak"))
-    onward(hands, ("62 A", "Which size have the conductors"), ("6", "Are the conductors"), ("Cu", "Which insulation"))
+    onward(hands, ("", "Which voltages"), ("120/240", "Which continuous current"), ("24 A", "Which current may one leg"))
+    onward(hands, ("24 A", "Which neutral current"), ("", "Which peak"))
+    onward(
+        hands,
+        ("62 A", "How long does it give"),
+        ("10 s", "Which size have the conductors"),
+        ("6", "Are the conductors"),
+        ("Cu", "Which insulation"),
+    )
     onward(
         hands,
         ("THWN-2", "For which temperature"),
@@ -481,14 +489,20 @@ def test_what_no_photo_tells_is_passed_once_and_enter_reaches_what_is_needed_and
         "[...document.querySelectorAll('.wb-visit .wb-wanted > button')].filter(one => one.checkVisibility()).map(one => one.textContent)"
     )
     assert len(hands.chrome.ask(lacking)) == 1, "what shuts the storage down is wanted, the store is there"
-    onward(hands, ("13.5 kWh", "What is its round-trip"), ("0.89", "How is it run"), ("hold-full", "Is its disconnect"))
-    onward(hands, ("true", "Is it there"), ("added", "Where does it stand?"))
-    onward(hands, ("attached-garage", "Can a vehicle hit it?"), ("false", "Role"))
+    onward(
+        hands,
+        ("13.5 kWh", "Which part of it is usable"),
+        ("", "What is its round-trip"),
+        ("0.89", "How is it run"),
+        ("hold-full", "Is its disconnect"),
+    )
+    onward(hands, ("true", "To which standards"), ("", "Is it there"), ("added", "Where does it stand?"))
+    onward(hands, ("attached-garage", "Can a vehicle hit it?"), ("false", "Is there a smoke"), ("", "Role"))
     onward(hands, ("", "Next step"))
     hands.key("n", ALT)
     at(hands, "Kind of panel")
     hands.until(lambda: hands.seen(".wb-visit .wb-head").startswith("Panels behind"), "the backup panel follows its inverter")
-    onward(hands, ("panelboard", "Connected to"), ("battery-inverter", "What is the bus rated?"))
+    onward(hands, ("panelboard", "Connected to"), ("battery-inverter", "Is the panel there"), ("added", "What is the bus rated?"))
     for text in ("125 A", "none", "", "", "", "", "0 ft^2", "0", "0", "6", "", "", "", "", "", ""):
         before = hands.focused()
         onward(hands, (text, ""))

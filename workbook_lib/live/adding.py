@@ -19,6 +19,9 @@ from workbook_lib.live.rows import NOT_GIVEN, Kit
 from workbook_lib.live.things import STEMS
 from workbook_lib.render.content import sentence
 
+SAYS_LITTLE = ("plug", "fastened", "motor", "calculated")
+"""Kinds of loads of which there are many: such a load is named by its breaker."""
+
 
 class Adding:
     """Adds one thing of a step. `box`: the widget; `done` is called with the key path of what was added, `refused` with words and entry."""
@@ -97,12 +100,13 @@ class Adding:
         row = {name: entry.value for name, entry in self._entries.items() if entry.value.strip()}
         if "id" in row and row["id"] == self._first_id:
             named = self.rows.path == "load" and "kind" in row
-            row["id"] = self._by_kind(row["kind"]) if named else beginning.free_id(tomllib.loads(self._draft.text), row["id"])
+            row["id"] = self._by_kind(row) if named else beginning.free_id(tomllib.loads(self._draft.text), row["id"])
         return row
 
-    def _by_kind(self, kind: str) -> str:
-        """The id of a load that is named by its kind; where a breaker is called so, told apart from it by a word."""
+    def _by_kind(self, row: Mapping[str, str]) -> str:
+        """The id of a load that is named by its kind, or by its breaker where the kind says little; told apart from a breaker by a word."""
         content = tomllib.loads(self._draft.text)
+        kind = row["connected_to"].removesuffix("-breaker") if row["kind"] in SAYS_LITTLE and "connected_to" in row else row["kind"]
         loads = {load.get("id") for load in content.get("load", ())}
         free = beginning.free_id(content, kind)
         return free if free == kind or kind in loads else beginning.free_id(content, f"{kind}-load")

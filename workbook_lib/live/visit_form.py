@@ -126,10 +126,10 @@ class Visit:
         last = self._choice if self._next.disabled else self._next
         self.aim.take(next(iter((*(row.box for row in here), *adding, last))))
 
-    def _open_rows(self, keys: tuple[str, ...]) -> list[Row]:
-        """Questions on the screen that are needed and open, in their order. Parameters: key paths."""
-        asked = {one.key: one for one in self._asked()}
-        return [self._rows[key] for key in keys if key in asked and key in self._rows and is_open(asked[key])]
+    def _open_rows(self, keys: tuple[str, ...], *, offered: bool = False) -> list[Row]:
+        """Questions on the screen that are needed and open, in their order. Parameters: key paths, whether those offered too."""
+        asked = {one.key: one for one in self._asked() if is_open(one) or (offered and one.question.offer and not one.answered)}
+        return [self._rows[key] for key in keys if key in asked and key in self._rows]
 
     def _chosen(self, change) -> None:
         if not self._quiet and change["new"]:
@@ -165,7 +165,7 @@ class Visit:
         finally:
             self._quiet = False
         saved = self.session.read_text is not None and not self.draft.changed
-        self._head.value = head(content, visit_data.step_of(self._step), self.session.file.name, saved=saved)
+        self._head.value = head(content, visit_data.step_of(self._step), self.session.file.name, self.session.passed, saved=saved)
 
     @staticmethod
     def _shape_of(content, step) -> tuple:
@@ -401,7 +401,7 @@ class Visit:
 
         Parameters: its key path, name of what it was added with, field that it is asked for first.
         """
-        rows = self._open_rows(self._things[path][1]) if path in self._things else []
+        rows = self._open_rows(self._things[path][1], offered=True) if path in self._things else []
         fold = next((one for one in self._adders_here.values() if "wb-wanted" in one.box._dom_classes), self._adders_here.get(adder))
         fold = fold if fold is not None and {"wb-wanted", "wb-many"} & set(fold.box._dom_classes) else None
         if rows:

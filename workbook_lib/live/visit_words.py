@@ -32,10 +32,11 @@ def steps_told(content: visit.Home, passed: Collection[str]) -> list[tuple[str, 
     return found
 
 
-def head(content: visit.Home, step: visit_data.Step, file: str, *, saved: bool) -> str:
+def head(content: visit.Home, step: visit_data.Step, file: str, passed: Collection[str], *, saved: bool) -> str:
     """What stands above a step: how far the visit has come, where it is kept, the step's title.
 
-    Parameters: what is known of the home, step, name of the file, whether all is saved. Returns: HTML.
+    Parameters: what is known of the home, step, name of the file, keys of steps passed over, whether all
+    is saved. Returns: HTML.
     """
     whole = visit.progress(content)
     lacking = whole.needed - whole.needed_answered
@@ -43,6 +44,10 @@ def head(content: visit.Home, step: visit_data.Step, file: str, *, saved: bool) 
     places = [f"{number}. {one.title}" for number, one in enumerate(visit_data.steps(), 1) if not visit.progress(content, one).whole]
     left = f"{open_ones}, at {'; '.join(places)}"
     words = left if lacking else f"Nothing that is needed is open: {'saved' if saved else 'look at the verdict, then save'}"
+    if not lacking and visit.first_open(content, passed) is not None:
+        rest = [(number, one) for number, one in enumerate(visit_data.steps(), 1) if one.skip and one.key not in passed]
+        new = [f"{number}. {one.title}" for number, one in rest if visit.may_apply(content, one) and not visit.progress(content, one).of]
+        words = f"Nothing that is needed is open so far; not come to yet: {'; '.join(new)}"
     title = f'<h3 class="wb-head">{escape(step.title)}</h3><p class="wb">{escape(step.words)}</p>'
     return f'<p class="wb">{words} ({whole.answered} of {whole.of} questions answered). {escape(KEPT.format(file=file))}</p>{title}'
 
