@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from tests.conftest import ROOT
 from workbook_lib.home import read_home
 from workbook_lib.live import beginning, keeping, panels, visit_form
 from workbook_lib.live.rows import Row
@@ -511,6 +512,23 @@ def test_what_was_added_before_may_be_chosen_as_what_parts_the_home_from_the_uti
     assert [text for _, text in islanding.entry.options] == ["", "battery-inverter", "transfer"]
     islanding.entry.value = "battery-inverter"
     assert form.draft.field("backup.islanding").text == "battery-inverter"
+
+
+def test_it_says_to_save_once_all_steps_were_come_to(tmp_path):
+    site = tmp_path / "elder-8.toml"
+    text = (ROOT / "example_inputs" / "sites" / "bungalow-100a.toml").read_text(encoding="utf-8")
+    made = Session(site, "service_load", beginning=text.replace('id = "bungalow-100a"', 'id = "elder-8"'))
+    form = visit_form.Visit(made)
+    said = re.sub("<.*?>", "", form._head.value)
+    assert said.startswith("Nothing that is needed is open so far; not come to yet: 8. Sub-panels and feeders; 9. Storage; 11. Solar"), said
+    steps = [key for _, key in form._choice.options]
+    for _ in steps:
+        form.go(1)
+    assert form._step == steps[-1]
+    assert "Nothing that is needed is open: look at the verdict, then save" in form._head.value
+    form._choice.value = "meter"
+    assert "Nothing that is needed is open: look at the verdict, then save" in form._head.value, "also from another step"
+    made.close()
 
 
 def test_a_load_whose_kind_says_little_is_named_by_its_breaker(form):

@@ -150,6 +150,8 @@ class Visit:
         self._rows, self._things, self._adders_here, self._ones = {}, {}, {}, []
         self._shape = self._shape_of(content, step)
         keys = [one.key for one in visit_data.steps()]
+        if self._step == keys[-1] and self._step not in self.session.passed:  # there is no way on from it: who is there has come to it
+            self.session.pass_over(self._step)
         self._back.disabled, self._next.disabled = self._step == keys[0], self._step == keys[-1]
         parts = tuple(self._parts(content, step))
         if parts != self._inside.children:

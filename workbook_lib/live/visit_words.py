@@ -44,9 +44,9 @@ def head(content: visit.Home, step: visit_data.Step, file: str, passed: Collecti
     places = [f"{number}. {one.title}" for number, one in enumerate(visit_data.steps(), 1) if not visit.progress(content, one).whole]
     left = f"{open_ones}, at {'; '.join(places)}"
     words = left if lacking else f"Nothing that is needed is open: {'saved' if saved else 'look at the verdict, then save'}"
-    if not lacking and visit.first_open(content, passed) is not None:
-        rest = [(number, one) for number, one in enumerate(visit_data.steps(), 1) if one.skip and one.key not in passed]
-        new = [f"{number}. {one.title}" for number, one in rest if visit.may_apply(content, one) and not visit.progress(content, one).of]
+    rest = [(number, one) for number, one in enumerate(visit_data.steps(), 1) if one.skip and one.key not in (*passed, step.key)]
+    new = [f"{number}. {one.title}" for number, one in rest if visit.may_apply(content, one) and not visit.progress(content, one).of]
+    if new and not lacking:
         words = f"Nothing that is needed is open so far; not come to yet: {'; '.join(new)}"
     title = f'<h3 class="wb-head">{escape(step.title)}</h3><p class="wb">{escape(step.words)}</p>'
     return f'<p class="wb">{words} ({whole.answered} of {whole.of} questions answered). {escape(KEPT.format(file=file))}</p>{title}'
