@@ -392,7 +392,7 @@ def test_what_is_told_by_what_is_chosen_is_a_value_that_a_site_file_takes():
             leaf.parse(Raw(question.path, (), answer))
             found += 1
         assert {"row", "of"} == {name for _, name, _, _ in string.Formatter().parse(question.takes.words) if name}
-    assert found == 4
+    assert found == 5
 
 
 def test_only_the_breaker_of_the_circuit_stands_with_the_charger():

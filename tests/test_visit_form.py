@@ -8,7 +8,7 @@ import pytest
 
 from tests.conftest import ROOT
 from workbook_lib.home import read_home
-from workbook_lib.live import beginning, keeping, panels, visit_form
+from workbook_lib.live import beginning, keeping, panels, visit_form, visit_page
 from workbook_lib.live.rows import Row
 from workbook_lib.live.session import Session
 from workbook_lib.live.start import Start
@@ -738,7 +738,7 @@ def test_a_step_says_what_is_so_of_it(form):
 
 
 def test_what_is_kept_and_what_is_saved_is_said_in_one_way(form, session):
-    whole = visit_form.assembled(session)
+    whole = visit_page.assembled(session)
     told = " ".join(box.value for box in texts(whole))
     assert "Changes are not saved" not in told
     assert "the site file itself, elder-7.toml, is written with Save it so" in told

@@ -9,12 +9,14 @@ from html import escape
 from workbook_lib.home.leaf import LeafFault
 from workbook_lib.home.lines import Loc
 from workbook_lib.home.patch import Unpatchable
+from workbook_lib.home.raw import Trouble
 from workbook_lib.live import beginning, visit_data
 from workbook_lib.live.aim import GOES
 from workbook_lib.live.draft import Draft
 from workbook_lib.live.echo import settled
 from workbook_lib.live.fields import ABSENT, Field, typed
 from workbook_lib.live.fold import spaced
+from workbook_lib.live.in_line import READERS, Unread, is_line
 from workbook_lib.live.rows import NOT_GIVEN, Kit
 from workbook_lib.live.things import STEMS
 from workbook_lib.render.content import sentence
@@ -24,10 +26,13 @@ SAYS_LITTLE = ("plug", "fastened", "motor", "calculated")
 
 
 class Adding:
-    """Adds one thing of a step. `box`: the widget; `done` is called with the key path of what was added, `refused` with words and entry."""
+    """Adds a thing of a step, or several that are typed in one line.
+
+    `box`: the widget; `done` is called with the key paths of what was added, `refused` with words and entry.
+    """
 
     def __init__(
-        self, draft: Draft, kit: Kit, rows: visit_data.RowsAt, loc: Loc, title: str, done: Callable[[str], None], refused: Callable
+        self, draft: Draft, kit: Kit, rows: visit_data.RowsAt, loc: Loc, title: str, done: Callable[[list[str]], None], refused: Callable
     ):
         import ipywidgets as widgets
 
@@ -40,7 +45,7 @@ class Adding:
         if "id" in self._entries:
             stem = STEMS.get(rows.name, rows.name).replace(" ", "-")
             self._first_id = beginning.free_id(tomllib.loads(draft.text), stem)
-            self._entries["id"].value = self._first_id
+            self._entries["id"].value = "" if rows.line else self._first_id
         self._button = widgets.Button(description=f"Add {title}", layout=kit.button)
         self._button.add_class(GOES)
         self._button.on_click(settled(self.add))
@@ -49,6 +54,9 @@ class Adding:
         self.first.add_class("wb-start")
         self.box.add_class(f"wb-of-{kind_of(rows)}")
         self.box.add_class(f"wb-entries-{len(self._entries)}")
+        if rows.line:
+            self.box.add_class("wb-lines")
+            self._entries["id"].placeholder = f"as {rows.name}, or in one line: {READERS[rows.line][1]}"
 
     def _entry(self, field: Field):
         import ipywidgets as widgets
@@ -98,10 +106,16 @@ class Adding:
 
     def _row(self) -> Mapping[str, str]:
         row = {name: entry.value for name, entry in self._entries.items() if entry.value.strip()}
-        if "id" in row and row["id"] == self._first_id:
-            named = self.rows.path == "load" and "kind" in row
-            row["id"] = self._by_kind(row) if named else beginning.free_id(tomllib.loads(self._draft.text), row["id"])
+        if "id" in self._entries and row.get("id", self._first_id) == self._first_id:
+            return self._named({name: text for name, text in row.items() if name != "id"})
         return row
+
+    def _named(self, row: Mapping[str, str]) -> Mapping[str, str]:
+        """A row with an id of its own where none was given. Parameters: fields as typed. Returns: them with the id."""
+        if "id" in row:
+            return row
+        by_kind = self.rows.path == "load" and "kind" in row
+        return {"id": self._by_kind(row) if by_kind else beginning.free_id(tomllib.loads(self._draft.text), self._first_id), **row}
 
     def _by_kind(self, row: Mapping[str, str]) -> str:
         """The id of a load that is named by its kind, or by its breaker where the kind says little; told apart from a breaker by a word."""
@@ -113,6 +127,9 @@ class Adding:
 
     def add(self) -> None:
         """Add it with what is entered."""
+        if self.rows.line and is_line(self._entries["id"].value):
+            self._add_line(self._entries["id"].value)
+            return
         row = self._row()
         lacking = [entry for name, entry in self._entries.items() if name not in row]
         if lacking:
@@ -124,12 +141,45 @@ class Adding:
             return
         try:
             with self._draft.one_step():
-                self._done(self._draft.add(self._loc, row))
+                self._done([self._draft.add(self._loc, row)])
         except LeafFault as fault:
-            words = "; ".join(f"{one.what}: {one.value}. Do: {one.todo}" for one in fault.troubles)
-            self._refused(words, self._unread(row))
+            self._refused("; ".join(map(_words, fault.troubles)), self._unread(row))
         except Unpatchable as error:
             self._refused(str(error), self._button)
+
+    def _add_line(self, text: str) -> None:
+        """Add all that a line holds, or nothing. Parameters: text."""
+        try:
+            rows = READERS[self.rows.line][0](text)
+        except Unread as unread:
+            self._refused(_words(unread.trouble), self._entries["id"])
+            return
+        troubles = self._troubles(rows)
+        if troubles:
+            self._refused("; ".join(troubles), self._entries["id"])
+            return
+        before = self._draft.text
+        try:
+            with self._draft.one_step():
+                self._done([self._draft.add(self._loc, self._named(row)) for row in rows])
+        except Unpatchable as error:
+            self._draft.take_up(before)
+            self._refused(str(error), self._entries["id"])
+
+    def _troubles(self, rows: list[dict[str, str]]) -> list[str]:
+        """What is wrong with rows before any is added: ids that are taken, values that are refused. Returns: each in words."""
+        content, blank = tomllib.loads(self._draft.text), self._draft.blank(self._loc)
+        names, found = [row.get("id", "") for row in rows], []
+        for place, row in enumerate(rows):
+            name = names[place]
+            if name and (beginning.free_id(content, name) != name or name in names[:place]):
+                found.append(f"{name} is the id of another thing. Do: give it another, as {name}-2")
+            for key, text in row.items():
+                try:
+                    typed(blank[key], text)
+                except LeafFault as fault:
+                    found += [f"{name or row['kind']}: {_words(one)}" for one in fault.troubles]
+        return found
 
     def _unread(self, row: Mapping[str, str]):
         """The first entry that cannot be read; the button where each can."""
@@ -140,6 +190,10 @@ class Adding:
             except LeafFault:
                 return self._entries[name]
         return self._button
+
+
+def _words(trouble: Trouble) -> str:
+    return f"{trouble.what}: {trouble.value}. Do: {trouble.todo}"
 
 
 def kind_of(rows: visit_data.RowsAt) -> str:

@@ -57,6 +57,7 @@ class Draft:
         self.number = 0
         self.wrong: dict[str, Wrong] = {}
         self._joined = ""
+        self._held: bool | None = None
         self._past: list[tuple[str, str]] = []
         self._future: list[tuple[str, str]] = []
         self._found: tuple[str, tuple[Group, ...]] | None = None
@@ -150,6 +151,10 @@ class Draft:
         """Let go what was typed and not taken; the fields show what they hold."""
         self.wrong.clear()
         self._tell(structure=False)
+
+    def refuse(self, path: str, text: str, *troubles: Trouble) -> Wrong:
+        """Keep what was typed and not taken. Parameters: key path of the field, text, what is wrong with it. Returns: that."""
+        return self._refused(path, text, LeafFault(*troubles))
 
     def _refused(self, path: str, text: str, fault: LeafFault | Unpatchable) -> Wrong:
         """Keep what was typed and not taken, with what is wrong."""
@@ -303,12 +308,20 @@ class Draft:
 
     @contextmanager
     def one_step(self, what: str = "") -> Iterator[None]:
-        """All that is changed within is one step back. Parameters: field whose changes in a row are one step too, empty for none."""
-        outer, self._joined = self._joined, self._joined or what or f"all of change {self.number}"
+        """All that is changed within is one step back, told once at its end.
+
+        Parameters: field whose changes in a row are one step too, empty for none.
+        """
+        outer, self._joined, number = self._joined, self._joined or what or f"all of change {self.number}", self.number
+        self._held = False if not outer else self._held
         try:
             yield
         finally:
             self._joined = outer
+            if not outer:
+                structure, self._held = bool(self._held), None
+                if self.number != number:
+                    self._hand_on(structure)
 
     def undo(self) -> bool:
         """Go back one change. Returns: whether there was one."""
@@ -351,6 +364,12 @@ class Draft:
 
     def _tell(self, *, structure: bool) -> None:
         self.number += 1
+        if self._held is None:
+            self._hand_on(structure)
+        else:
+            self._held |= structure
+
+    def _hand_on(self, structure: bool) -> None:
         for listener in tuple(self.listeners):
             listener(structure)
 

@@ -32,6 +32,7 @@ from workbook_lib.home.fields import (
 from workbook_lib.home.leaf import Leaf, LeafFault, Record
 from workbook_lib.home.lines import Loc
 from workbook_lib.home.model import Site
+from workbook_lib.home.model_equipment import AWG_SIZES, KCMIL_SIZES, Size
 from workbook_lib.home.raw import WRAPPER_KEYS, Raw, Rows, Table, Trouble, prepare
 from workbook_lib.home.references import REFERS, Index
 from workbook_lib.home.shapes import shapes
@@ -269,6 +270,9 @@ def _value(leaf: Leaf, text: str) -> object:
     """What the text says by the kind of its field; the text itself where it does not read so, for the field to refuse."""
     if isinstance(leaf, YesNo):
         return {"true": True, "false": False, "yes": True, "no": False}.get(text.lower(), text)
+    if isinstance(leaf, Size):
+        size, _, unit = text.partition(" ")
+        return size if size in {"awg": AWG_SIZES, "kcmil": KCMIL_SIZES}.get(unit.strip().lower(), ()) else text
     if isinstance(leaf, Day):
         try:
             return datetime.date.fromisoformat(text)

@@ -255,7 +255,9 @@
       const into = one.tagName === 'SELECT' && one.selectedIndex < 1 && !next && named(adding, 'wb-of-');
       const maker = into && shown(visit, '.' + into.replace('-of-', '-for-'))[0];
       if (maker && !at.has(named(maker, 'wb-adds-').replace('-adds-', '-of-'))) { open_fold(maker, visit); return; }
-      if (!blank(adding) || one !== own(adding)[0]) return next ? take(next) : press(shown(adding, 'button')[0]);
+      if (adding.matches('.wb-lines') && called(one) === 'Name' && /\S[\s,;]+\S/.test(one.value)) return press(shown(adding, 'button')[0]);
+      const unnamed = called(one) === 'Name' && !one.value.trim();
+      if (!blank(adding) || !(unnamed || one === own(adding)[0])) return next ? take(next) : press(shown(adding, 'button')[0]);
       at.add(named(adding, 'wb-of-'));
     }
     const box = one.closest('.wb-row');

@@ -6,11 +6,12 @@ import re
 from collections.abc import Callable
 from html import escape
 
-from workbook_lib.home.fields import Id, Number
+from workbook_lib.home.fields import Id, Number, Numbers
 from workbook_lib.home.raw import ORIGINS
 from workbook_lib.live.draft import Draft, Wrong
 from workbook_lib.live.echo import settled
 from workbook_lib.live.fields import ABSENT, EMPTY_LIST, Field
+from workbook_lib.live.in_line import is_line
 from workbook_lib.quantities import COMMON_UNITS, QuantityError, read_quantity
 from workbook_lib.render.content import sentence
 
@@ -36,15 +37,28 @@ def in_units(field: Field, units: str) -> str:
 
 
 class Row:
-    """A field as widgets. `box`: what is shown; `refresh(field, wrong)` shows what the draft holds now."""
+    """A field as widgets. `box`: what is shown; `refresh(field, wrong)` shows what the draft holds now.
+
+    `line`: who takes a text of several answers, key path and text; it is told once it is left then.
+    """
 
     def __init__(
-        self, draft: Draft, field: Field, kit: Kit, *, owner: str = "", ask: str = "", why: str = "", where: str = "", like: str = ""
+        self,
+        draft: Draft,
+        field: Field,
+        kit: Kit,
+        *,
+        owner: str = "",
+        ask: str = "",
+        why: str = "",
+        where: str = "",
+        like: str = "",
+        line: Callable[[str, str], None] | None = None,
     ):
         import ipywidgets as widgets
 
         self.path, self._draft, self._kit, self._said = field.path, draft, kit, ""
-        self._like = like or field.example
+        self._like, self._line = like or field.example, line
         self._why = (why, where)
         self._quiet = False
         self._label = ask or (f"{owner}: {field.leaf.label}" if owner else sentence(field.leaf.label))
@@ -102,6 +116,7 @@ class Row:
                 description=label,
                 layout=kit.entry,
                 style=kit.wide,
+                continuous_update=self._line is None,
                 placeholder=example,
                 tooltip=label,
             )
@@ -155,7 +170,9 @@ class Row:
     def _enter(self, text: str) -> None:
         """Put what was typed into the draft, and how it is known where that was said before it or for all that is entered."""
         with self._draft.one_step(self.path):
-            if self._draft.set(self.path, text) is None:
+            if self._line is not None and is_line(text):
+                self._line(self.path, text)
+            elif self._draft.set(self.path, text) is None:
                 self._say_known()
                 self._kit.entered(self.path)
 
@@ -209,7 +226,7 @@ class Row:
                     self.entry.options = choices
                 if self.entry.value != text and text in [value for _, value in choices]:
                     self.entry.value = text
-            elif self.entry.value.strip() != text:
+            elif not _same(field, self.entry.value, text):
                 self.entry.value = text
             if self.origin is not None and (field.given or not self._waits):
                 self.origin.value, self.note.value = field.origin or "stated", field.note
@@ -240,6 +257,13 @@ class Row:
             if field.given and not field.has_provenance and self._kit.known.said:
                 changed = "its source is not kept: this field has none"
         return lead + escape("; ".join(part for part in (f"= {beside}" if beside else "", changed, field.hint) if part))
+
+
+def _same(field: Field, typed: str, text: str) -> bool:
+    """Whether what was typed says the same as a text: the comma behind which the next of several is about to be typed says nothing yet."""
+    several = field.several or isinstance(field.leaf, Numbers)
+    parts = ([part.strip() for part in one.split(",") if part.strip()] if several else [one.strip()] for one in (typed, text))
+    return next(parts) == next(parts)
 
 
 def _hint(words: str) -> str:

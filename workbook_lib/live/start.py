@@ -11,7 +11,7 @@ from html import escape
 from pathlib import Path
 
 from workbook_lib.errors import InputFault, WorkbookError
-from workbook_lib.live import beginning, homes, keeping, study, visit_form
+from workbook_lib.live import beginning, homes, keeping, study, visit_page
 from workbook_lib.live.aim import GOES, Aim
 from workbook_lib.live.echo import ECHO, settled
 from workbook_lib.live.fold import Line, spaced
@@ -215,7 +215,7 @@ class Start:
             return
         session.study()
         self.aim.clear()
-        self._show(session, visit_form.assembled(session))
+        self._show(session, visit_page.assembled(session))
         self._line.say(f"The visit of {site.stem}: answer what you know. It may be left at any time and taken up again here.")
 
     def _show(self, session: Session, widget) -> None:

@@ -285,13 +285,37 @@ def first_open(content: Home, passed: Collection[str] = ()) -> Step | None:
     Parameters: what is known of the home; keys of the steps that were passed over. Returns: the step, None where the visit is at its end.
     """
     survey = surveyed(content)
-    for step in steps():
-        if survey.lacking(step) or any(one.needed and not one.answered for one in survey.asked(step)):
-            return step
+    for step in open_steps(survey):
+        return step
     for step in steps():
         if step.skip and step.key not in passed and not survey.standing_new(step) and survey.may_apply(step):
             return step
     return None
+
+
+def open_steps(content: Home) -> tuple[Step, ...]:
+    """The steps at which something is needed and open. Parameters: what is known of the home. Returns: steps in their order."""
+    survey = surveyed(content)
+    return tuple(step for step in steps() if survey.lacking(step) or any(one.needed and not one.answered for one in survey.asked(step)))
+
+
+def at_end(key: str, led: Collection[str]) -> bool:
+    """Whether a visit has come to its end: at its last step, or at one that was led back to from there. Parameters: step, those steps."""
+    return key in (*led, steps()[-1].key)
+
+
+def following(content: Home, key: str, led: Collection[str], by: int = 1) -> str:
+    """The step before or after one, past those at which nothing can stand; at the end the next at which something needed is open.
+
+    Parameters: what is known of the home, key of the step, keys of the steps that were led back to from the end, -1 or 1.
+    Returns: its key; empty where there is none.
+    """
+    keys = [step.key for step in steps()]
+    if by > 0 and at_end(key, led):
+        left = [step.key for step in open_steps(content) if step.key not in (*led, key)]
+        return next(iter(left), "" if key == keys[-1] else keys[-1])
+    way = steps()[keys.index(key) + 1 :] if by > 0 else steps()[: keys.index(key)][::-1]
+    return next((step.key for step in way if step.key in (keys[0], keys[-1]) or may_apply(content, step)), "")
 
 
 def _questions(known: _Known, step: Step) -> Iterator[Asked]:

@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
 
+from workbook_lib.live.in_line import READERS
+
 EVERY = "*"
 """Stands in a path for each row of a list."""
 FIRST, OTHERS = "first", "others"
@@ -56,7 +58,8 @@ class Question:
     """One question: path of its answer (`*` for each row), words, why it is asked, where it is read, when it is needed.
 
     `instead`: paths that answer it as well; `only_if`, `needed_if`: conditions that must all hold; `suggest`: shown, never taken; `like`:
-    what an answer looks like; `offer`: Enter leads there, needed or not; `takes`: what is entered once the thing that tells it is chosen.
+    what an answer looks like; `offer`: Enter leads there, needed or not; `line`: what else is known of the run may be typed with it;
+    `takes`: what is entered once the thing that tells it is chosen.
     """
 
     path: str
@@ -70,6 +73,7 @@ class Question:
     suggest: str = ""
     like: str = ""
     offer: bool = False
+    line: bool = False
     takes: Takes | None = None
 
 
@@ -80,7 +84,8 @@ class RowsAt:
     `first` is empty where the step asks of rows that stand elsewhere; `one`: a single table; `least`: rows that there must be; `which`: the
     first row of the file or the others; `only`: conditions on a row; `into`: path of the field that takes a new one; `many`: of which a
     home has many; `then`: the field that a new one is asked for first, needed or not; `words`: told where one is added; `named`: its id
-    is given by a person, not only offered; `same`: a field, and what a new one takes of it from the row that it stands in.
+    is given by a person, not only offered; `same`: a field, and what a new one takes of it from the row that it stands in; `line`: what
+    reads several that are typed in one line, by its name in `in_line`.
     """
 
     path: str
@@ -96,6 +101,7 @@ class RowsAt:
     words: str = ""
     named: bool = False
     same: tuple[str, ...] = ()
+    line: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +223,7 @@ def _rows_faults(key: str, rows: RowsAt) -> list[str]:
     inner = rows.path if rows.one else f"{rows.path}.{EVERY}"
     own = (*rows.first, *([rows.then] if rows.then else []))
     problems += [f"{key}: {inner}.{name} is no field" for name in own if _kind_at(f"{inner}.{name}") != "leaf"]
+    problems += [f"{key}: {rows.path}: nothing reads a line of {rows.line}" for name in [rows.line] if name and name not in READERS]
     problems += [f"{key}: {rows.into} is no field" for path in [rows.into] if path and _kind_at(path) != "leaf"]
     return problems + [problem for one in rows.only for problem in _condition_faults(key, one)]
 

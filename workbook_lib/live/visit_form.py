@@ -9,16 +9,15 @@ from html import escape
 from workbook_lib.live import visit, visit_data
 from workbook_lib.live.adding import Adding, kind_of
 from workbook_lib.live.aim import GOES, Aim
-from workbook_lib.live.board import Board
 from workbook_lib.live.echo import settled
 from workbook_lib.live.fields import Field
 from workbook_lib.live.fold import Fold, Line, spaced
-from workbook_lib.live.panels import Saving, Steps
 from workbook_lib.live.rows import Kit, Known, Row
+from workbook_lib.live.run_line import enter_run
 from workbook_lib.live.session import Session
 from workbook_lib.live.taking import take, take_over
 from workbook_lib.live.things import ADDED, called
-from workbook_lib.live.visit_words import KEYS, UNSAVED, UNTAKEN, head, in_place, is_open, steps_told, summary, thing_words
+from workbook_lib.live.visit_words import KEYS, UNTAKEN, head, in_place, is_open, steps_told, summary, thing_words
 from workbook_lib.render.content import sentence
 
 
@@ -45,6 +44,8 @@ class Visit:
         self._ones: list[object] = []
         self._rows: dict[str, Row] = {}
         self._shape: tuple | None = None
+        self._shown_text = ""
+        self._led: set[str] = set()
         self._heard_shape: tuple | None = None
         self._line = Line(self.kit)
         self._head = widgets.HTML(layout=self.kit.line)
@@ -93,18 +94,20 @@ class Visit:
     # steps
 
     def go(self, by: int) -> None:
-        """To the step before or after, past those at which nothing can stand. Parameters: -1 or 1."""
-        keys = [step.key for step in visit_data.steps()]
+        """To the step before or after, past those at which nothing can stand; from the last one back to what is needed and open elsewhere.
+
+        Parameters: -1 or 1.
+        """
         untaken = next((one for one in self._asked() if one.key in self.draft.wrong), None) if by > 0 else None
         if untaken is not None:
             self._stay(untaken)
             return
         if by > 0:
             self.session.pass_over(self._step)
-        content, place = self._content(), keys.index(self._step) + by
-        while 0 < place < len(keys) - 1 and not visit.may_apply(content, visit_data.steps()[place]):
-            place += by
-        self._step = keys[min(max(place, 0), len(keys) - 1)]
+        there = visit.following(self._content(), self._step, self._led, by)
+        if by > 0 and visit.at_end(self._step, self._led):
+            self._led.add(there)
+        self._step = there or self._step
         self._line.say()
         self.aim.clear()
         self.show()
@@ -142,6 +145,7 @@ class Visit:
 
     def show(self) -> None:
         """Show the step with its questions as they stand."""
+        self._shown_text = self.draft.text
         content = self._content()
         self._title(content)
         step = visit_data.step_of(self._step)
@@ -149,10 +153,10 @@ class Visit:
             self._kept, self._kept_of = {}, self._step
         self._rows, self._things, self._adders_here, self._ones = {}, {}, {}, []
         self._shape = self._shape_of(content, step)
-        keys = [one.key for one in visit_data.steps()]
-        if self._step == keys[-1] and self._step not in self.session.passed:  # there is no way on from it: who is there has come to it
+        if (
+            self._step == visit_data.steps()[-1].key and self._step not in self.session.passed
+        ):  # there is no way on from it: who is there has come to it
             self.session.pass_over(self._step)
-        self._back.disabled, self._next.disabled = self._step == keys[0], self._step == keys[-1]
         parts = tuple(self._parts(content, step))
         if parts != self._inside.children:
             self._inside.children = parts
@@ -166,6 +170,10 @@ class Visit:
             self._choice.value = self._step
         finally:
             self._quiet = False
+        before, there = (visit.following(content, self._step, self._led, by) for by in (-1, 1))
+        self._back.disabled, self._next.disabled = not before, not there
+        led = there and visit.at_end(self._step, self._led)
+        self._next.description = f"Next step: {visit_data.step_of(there).title}" if led else "Next step"
         saved = self.session.read_text is not None and not self.draft.changed
         self._head.value = head(content, visit_data.step_of(self._step), self.session.file.name, self.session.passed, saved=saved)
 
@@ -181,8 +189,7 @@ class Visit:
         parts: list[object] = []
         if step.skip and not any(row.rows.first for row in rows):
             way = "go to the next step" if step is not visit_data.steps()[-1] else "look at the verdict, then save (Alt+S)"
-            told = f'<p class="wb"><strong>{escape(step.skip)}</strong> If not, {way}.</p>'
-            parts.append(self._same("skip", lambda: widgets.HTML(told)))
+            parts.append(self._same("skip", lambda: widgets.HTML(f'<p class="wb"><strong>{escape(step.skip)}</strong> If not, {way}.</p>')))
         asked = list(visit.asked(content, step))
         own = {row.key for row in rows}
         loose = [one for one in asked if not any(one.key.startswith(f"{key}.") for key in own)]
@@ -200,7 +207,6 @@ class Visit:
         title = self.draft.group(row.key).title
 
         def make() -> list[object]:
-
             found = self._questions(asked)
             if row.rows.first and not row.rows.one:
                 found.append(self._same(f"out {row.key}", lambda: self._out(row.key, title)))
@@ -264,11 +270,18 @@ class Visit:
         words = one.question.ask + known
         hint = one.question.where + (f" Often: {one.question.suggest}." if one.question.suggest else "")
         like = one.question.like or one.question.suggest
-        made = {"ask": words, "why": one.question.why, "where": hint, "like": like}
+        line = self._run_line if one.question.line else None
+        made = {"ask": words, "why": one.question.why, "where": hint, "like": like, "line": line}
         row = self._same((one.key, words), lambda: Row(self.draft, field, self.kit, **made))
         if field.name == "raceway" and field.refers:
             row.box.add_class("wb-wants-raceway")
         return row
+
+    def _run_line(self, path: str, text: str) -> None:
+        """A whole run was typed at its size. Parameters: key path of the size, text."""
+        stem = next(rows.name for rows in visit_data.step_of(self._step).rows if rows.path == "raceway" and rows.first)
+        told = enter_run(self.draft, path, text, [one.key for one in self._asked()], stem, self.known.tell)
+        self._line.say(told)
 
     def _adders(self, content, step: visit_data.Step, standing) -> list[object]:
         """What may be added at a step: what there must be stands open, also the first, where nothing stands yet or there are many of it."""
@@ -322,9 +335,9 @@ class Visit:
         if key in self._kept:
             self._kept[key].renew()
 
-        def done(path: str) -> None:
+        def done(paths: list[str]) -> None:
             self._kept.pop(key, None)
-            self.added(path, rows, f"{kind_of(rows)} {loc}")
+            self.added(paths, rows, f"{kind_of(rows)} {loc}")
 
         return self._same(key, lambda: Adding(self.draft, self.kit, rows, loc, title, done, self._refused))
 
@@ -333,36 +346,40 @@ class Visit:
         self._line.say(words, trouble=True)
         self.aim.take(entry, refused=True)
 
-    def added(self, path: str, rows: visit_data.RowsAt, adder: str) -> None:
-        """A thing was added: what is entered of it is known as the rest is; a run that is asked for here takes a raceway that is new.
+    def added(self, paths: list[str], rows: visit_data.RowsAt, adder: str) -> None:
+        """Things were added: what is entered of them is known as the rest is; a run that is asked for here takes a raceway that is new.
 
         It is opened where it lacks an answer, and the keys go on there, else at the next thing of its kind; what lacks nothing is folded.
-        Parameters: its key path; its list; name of what it was added with.
+        Parameters: key paths, the last is gone on from; their list; name of what they were added with.
         """
-        group = self.draft.group(path)
-        for field in group.fields:
-            if field.given and field.has_provenance:
-                self.known.tell(self.draft, field.path)
+        told = []
+        for path in paths:
+            group = self.draft.group(path)
+            for field in group.fields:
+                if field.given and field.has_provenance:
+                    self.known.tell(self.draft, field.path)
+            told += take_over(self.draft, path, rows.same)
+            told += [words for field in group.fields if field.given for words in take(self.draft, self._asked(), field.path)]
         if group.kind == "raceway":
             asked = [one for one in self._asked() if one.key.endswith(".conductor.raceway") and not one.answered]
             if len(asked) == 1:
                 self.draft.set(asked[0].key, path.partition(".")[2])
-        told = take_over(self.draft, path, rows.same)
-        told += [words for field in group.fields if field.given for words in take(self.draft, self._asked(), field.path)]
         self.aim.clear()
         self.show()
+        path = next((one for one in paths if one in self._things and self._lacking(self._things[one][1])), path)
+        then = rows.then if len(paths) == 1 else ""
         own = {row.key for row in visit.standing(self._content(), visit_data.step_of(self._step)) if row.rows.first}
         for key, (fold, keys) in self._things.items():
             if key == path:
-                fold.turn(bool(self._lacking(keys) or (rows.then and not self.draft.field(f"{path}.{rows.then}").given)))
+                fold.turn(bool(self._lacking(keys) or (then and not self.draft.field(f"{path}.{then}").given)))
             elif fold.opened and not self._lacking(keys) and key in own:
                 fold.turn(False)
-        words = [f"Added {called(path, group.title)}", *(f"Taken from it: {words}" for words in told)]
+        words = [f"Added {', '.join(called(one, group.title) for one in paths)}", *(f"Taken from it: {words}" for words in told)]
         if group.kind == "disconnect":
             words += self._put_between(path)
         self._line.say(". ".join([*words, ""]).strip())
         if not (rows.into and self._taken_into(rows, path.rpartition(".")[2])):
-            self._aim_at(path, adder, rows.then)
+            self._aim_at(path, adder, then)
 
     def _put_between(self, path: str) -> list[str]:
         """A new disconnect stands between what it hangs on and what is being added there. Parameters: its key path.
@@ -451,7 +468,7 @@ class Visit:
     def _changed(self, structure: bool) -> None:
         content = self._content()
         step = visit_data.step_of(self._step)
-        if structure or self._shape_of(content, step) != self._shape:
+        if (structure and self._shown_text != self.draft.text) or self._shape_of(content, step) != self._shape:
             lacked = {key: self._lacked.get(key) for key in self._things}
             self.show()
             for key, (fold, _) in self._things.items():
@@ -481,18 +498,3 @@ class Visit:
 
     def _told(self) -> None:
         self._refresh()
-
-
-def assembled(session: Session):
-    """A visit with its verdict and saving beside it, as one widget. Parameters: session of a home that is to be."""
-    import ipywidgets as widgets
-
-    from workbook_lib.live.study import columns
-
-    whole = Visit(session)
-    board = Board(session, UNSAVED.format(file=session.file.name))
-    saving = Fold("Save and render", lambda: [Saving(session, whole.kit, whole.aim).box], whole.kit, opened=True)
-    saving.box.add_class("wb-saving")
-    whole.aim_at_step()
-    title = f"New home {session.file.stem}"
-    return columns(title, [], widgets.VBox([whole.box]), widgets.VBox([board.box, Steps(session, whole.kit).box, saving.box]), whole.kit)

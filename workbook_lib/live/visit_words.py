@@ -10,9 +10,10 @@ from workbook_lib.live.things import ADDED
 
 KEYS = (
     "Keys: <strong>Enter</strong> goes on to the next answer that is needed, and passes one that is left empty; in a new thing to its next "
-    "entry, and from the last it adds it. <strong>Tab</strong> goes to every field, also those asked if known. <strong>Alt+N</strong> Next "
-    "step, <strong>Alt+K</strong> what it is known from (a number is that of the photo, Enter goes back), <strong>Alt+P</strong> Next "
-    "photo, <strong>Alt+S</strong> Save and render."
+    "entry, and from the last it adds it. A run, breakers and loads may be typed in one line, as it is shown where they are entered. "
+    "<strong>Tab</strong> goes to every field, also those asked if known. <strong>Alt+N</strong> Next step, <strong>Alt+K</strong> what it "
+    "is known from (a number is that of the photo, Enter goes back), <strong>Alt+P</strong> Next photo, <strong>Alt+S</strong> Save and "
+    "render."
 )
 KEPT = "What you enter is kept at once in the working copy beside the site file; the site file itself, {file}, is written with Save it so."
 UNTAKEN = '{ask} "{text}" is not taken. Mend it or empty it, then go on; the list of steps leaves it as it is.'
