@@ -84,6 +84,11 @@ def begun_with(town: Path, hands: Hands, name: str, *rows: dict[str, str], step:
     hands.choose("Half done", name)
     hands.press("Take the visit up")
     hands.until_told(f"The visit of {name}")
+    return at_step(hands, step)
+
+
+def at_step(hands: Hands, step: str) -> str:
+    """Choose a step of the visit. Parameters: beginning of its words. Returns: them."""
     steps = (
         f"[...document.querySelectorAll('.wb-visit option')].map(one => one.textContent).find(one => one.startsWith({json.dumps(step)}))"
     )
@@ -188,7 +193,8 @@ def test_a_home_is_entered_by_keys_alone_without_a_tab(town: Path, hands: Hands)
     def kept() -> str:
         return keeping.working(town / "elder-9.toml").text
 
-    onward(hands, ("", "Under which code edition"), ("2023", "Which method of the service load"))
+    onward(hands, ("", "What is the address?"), ("7 Elder Row", "Under which code edition"))
+    onward(hands, ("2023", "Who makes the calculation?"), ("EW", "Which method of the service load"))
     for start in ("What is the floor area", "What is the service rated?", "Adapter:", "Which size have the conductors"):
         hands.key("n", ALT)
         at(hands, start)
@@ -595,6 +601,42 @@ def test_enter_on_what_may_be_added_opens_it_and_is_at_its_first_entry(town: Pat
     hands.chrome.ask("document.activeElement.closest('.wb-inside').previousElementSibling.focus()")
     hands.key("Enter")
     hands.until(lambda: hands.has_button("Add a transfer switch  (+ show)"), "it is shut again", 20)
+
+
+def test_what_a_photo_says_in_one_line_is_typed_in_one_line(town: Path, hands: Hands):
+    """A run, a directory and loads by keys, all typed ahead; a line that is not read keeps the keys and enters nothing."""
+    begun_with(town, hands, "elder-24", step="5.")
+    size = f"{FIELD.format(json.dumps('Which size have the conductors to the service disconnect, or the whole run in one line?'))}"
+    hands.until(lambda: hands.chrome.ask(f"{size}?.checkVisibility()"), "the size is asked for")
+    hands.chrome.ask(f"{size}.focus()")
+    hands.keys("4/0 AWG Al XHHW-2, foo")
+    hands.key("Enter")
+    hands.until(lambda: "not read as a run (foo)" in hands.chrome.ask(f"{size}.closest('.wb-row').innerText"), "it is told", 20)
+    hands.until(lambda: hands.chrome.ask(f"{size}.selectionEnd - {size}.selectionStart") == 22, "all of it is selected", 20)
+    assert hands.chrome.ask(f"document.activeElement === {size} && {size}.value") == "4/0 AWG Al XHHW-2, foo"
+    typed(hands, "4/0 AWG Al XHHW-2, neutral 2/0, terminals 75 degC, RMC, air 38 degC, 22 ft\n")
+    at(hands, "Next step")
+    assert hands.chrome.ask(f"{size}.value") == "4/0"
+    hands.key("n", ALT)
+    hands.until(lambda: hands.seen(".wb-visit .wb-head") == "The main panel", "the step of the panel")
+    hands.key("n", ALT)
+    at(hands, "Name (id)")
+    typed(hands, "range 50 A 2 pole; kitchen-1 20 1\ndryer 30 2; heat 40 2\n")
+    hands.until_told("Added panel.main.breakers.dryer, panel.main.breakers.heat")
+    at(hands, "Name (id)")
+    hands.key("Enter")
+    at(hands, "Are all its breakers entered")
+    at_step(hands, "12.")
+    hands.until(lambda: hands.has("Kind of load"), "the entries of a load")
+    hands.chrome.ask(f"{FIELD.format(json.dumps('Kind of load'))}.focus()")
+    hands.key("Tab", SHIFT)
+    at(hands, "Name (id)")
+    typed(hands, "range on range 12 kW; heat-pump on heat 16 A, 1 A\n")
+    hands.until_told("Added load.range-load, load.heat-pump")
+    at(hands, "Kind of load")
+    hands.until(lambda: 'kind = "heat-pump"' in keeping.working(town / "elder-24.toml").text, "the working copy")
+    text = keeping.working(town / "elder-24.toml").text
+    assert all(part in text for part in ('size = "4/0"', 'kind = "RMC"', 'id = "dryer"', 'current = ["16 A", "1 A"]'))
 
 
 def test_where_no_raceway_is_there_yet_enter_goes_to_where_one_is_added(lab: Lab, town: Path, hands: Hands):
