@@ -121,6 +121,11 @@ def test_a_directory_is_read_breaker_by_breaker():
 
 def test_loads_are_read_by_the_units_of_their_nameplates():
     text = "range on range-breaker 12 kW; Heat pump on heat 16 A, 1 A; motor on pump 3 hp, 240 V; plug on lights; dryer on d 5500VA"
+    motors = "well-pump on w 5 A, locked rotor 30 A; motor on sump 9A, LRA 32A"
+    assert read_loads(motors) == [
+        {"kind": "well-pump", "connected_to": "w", "current": "5 A", "locked_rotor_current": "30 A"},
+        {"kind": "motor", "connected_to": "sump", "current": "9A", "locked_rotor_current": "32A"},
+    ]
     assert read_loads(text) == [
         {"kind": "range", "connected_to": "range-breaker", "rating": "12 kW"},
         {"kind": "heat-pump", "connected_to": "heat", "current": "16 A, 1 A"},
@@ -129,7 +134,14 @@ def test_loads_are_read_by_the_units_of_their_nameplates():
         {"kind": "dryer", "connected_to": "d", "rating": "5500VA"},
     ]
     assert [read_loads(f"{kind} on b")[0]["kind"] for kind in LOAD_KINDS] == list(LOAD_KINDS)
-    for wrong in ("range 12 kW", "stove on b 3 kW", "range on b 12 kW, 3 kW", "range on b 3 Hz", "range on b 12 kW 50 A"):
+    for wrong in (
+        "range 12 kW",
+        "stove on b 3 kW",
+        "range on b 12 kW, 3 kW",
+        "range on b 3 Hz",
+        "motor on b 3 A, locked rotor 3 kW",
+        "range on b 12 kW 50 A",
+    ):
         with pytest.raises(Unread) as caught:
             read_loads(f"dryer on d 5 kW; {wrong}")
         assert wrong in caught.value.trouble.value

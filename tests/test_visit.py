@@ -260,7 +260,7 @@ def needed_in(known: dict, step: str) -> set[str]:
 
 
 def test_what_this_work_adds_is_asked_of_the_thing_and_of_the_breaker_made_for_it():
-    """A charger, an inverter, a store: whether they are new; and where they are, the breaker of their circuit too, but no other."""
+    """A charger, an inverter, a store: whether they are new; where they are, the breaker of their circuit, and what shuts a store down."""
     known = content("bungalow-100a")
     assert {"evse.evse-1.status", "panel.main.breakers.evse-breaker.status"} <= needed_in(known, "charger")
     known["evse"][0]["status"] = "existing"
@@ -275,7 +275,9 @@ def test_what_this_work_adds_is_asked_of_the_thing_and_of_the_breaker_made_for_i
         row = next(row for row in stored["source"] if row["id"] == name)
         breakers = {f"panel.{panel['id']}.breakers.{one['id']}.status" for panel in stored["panel"] for one in panel.get("breakers", ())}
         mine = {key for key in breakers if f".{of[name]}." in key}
-        assert statuses == (own | mine if plain(row.get("status")) == "added" else own)
+        off = {f"disconnect.{one['id']}.status" for one in stored["disconnect"] if one["role"].startswith("storage") and step == "storage"}
+        assert statuses == (own | mine | off if plain(row.get("status")) == "added" else own)
+        assert off or step == "solar"
     assert "storage.battery.status" in needed_in(stored, "storage")
 
 

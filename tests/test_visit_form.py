@@ -700,7 +700,7 @@ def test_a_visit_that_was_begun_is_marked_where_it_starts_and_what_is_refused_at
         (below,) = start._below.children
         marked = [one for one in every(below) if "wb-aim" in one._dom_classes]
         assert len(marked) == 1
-        assert stops(marked[0])[0].description.startswith("Under which code edition")
+        assert stops(marked[0])[0].description.startswith("What is the address?")
         goes = [one.description for one in every(start.widget()) if "wb-goes" in one._dom_classes]
         assert goes[:2] == ["Begin the visit", "Take the visit up"]
     finally:

@@ -87,6 +87,15 @@ def test_a_run_that_is_not_read_stays_as_typed_and_nothing_of_it_is_entered(form
     assert form.draft.wrong == {}
 
 
+def test_a_line_without_a_size_takes_the_place_of_one_that_was_not_read(form):
+    to(form, "service-conductors")
+    row(form, SIZE).entry.value = "4/0 Al, foo"
+    row(form, SIZE).entry.value = "Al XHHW-2, 22 ft"
+    assert form.draft.wrong == {}
+    assert row(form, SIZE).entry.value == ""
+    assert texts(form, "service.conductor") == {"material": "Al", "insulation": "XHHW-2", "length": "22 ft"}
+
+
 def test_a_size_is_told_once_it_is_left_so_that_no_half_of_a_line_is_taken(form):
     to(form, "service-conductors")
     assert not row(form, SIZE).entry.continuous_update

@@ -306,7 +306,10 @@
     else if (one.matches(ENTRY) && one.closest('.wb-visit :is(.wb-adding, .wb-row, .wb-known)')) onward(one, visit);
     else if (one.tagName === 'BUTTON') press(one);
   };
-  const first = visit => shown(visit, '.wb-open').find(empty)?.querySelector(ENTRY) ?? start(shown(visit, '.wb-adding')[0]);
+  const first = visit => {
+    const adding = shown(visit, '.wb-adding')[0];
+    return shown(visit, adding ? '.wb-open' : '.wb-open, .wb-offer').find(empty)?.querySelector(ENTRY) ?? start(adding);
+  };
   const command = (letter, one, visit) => {
     const start = letter === 'n' && !met.has(visit.closest('.wb-live')) && first(visit), next = visit.querySelector('.wb-next');
     if (start) take(start);

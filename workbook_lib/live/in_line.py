@@ -16,7 +16,7 @@ from workbook_lib.home.shapes import shapes
 RUN_EXAMPLE = "6 AWG Cu THWN-2, neutral 6, ground 10, terminals 75 degC, 16 ft, EMT, air 38 degC"
 RUN_ALIKE = "as riser-2, 12 ft"
 BREAKER_EXAMPLE = "range 50 A 2 pole; kitchen-1 20 A 1 pole"
-LOAD_EXAMPLE = "range on range-breaker 12 kW; heat-pump on heat 16 A, 1 A"
+LOAD_EXAMPLE = "range on range-breaker 12 kW; heat-pump on heat 16 A, 1 A; well-pump on pump 5 A, locked rotor 30 A"
 MATERIALS = {"cu": "Cu", "copper": "Cu", "al": "Al", "aluminium": "Al", "aluminum": "Al"}
 WORDS = {
     "neutral": "neutral",
@@ -48,7 +48,7 @@ _BREAKER = re.compile(
     re.IGNORECASE,
 )
 _KIND = re.compile(r"(?P<kind>[A-Za-z][A-Za-z -]*?) on (?P<breaker>[^\s,;]+)(?P<values>.*)", re.IGNORECASE)
-_VALUE = re.compile(r"[0-9]+(?:\.[0-9]+)?\s*(?P<unit>[A-Za-z]+)")
+_VALUE = re.compile(r"(?P<start>(?:locked[ -]rotor|LRA)\s+)?(?P<value>[0-9]+(?:\.[0-9]+)?\s*(?P<unit>[A-Za-z]+))", re.IGNORECASE)
 _OF_UNIT = {"a": "current", "w": "rating", "kw": "rating", "va": "rating", "kva": "rating", "hp": "motor_power", "v": "voltage"}
 """The field of a load that a nameplate value is of, by its unit in small letters."""
 
@@ -148,7 +148,7 @@ def read_breakers(text: str) -> list[dict[str, str]]:
 
 
 def read_loads(text: str) -> list[dict[str, str]]:
-    """Loads in one line, as "range on range-breaker 12 kW; heat-pump on heat 16 A, 1 A".
+    """Loads in one line, as "range on range-breaker 12 kW; well-pump on pump 5 A, locked rotor 30 A".
 
     Parameters: text. Returns: kind, what it is connected to, and the nameplate values by their units. Errors: Unread, with every load that
     is not read and why.
@@ -176,11 +176,13 @@ def _load(text: str) -> tuple[dict[str, str], str]:
     for one in (part.strip() for part in match["values"].split(",") if part.strip()):
         value = _VALUE.fullmatch(one)
         name = _OF_UNIT.get(value["unit"].lower()) if value else None
+        if value and value["start"]:
+            name = "locked_rotor_current" if name == "current" else None
         if name is None:
             return row, f"{one} is no value with one of the units {', '.join(('A', 'W', 'kW', 'VA', 'kVA', 'hp', 'V'))}"
         if name in row and name != "current":
             return row, f"{one} beside {row[name]}"
-        row[name] = f"{row[name]}, {one}" if name in row else one
+        row[name] = f"{row[name]}, {value['value']}" if name in row else value["value"]
     return row, ""
 
 

@@ -50,6 +50,7 @@ def enter_run(draft: Draft, path: str, text: str, asked: Collection[str], stem: 
     if troubles:
         draft.refuse(path, text, *troubles)
         return ""
+    draft.wrong.pop(path, None)
     try:
         with draft.one_step():
             _put(draft, of, conductor, tell)

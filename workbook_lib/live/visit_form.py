@@ -105,13 +105,12 @@ class Visit:
         if by > 0:
             self.session.pass_over(self._step)
         there = visit.following(self._content(), self._step, self._led, by)
-        if by > 0 and visit.at_end(self._step, self._led):
-            self._led.add(there)
+        self._led |= {there} if by > 0 and visit.at_end(self._step, self._led) else set()
         self._step = there or self._step
         self._line.say()
         self.aim.clear()
         self.show()
-        self.aim_at_step()
+        self.aim_at_step(back=by < 0)
 
     def _stay(self, untaken: visit.Asked) -> None:
         """Not on to the next step: the keys go to an answer that is not taken."""
@@ -122,10 +121,13 @@ class Visit:
         self._line.say(UNTAKEN.format(ask=untaken.question.ask, text=wrong.text), trouble=True)
         self.aim.take(self._rows[untaken.key].box, refused=True)
 
-    def aim_at_step(self) -> None:
-        """The keys go on at the first answer of the step that is needed and open, else at a new thing, else at the way on."""
-        here = self._open_rows(tuple(self._rows))
+    def aim_at_step(self, *, back: bool = False) -> None:
+        """The keys go on at the first answer of the step that is needed and open, else at a new thing, else at the way on.
+
+        Where nothing is added, what is offered comes in its turn. Parameters: whether the step is come back to: then at its first answer.
+        """
         adding = [*(self._adding_in(fold).first for fold in self._adders_here.values() if fold.opened), *self._ones]
+        here = self._open_rows(tuple(self._rows), offered=not adding) or list(self._rows.values())[: int(back)]
         last = self._choice if self._next.disabled else self._next
         self.aim.take(next(iter((*(row.box for row in here), *adding, last))))
 
@@ -153,10 +155,8 @@ class Visit:
             self._kept, self._kept_of = {}, self._step
         self._rows, self._things, self._adders_here, self._ones = {}, {}, {}, []
         self._shape = self._shape_of(content, step)
-        if (
-            self._step == visit_data.steps()[-1].key and self._step not in self.session.passed
-        ):  # there is no way on from it: who is there has come to it
-            self.session.pass_over(self._step)
+        if self._step == visit_data.steps()[-1].key and self._step not in self.session.passed:
+            self.session.pass_over(self._step)  # there is no way on from it: who is there has come to it
         parts = tuple(self._parts(content, step))
         if parts != self._inside.children:
             self._inside.children = parts
