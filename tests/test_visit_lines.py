@@ -259,3 +259,18 @@ def test_what_was_changed_is_told_whatever_ends_the_step():
     with draft.one_step():
         pass
     assert heard == [False], "where nothing was changed nothing is told"
+
+
+def test_after_a_line_of_loads_the_keys_are_at_the_name_of_the_next_again(form):
+    with_panel(form)
+    to(form, "loads")
+    typed_line(form, "load", "range on range-breaker 12 kW; dryer on dryer-breaker 5 kW")
+    assert form.aim.at is adding(form, "load")._entries["id"]
+    to(form, "breakers")
+    typed_line(form, "breaker", "heat 30 2; office 20 1")
+    assert form.aim.at is adding(form, "breaker")._entries["id"]
+    to(form, "loads")
+    add(form, "load", kind="plug", connected_to="office")
+    row(form, "load.office-load.rating").entry.value = "500 W"
+    add(form, "load", kind="heat-pump", connected_to="heat")
+    assert form.aim.at is row(form, "load.heat-pump.rating").box

@@ -633,7 +633,7 @@ def test_what_a_photo_says_in_one_line_is_typed_in_one_line(town: Path, hands: H
     at(hands, "Name (id)")
     typed(hands, "range on range 12 kW; heat-pump on heat 16 A, 1 A\n")
     hands.until_told("Added load.range-load, load.heat-pump")
-    at(hands, "Kind of load")
+    at(hands, "Name (id)")
     hands.until(lambda: 'kind = "heat-pump"' in keeping.working(town / "elder-24.toml").text, "the working copy")
     text = keeping.working(town / "elder-24.toml").text
     assert all(part in text for part in ('size = "4/0"', 'kind = "RMC"', 'id = "dryer"', 'current = ["16 A", "1 A"]'))

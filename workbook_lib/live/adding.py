@@ -76,6 +76,13 @@ class Adding:
         names = [name for name in self._entries if name != "id" or self.rows.named]
         return self._entries[names[0]]
 
+    def again(self, then: str):
+        """Where the keys go on for the next thing: at the name, where the last were typed there in one line.
+
+        Parameters: field that the last one was asked for first, empty after a line.
+        """
+        return self._entries["id"] if self.rows.line and self.rows.then and not then else self.first
+
     def renew(self) -> None:
         """What may be chosen by now; what is entered stays."""
         for name, field in self._draft.blank(self._loc).items():

@@ -429,7 +429,7 @@ class Visit:
             self.aim.take(self._rows[f"{path}.{then}"].box)
         elif fold is not None:
             fold.turn(True)
-            self.aim.take(self._adding_in(fold).first)
+            self.aim.take(self._adding_in(fold).again(then))
         else:
             self.aim.take(self._choice if self._next.disabled else self._next)
 
