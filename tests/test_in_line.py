@@ -67,6 +67,13 @@ def test_a_run_as_it_is_noted_at_a_meter():
         ("7 Cu", ["7"]),  # no standard size
         ("6 Cu THWN-9", ["THWN-9"]),
         ("and with in", ["and with in"]),
+        ("Al XHHW-2, RMC 2 in, air 38 degC", ["2 in"]),  # a trade size, neither length nor conductor
+        ("RMC 2 in air 38 degC, Al", ["2 in"]),
+        ('6 Cu, 1-1/4" EMT', ['1-1/4"']),
+        ("3 conductors Cu", ["conductors"]),
+        ("6 Cu, neutral, ground 10", ["neutral"]),
+        ("6 Cu, terminals, air 38 degC, EMT", ["terminals"]),
+        ("6 Cu, ground 75 degC 10", ["75 degC"]),
     ],
 )
 def test_what_has_no_sign_of_what_it_is_is_refused_and_all_of_it_is_told(text, unread):

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
+from tests.conftest import ROOT
+from tests.test_visit import content
 from tests.test_visit_form import add, adding, form, row, session, to, with_panel
-from workbook_lib.live import beginning, visit, visit_data
+from workbook_lib.live import beginning, in_line, visit, visit_data
 from workbook_lib.live.draft import Draft
 
 __all__ = ["form", "session"]
@@ -102,7 +106,7 @@ def test_a_size_is_told_once_it_is_left_so_that_no_half_of_a_line_is_taken(form)
     assert row(form, "service.conductor.length").entry.continuous_update
 
 
-def with_charger(form, name: str = "charger") -> None:
+def with_charger(form) -> None:
     """A charger with its breaker, at its step."""
     to(form, "charger")
     add(form, "charger-breaker", rating="60 A", poles="2")
@@ -185,14 +189,27 @@ def test_where_what_was_added_in_one_line_lacks_an_answer_the_keys_go_on_there(f
     assert form.aim.at is row(form, "load.range.rating").box
 
 
+def test_the_examples_that_are_shown_are_read():
+    shown = [question.where for step in visit_data.steps() for question in step.questions if question.line]
+    assert len(shown) > 4
+    assert all(in_line.RUN_EXAMPLE in where for where in shown)
+    said = (ROOT / "README.md").read_text(encoding="utf-8")
+    rows = [line for line in said.splitlines() if line.startswith(("| the size of the conductors", "| the name of a new"))]
+    runs, breakers, loads = ([one for one in re.findall("`(.*?)`", line) if in_line.is_line(one)] for line in rows)
+    assert [in_line.read_run(one).conductor for one in runs[:2]] == [in_line.read_run(in_line.RUN_EXAMPLE).conductor] * 2
+    assert in_line.read_run(runs[2]).alike == "battery-inverter"
+    assert [row["id"] for row in in_line.read_breakers(breakers[0])] == [row["id"] for row in in_line.read_breakers(breakers[1])]
+    assert [row["kind"] for row in in_line.read_loads(loads[0])] == ["range", "heat-pump", "well-pump", "plug"]
+
+
 # beside the lines
 
 
 def test_a_comma_behind_which_the_next_is_about_to_be_typed_is_kept(form):
     to(form, "meter")
     entry = row(form, "service.electrodes").entry
-    for end in range(1, len("rod, water pipe") + 1):  # letter by letter, as a person types
-        entry.value = entry.value + "rod, water pipe"[end - 1]
+    for letter in "rod, water pipe":  # as a person types
+        entry.value += letter
     assert form.draft.field("service.electrodes").text == "rod, water-pipe"
 
 
@@ -223,8 +240,6 @@ def test_at_the_end_what_is_needed_and_open_is_led_back_to_once(form):
 
 
 def test_a_visit_that_lacks_nothing_needed_ends_at_its_last_step():
-    from tests.test_visit import content
-
     last = visit_data.steps()[-1].key
     assert visit.following(content("bungalow-100a"), last, ()) == ""
     assert visit.following(content("unfinished-survey-200a"), last, ()) == "service-conductors"

@@ -107,7 +107,7 @@ class Draft:
         try:
             new = self._without(field) if text == ABSENT else self._with(*self._cleared(field), text)
         except (LeafFault, Unpatchable) as fault:
-            return self._refused(path, text, fault)
+            return self.refuse(path, text, fault)
         self.wrong.pop(path, None)
         if is_id(field) and text != ABSENT:
             self._rekey(path.rpartition(".")[0], f"{path.rpartition('.')[0].rpartition('.')[0]}.{text}")
@@ -131,7 +131,7 @@ class Draft:
         try:
             new = put(self._bare(field, self.text), field.loc, value if len(row) == 1 else row)
         except Unpatchable as fault:
-            self._refused(path, field.text, fault)
+            self.refuse(path, field.text, fault)
             return
         self._take(new, f"{path} from")
 
@@ -152,12 +152,8 @@ class Draft:
         self.wrong.clear()
         self._tell(structure=False)
 
-    def refuse(self, path: str, text: str, *troubles: Trouble) -> Wrong:
-        """Keep what was typed and not taken. Parameters: key path of the field, text, what is wrong with it. Returns: that."""
-        return self._refused(path, text, LeafFault(*troubles))
-
-    def _refused(self, path: str, text: str, fault: LeafFault | Unpatchable) -> Wrong:
-        """Keep what was typed and not taken, with what is wrong."""
+    def refuse(self, path: str, text: str, fault: LeafFault | Unpatchable) -> Wrong:
+        """Keep what was typed and not taken. Parameters: key path of the field, text, what is wrong with it. Returns: both."""
         by_hand = Trouble("the layout of the file does not let it be changed here", str(fault), "", "change it in the site file itself")
         self.wrong[path] = Wrong(text, fault.troubles if isinstance(fault, LeafFault) else (by_hand,))
         self._tell(structure=False)

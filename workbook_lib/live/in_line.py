@@ -32,14 +32,17 @@ WORDS = {
     "ambient": "ambient",
 }
 """The word beside a size or a temperature that says of what it is."""
-SAY_NOTHING = frozenset(("in", "and", "with", "of", "at", "up", "to", "awg", "kcmil", "conductors", "equipment", "run", "marked", "about"))
+SAY_NOTHING = frozenset(("in", "and", "with", "of", "at", "up", "to", "awg", "kcmil", "equipment", "marked", "about"))
+_NOTHING_SAID = "{} (of which nothing is said)"
 _SIZES = frozenset(shapes(Conductor)["size"].leaf.choices)
 _KINDS = {kind.lower(): kind for kind in shapes(Raceway)["kind"].leaf.choices}
 _INSULATIONS = {one.lower(): one for one in INSULATIONS}
-_TEMPERATURES, _LENGTHS = ("degc", "degf", "c", "f", "°c", "°f", "k"), ("ft", "feet", "foot", "m", "in", "'")
+_TEMPERATURES, _LENGTHS = ("degc", "degf", "c", "f", "°c", "°f", "k"), ("ft", "feet", "foot", "m", "'")
+_INCHES = re.compile(r"""[0-9][0-9./-]*\s*(?:in|")""", re.IGNORECASE)
+"""A number with "in" behind it: a size that lies in something, or the trade size of a raceway."""
 _QUANTITY = re.compile(r"([0-9]+(?:\.[0-9]+)?)\s*(°?[A-Za-z]+|')")
 _PIECE = re.compile(
-    r"[0-9]+(?:\.[0-9]+)?\s*(?:deg[CF]|°[CF]|ft|feet|foot|[CFKm]|in(?!\s+[A-Za-z])|')(?![A-Za-z0-9])|[^\s,;]+", re.IGNORECASE
+    r"""[0-9][0-9./-]*\s*(?:in\b|")|[0-9]+(?:\.[0-9]+)?\s*(?:deg[CF]|°[CF]|ft|feet|foot|[CFKm]|')(?![A-Za-z0-9])|[^\s,;]+""", re.IGNORECASE
 )
 _PVC = re.compile(r"\bPVC[\s-]*(?:schedule|sch\.?)?[\s-]*(40|80)\b", re.IGNORECASE)
 _BREAKER = re.compile(
@@ -79,11 +82,12 @@ def read_run(text: str) -> Run:
     """A run in one line, as "6 AWG Cu THWN-2, neutral 6, ground 10, terminals 75 degC, 16 ft, EMT, air 38 degC".
 
     The first size without a word is that of the conductors; "as" and an id mean the run of another thing, of which what else stands there
-    is not taken. A word stands ahead of its value, or behind it where none stands ahead. Parameters: text. Returns: run.
-    Errors: Unread, with every piece that is not read.
+    is not taken. A word stands ahead of its size or temperature; of a temperature it may stand behind it where none stands ahead.
+    Parameters: text. Returns: run. Errors: Unread, with every piece that is not read.
     """
     pieces = _PIECE.findall(_PVC.sub(r"PVC-\1", text))
     found, unread, word, place = Run(), [], "", 0
+    of_temperature = {"terminals": found.conductor, "ambient": found.raceway}
     while place < len(pieces):
         piece, small = pieces[place], pieces[place].lower()
         after = WORDS.get(pieces[place + 1].lower(), "") if place + 1 < len(pieces) else ""
@@ -91,7 +95,10 @@ def read_run(text: str) -> Run:
         if small in ("as", "like") and place < len(pieces):
             found.alike, place = pieces[place], place + 1
         elif small in WORDS:
+            unread += [_NOTHING_SAID.format(word)] if word not in ("", WORDS[small]) else []
             word = WORDS[small]
+        elif _INCHES.fullmatch(piece):
+            unread.append(f"{piece} (a size without in? a trade size: it is entered with the raceway)")
         elif word and (piece in _SIZES or small == "none") and word in ("neutral", "grounding"):
             unread += _put(found.conductor, word, piece)
             word = ""
@@ -106,13 +113,17 @@ def read_run(text: str) -> Run:
         elif (quantity := _QUANTITY.fullmatch(piece)) and quantity[2].lower() in _LENGTHS:
             unread += _put(found.conductor, "length", f"{quantity[1]} {quantity[2]}")
         elif quantity and quantity[2].lower() in _TEMPERATURES:
-            mine = word if word in ("terminals", "ambient") else after if after in ("terminals", "ambient") else ""
-            place, word = place + (mine != word), "" if mine == word else word
-            where = {"terminals": found.conductor, "ambient": found.raceway}.get(mine)
-            unread += [f"{piece} (of the terminals or of the air?)"] if where is None else _put(where, mine, f"{quantity[1]} {quantity[2]}")
+            if word in of_temperature:
+                where, word = word, ""
+            elif after in of_temperature:
+                where, place = after, place + 1
+            else:
+                unread.append(f"{piece} (of the terminals or of the air?)")
+                continue
+            unread += _put(of_temperature[where], where, f"{quantity[1]} {quantity[2]}")
         elif small not in SAY_NOTHING:
             unread.append(piece)
-    unread += [f"{word} (of which nothing is said)"] if word else []
+    unread += [_NOTHING_SAID.format(word)] if word else []
     if unread or not (found.conductor or found.raceway or found.alike):
         limit = "conductors and raceway of a run, each told by what it is or by a word beside it"
         raise Unread(Trouble("not read as a run", "; ".join(unread) or text, limit, f'write it as "{RUN_EXAMPLE}", or the size alone'))

@@ -16,7 +16,6 @@ from workbook_lib.live.in_line import RUN_ALIKE, Run, Unread, read_run
 RACEWAYS = ("raceway",)
 OWN = ("id", "length", "raceway")
 """What a run does not have from one that is alike."""
-BY_HAND = "the layout of the file does not let it be entered in one line"
 
 Told = Callable[[Draft, str], None]
 
@@ -34,7 +33,7 @@ def enter_run(draft: Draft, path: str, text: str, asked: Collection[str], stem: 
         run = read_run(text)
         alike = _alike(draft, run.alike, names) if run.alike else Run()
     except Unread as unread:
-        draft.refuse(path, text, unread.trouble)
+        draft.refuse(path, text, LeafFault(unread.trouble))
         return ""
     conductor, raceway = alike.conductor | run.conductor, alike.raceway | run.raceway
     own = _own_raceway(draft, of)
@@ -48,7 +47,7 @@ def enter_run(draft: Draft, path: str, text: str, asked: Collection[str], stem: 
             Trouble("which raceway it is of is not said", ", ".join(raceway), "", "write its kind too, as EMT, PVC-40 or cable")
         )
     if troubles:
-        draft.refuse(path, text, *troubles)
+        draft.refuse(path, text, LeafFault(*troubles))
         return ""
     draft.wrong.pop(path, None)
     try:
@@ -61,7 +60,7 @@ def enter_run(draft: Draft, path: str, text: str, asked: Collection[str], stem: 
             _put(draft, own, raceway, tell)
     except (LeafFault, Unpatchable) as fault:
         draft.take_up(before)
-        draft.refuse(path, text, Trouble(BY_HAND, str(fault), "", "enter it one by one"))
+        draft.refuse(path, text, fault)
         return ""
     return f"Entered: {', '.join(f'{name} {one}' for name, one in (*conductor.items(), *raceway.items()))}."
 

@@ -127,7 +127,7 @@ class Visit:
         Where nothing is added, what is offered comes in its turn. Parameters: whether the step is come back to: then at its first answer.
         """
         adding = [*(self._adding_in(fold).first for fold in self._adders_here.values() if fold.opened), *self._ones]
-        here = self._open_rows(tuple(self._rows), offered=not adding) or list(self._rows.values())[: int(back)]
+        here = self._open_rows(tuple(self._rows), offered=not adding) or (list(self._rows.values()) if back else [])
         last = self._choice if self._next.disabled else self._next
         self.aim.take(next(iter((*(row.box for row in here), *adding, last))))
 
